@@ -1,0 +1,1 @@
+"""What a registry holds: its words, codes, tables and rules."""

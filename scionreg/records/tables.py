@@ -1,0 +1,528 @@
+"""The record kinds as tables: one class a kind, one line a column.
+
+Every column carries its cell type, its definition and whether it must be filled, so that reading,
+writing, templates, the data package, the data-model page and the commands all come from here.
+
+Codes are the keys and the references. `id` is the order in which rows came in and `entry` the
+journal line that wrote the row as it now is.
+"""
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    DateTime,
+    Dialect,
+    Double,
+    Enum,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    Table,
+    Text,
+    func,
+    literal_column,
+)
+from sqlalchemy.dialects.sqlite import DATETIME as SQLITE_DATETIME
+from sqlalchemy.orm import DeclarativeBase, Mapped, MappedColumn, mapped_column
+from sqlalchemy.types import TypeDecorator, TypeEngine
+
+from scionreg.records.cells import (
+    Cell,
+    Choice,
+    Code,
+    CultivarName,
+    Day,
+    Many,
+    Moment,
+    Number,
+    Positions,
+    Ref,
+    Whole,
+    YesNo,
+)
+from scionreg.records.names import Epithet, PersonCode
+from scionreg.records.vocabulary import (
+    BlockKind,
+    BundleEventKind,
+    CheckMethod,
+    Condition,
+    Counting,
+    FixMethod,
+    GraftMethod,
+    Rights,
+    Role,
+    Side,
+    StoreKind,
+    TreeEventKind,
+    TreeKind,
+    TreeStatus,
+    Word,
+)
+
+
+class UtcMoment(TypeDecorator[dt.datetime]):
+    """A point in time; SQLite keeps it as ``YYYY-MM-DD HH:MM:SS`` in UTC."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        """Return the type that `dialect` stores moments with."""
+        if dialect.name == "sqlite":
+            stored = "%(year)04d-%(month)02d-%(day)02d %(hour)02d:%(minute)02d:%(second)02d"
+            return dialect.type_descriptor(SQLITE_DATETIME(storage_format=stored))
+        return dialect.type_descriptor(DateTime(timezone=True))
+
+
+class Base(DeclarativeBase):
+    """Every table of a registry."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(column_0_N_label)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map: ClassVar[Mapping[Any, Any]] = {
+        str: Text,
+        float: Double,
+        dt.datetime: UtcMoment,
+        Word: Enum(
+            Word,
+            native_enum=False,
+            values_callable=lambda words: [word.value for word in words],
+            length=40,
+        ),
+    }
+
+
+class Record(Base):
+    """What every record kind has besides its own columns."""
+
+    __abstract__ = True
+
+    id: Mapped[int] = mapped_column(
+        BigInteger().with_variant(Integer, "sqlite"), primary_key=True, sort_order=-2
+    )
+    entry: Mapped[int] = mapped_column(sort_order=999)
+
+    KEY: ClassVar[tuple[str, ...]]
+    """The columns that name a record."""
+
+
+def field(cell: Cell, doc: str, *, required: bool = False, **options: Any) -> MappedColumn[Any]:
+    """Return a column that holds `cell`, with its definition `doc`.
+
+    `required` means that a record without it is refused. Columns whose definition calls for a
+    value that an old record may lack (dates above all) are not required; they warn.
+    """
+    return mapped_column(nullable=not required, info={"cell": cell, "doc": doc}, **options)
+
+
+def code(kind: str, doc: str) -> MappedColumn[Any]:
+    """Return the column that names a record of `kind`."""
+    return field(Code(kind), doc, required=True, unique=True)
+
+
+def refers(target: str, doc: str, *, required: bool = False, index: bool = False) -> Any:
+    """Return a column that names a record of another kind, `target` as ``table.column``.
+
+    The database checks it too, at the end of a transaction, so that records may come in any order.
+    """
+    kind = target.partition(".")[0]
+    key = ForeignKey(target, deferrable=True, initially="DEFERRED")
+    return mapped_column(
+        key, nullable=not required, index=index, info={"cell": Ref((kind,)), "doc": doc}
+    )
+
+
+LATITUDE = Number(-90, 90, "degrees", "off_the_globe")
+LONGITUDE = Number(-180, 180, "degrees", "off_the_globe")
+METRES = Number(0, 100_000, "m")
+SHARE = Number(0, 1, "", "share_out_of_range")
+
+
+class Cultivar(Record):
+    """A named clone, with its other names and the rights claimed for it."""
+
+    __tablename__ = "cultivars"
+    KEY = ("cultivar",)
+    cultivar: Mapped[str] = field(
+        Epithet(), "name of the cultivar, without quotes", required=True, unique=True
+    )
+    species: Mapped[str] = field(Cell(), "botanical name of the species", required=True)
+    aliases: Mapped[str | None] = field(Many(), "other names in use")
+    rights: Mapped[Rights | None] = field(Choice(Rights), "legal protection claimed")
+    rights_no: Mapped[str | None] = field(Cell(), "number of the right, as claimed")
+    rights_until: Mapped[dt.date | None] = field(Day(), "day the right ends, as claimed")
+    licence_no: Mapped[str | None] = field(Cell(), "number of the nursery's licence")
+    cannot_tell_from: Mapped[str | None] = field(
+        Many(), "cultivars that no marker separates it from"
+    )
+    notes: Mapped[str | None] = field(Cell(), "anything else")
+
+
+class Person(Record):
+    """Somebody who works in the chain, by a code."""
+
+    __tablename__ = "people"
+    KEY = ("person",)
+    person: Mapped[str] = field(PersonCode(), "code of the person", required=True, unique=True)
+    roles: Mapped[str | None] = field(Many(Role), "what the person does")
+    mark: Mapped[str | None] = field(Cell(), "colour or sign the person leaves")
+
+
+class Block(Record):
+    """A mapped piece of ground, or a bench."""
+
+    __tablename__ = "blocks"
+    KEY = ("block",)
+    block: Mapped[str] = code("blocks", "code of the block")
+    kind: Mapped[BlockKind | None] = field(Choice(BlockKind), "what it is for")
+    row_spacing_m: Mapped[float | None] = field(METRES, "distance between rows, m")
+    tree_spacing_m: Mapped[float | None] = field(METRES, "distance between positions, m")
+    counted_from: Mapped[Side | None] = field(Choice(Side), "end that positions are counted from")
+    outline: Mapped[str | None] = mapped_column(info={})
+    """GeoJSON geometry in WGS 84; travels in blocks.geojson, not in blocks.csv."""
+
+
+class MotherTree(Record):
+    """One physical tree that wood is cut from."""
+
+    __tablename__ = "mother_trees"
+    KEY = ("tree",)
+    tree: Mapped[str] = code("mother_trees", "code of the tree")
+    cultivar: Mapped[str] = field(
+        CultivarName(), "cultivar it is taken for", required=True, index=True
+    )
+    kind: Mapped[TreeKind | None] = field(Choice(TreeKind), "how it is kept")
+    block: Mapped[str | None] = refers("blocks.block", "block it stands in")
+    row: Mapped[int | None] = field(Whole(1), "row in the block")
+    position: Mapped[int | None] = field(Whole(1), "place in the row; gaps count")
+    latitude: Mapped[float | None] = field(LATITUDE, "degrees north, WGS 84")
+    longitude: Mapped[float | None] = field(LONGITUDE, "degrees east, WGS 84")
+    accuracy_m: Mapped[float | None] = field(METRES, "radius that holds the tree at 68 %, m")
+    fix_method: Mapped[FixMethod | None] = field(Choice(FixMethod), "how the fix was made")
+    planted: Mapped[dt.date | None] = field(Day(), "day it was planted")
+    rank: Mapped[str | None] = field(Cell(), "rank in a scheme, scheme and word as written")
+    graft_lot: Mapped[str | None] = refers(
+        "graft_lots.graft_lot", "graft lot it was grown from here", index=True
+    )
+    graft_position: Mapped[int | None] = field(Whole(1), "its position in that graft lot")
+    received_from: Mapped[str | None] = field(Cell(), "who it came from, when not grown here")
+    rootstock: Mapped[str | None] = field(Cell(), "rootstock it stands on")
+    sticks_per_year: Mapped[int | None] = field(Whole(0), "sticks expected in a winter")
+    status: Mapped[TreeStatus | None] = field(Choice(TreeStatus), "whether it may be cut")
+    location_private: Mapped[bool | None] = field(YesNo(), "keep its place off maps and papers")
+    notes: Mapped[str | None] = field(Cell(), "anything else")
+    __table_args__ = (Index("ix_mother_trees_place", "block", "row", "position"),)
+
+
+class TreeEvent(Record):
+    """Something that happened to a mother tree."""
+
+    __tablename__ = "tree_events"
+    KEY = ("tree", "date", "event", "limb")
+    tree: Mapped[str] = refers("mother_trees.tree", "the tree", required=True)
+    date: Mapped[dt.date | None] = field(Day(), "day it happened")
+    event: Mapped[TreeEventKind] = field(Choice(TreeEventKind), "what happened", required=True)
+    limb: Mapped[str | None] = field(Cell(), "limb, when only that one")
+    detail: Mapped[str | None] = field(Cell(), "what exactly")
+
+
+class IdentityCheck(Record):
+    """Dated evidence about what a tree, bundle, lot or single position is."""
+
+    __tablename__ = "identity_checks"
+    KEY = ("check",)
+    check: Mapped[str] = code("identity_checks", "code of the check")
+    item: Mapped[str] = field(
+        Ref(("mother_trees", "collections", "bundles", "graft_lots", "dispatches"), single=True),
+        "what was looked at",
+        required=True,
+        index=True,
+    )
+    limb: Mapped[str | None] = field(Cell(), "limb of the tree")
+    positions_checked: Mapped[str | None] = field(Positions(), "positions looked at")
+    positions: Mapped[str | None] = field(Positions(), "positions found off")
+    date: Mapped[dt.date | None] = field(Day(), "day of the look")
+    method: Mapped[CheckMethod] = field(Choice(CheckMethod), "how it was looked at", required=True)
+    checked: Mapped[int] = field(Whole(0), "plants looked at", required=True)
+    off: Mapped[int] = field(Whole(0), "plants not true to the label", required=True)
+    found: Mapped[str | None] = field(CultivarName(or_found=True), "what the off ones are")
+    by: Mapped[str | None] = refers("people.person", "who looked")
+    reference: Mapped[str | None] = field(Cell(), "report number, or 'same trees as K…'")
+
+
+class Genotype(Record):
+    """One locus of a marker profile."""
+
+    __tablename__ = "genotypes"
+    KEY = ("sample", "locus")
+    sample: Mapped[str] = field(Cell(), "laboratory's name of the sample", required=True)
+    item: Mapped[str | None] = field(
+        Ref(("mother_trees", "bundles", "graft_lots", "rootstock_lots"), single=True),
+        "what was sampled",
+    )
+    cultivar: Mapped[str | None] = field(CultivarName(), "cultivar of a reference profile")
+    laboratory: Mapped[str | None] = field(Cell(), "who measured it")
+    locus: Mapped[str] = field(Cell(), "name of the locus", required=True)
+    allele_1: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
+    allele_2: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
+    allele_3: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
+
+
+class Collection(Record):
+    """One cutting: one tree (and limb), one date, one cutter."""
+
+    __tablename__ = "collections"
+    KEY = ("collection",)
+    collection: Mapped[str] = code("collections", "code of the collection")
+    tree: Mapped[str] = refers("mother_trees.tree", "tree that was cut", required=True, index=True)
+    limb: Mapped[str | None] = field(Cell(), "limb that was cut")
+    date: Mapped[dt.date | None] = field(Day(), "day of the cutting", index=True)
+    cutter: Mapped[str | None] = refers("people.person", "who cut")
+    shoots: Mapped[int | None] = field(Whole(), "one-year shoots taken")
+    sticks: Mapped[int] = field(Whole(counting=True), "sticks made of them", required=True)
+    count: Mapped[Counting | None] = field(Choice(Counting), "counted or estimated")
+    share_cut: Mapped[float | None] = field(SHARE, "share of the tree's one-year shoots taken")
+    shoot_length_cm: Mapped[float | None] = field(
+        Number(0, 1000, "cm"), "mean length of the shoots, cm"
+    )
+    bud_stage: Mapped[int | None] = field(
+        Whole(0, 3), "0 tight, 1 swollen, 2 scales split, 3 green tip"
+    )
+    in_leaf: Mapped[bool | None] = field(YesNo(), "cut while in leaf")
+    tools_cleaned: Mapped[bool | None] = field(YesNo(), "tools cleaned before this tree")
+    order_in_day: Mapped[int | None] = field(Whole(1, 10_000), "turn in the cutter's day")
+    latitude: Mapped[float | None] = field(LATITUDE, "where the cutter stood, degrees north")
+    longitude: Mapped[float | None] = field(LONGITUDE, "where the cutter stood, degrees east")
+    accuracy_m: Mapped[float | None] = field(METRES, "radius that holds the fix at 68 %, m")
+
+
+class Bundle(Record):
+    """Sticks tied under one label."""
+
+    __tablename__ = "bundles"
+    KEY = ("bundle",)
+    bundle: Mapped[str] = code("bundles", "code of the bundle")
+    collection: Mapped[str | None] = refers(
+        "collections.collection", "collection its sticks came from", index=True
+    )
+    received_from: Mapped[str | None] = field(Cell(), "who it came from, for wood from outside")
+    cultivar: Mapped[str | None] = field(
+        CultivarName(), "cultivar as claimed, for wood from outside"
+    )
+    sticks: Mapped[int] = field(Whole(counting=True), "sticks tied together", required=True)
+    count: Mapped[Counting | None] = field(Choice(Counting), "counted or estimated")
+    sealed: Mapped[bool | None] = field(YesNo(), "ends sealed")
+    treatment: Mapped[str | None] = field(Cell(), "treatment of the wood")
+    packed: Mapped[dt.date | None] = field(Day(), "day it was tied")
+    packer: Mapped[str | None] = refers("people.person", "who tied it")
+    store: Mapped[str | None] = refers("stores.store", "store it was first put into")
+    shelf: Mapped[str | None] = field(Cell(), "place in the store")
+
+
+class BundleParent(Record):
+    """Sticks that a bundle took over from another one."""
+
+    __tablename__ = "bundle_parents"
+    KEY = ("bundle", "parent")
+    bundle: Mapped[str] = refers("bundles.bundle", "the new bundle", required=True)
+    parent: Mapped[str] = refers(
+        "bundles.bundle", "bundle the sticks came from", required=True, index=True
+    )
+    sticks: Mapped[int] = field(
+        Whole(1, counting=True), "sticks that came from it", required=True
+    )
+
+
+class BundleEvent(Record):
+    """Something that happened to a bundle after it was tied."""
+
+    __tablename__ = "bundle_log"
+    KEY = ("bundle", "time", "event")
+    bundle: Mapped[str] = refers("bundles.bundle", "the bundle", required=True)
+    time: Mapped[dt.datetime | None] = field(Moment(), "when")
+    event: Mapped[BundleEventKind] = field(
+        Choice(BundleEventKind), "what happened", required=True
+    )
+    store: Mapped[str | None] = refers("stores.store", "store it was put into", index=True)
+    sticks: Mapped[int | None] = field(Whole(counting=True), "sticks concerned, or counted there")
+    condition: Mapped[Condition | None] = field(Choice(Condition), "state of the wood")
+    note: Mapped[str | None] = field(Cell(), "anything else")
+
+
+class Store(Record):
+    """A cooler, box or shelf with a temperature record."""
+
+    __tablename__ = "stores"
+    KEY = ("store",)
+    store: Mapped[str] = code("stores", "code of the store")
+    kind: Mapped[StoreKind | None] = field(Choice(StoreKind), "what it is")
+
+
+class StoreReading(Record):
+    """One reading of a store's logger."""
+
+    __tablename__ = "store_readings"
+    KEY = ("store", "time")
+    store: Mapped[str] = refers("stores.store", "the store", required=True)
+    time: Mapped[dt.datetime] = field(Moment(), "when it was read", required=True)
+    temperature_c: Mapped[float | None] = field(Number(-60, 70, "°C"), "air temperature, °C")
+    humidity_pct: Mapped[float | None] = field(
+        Number(0, 100, "%", "humidity_out_of_range"), "relative humidity, %"
+    )
+
+
+class RootstockLot(Record):
+    """Rootstocks of one origin."""
+
+    __tablename__ = "rootstock_lots"
+    KEY = ("rootstock_lot",)
+    rootstock_lot: Mapped[str] = code("rootstock_lots", "code of the lot")
+    species: Mapped[str | None] = field(Cell(), "botanical name of the species")
+    clone: Mapped[str | None] = field(Cell(), "name of the clone; empty for seedlings")
+    seed_parent: Mapped[str | None] = field(Cell(), "tree the seed came from")
+    supplier: Mapped[str | None] = field(Cell(), "who it came from")
+    received: Mapped[dt.date | None] = field(Day(), "day it came")
+
+
+class GraftLot(Record):
+    """Grafts of one bundle by one grafter, one method, one rootstock lot, one day, one run."""
+
+    __tablename__ = "graft_lots"
+    KEY = ("graft_lot",)
+    graft_lot: Mapped[str] = code("graft_lots", "code of the lot")
+    bundle: Mapped[str] = refers("bundles.bundle", "bundle the wood came from", required=True)
+    date: Mapped[dt.date | None] = field(Day(), "day of the grafting")
+    grafter: Mapped[str] = refers("people.person", "who grafted", required=True)
+    method: Mapped[GraftMethod] = field(Choice(GraftMethod), "how", required=True)
+    rootstock_lot: Mapped[str | None] = refers("rootstock_lots.rootstock_lot", "rootstocks used")
+    stock_mm: Mapped[str | None] = field(Cell(), "diameter class of the rootstocks, mm")
+    grafts: Mapped[int] = field(Whole(), "grafts made", required=True)
+    sticks_used: Mapped[int | None] = field(Whole(), "sticks used up")
+    block: Mapped[str | None] = refers("blocks.block", "block it stands in")
+    row: Mapped[int | None] = field(Whole(1), "row in the block")
+    first: Mapped[int | None] = field(Whole(1), "first position in the row")
+    last: Mapped[int | None] = field(Whole(1), "last position in the row")
+    order_in_day: Mapped[int | None] = field(Whole(1, 10_000), "turn in the grafter's day")
+    regraft_of: Mapped[str | None] = refers(
+        "graft_lots.graft_lot", "lot whose failures were grafted again"
+    )
+    __table_args__ = (
+        # Recall reads a bundle's lots from the index alone.
+        Index(
+            "ix_graft_lots_wood",
+            "bundle",
+            "graft_lot",
+            "date",
+            "grafts",
+            "sticks_used",
+            "block",
+            "row",
+            "first",
+            "last",
+        ),
+        Index("ix_graft_lots_place", "block", "row", "first"),
+    )
+
+
+class TakeCount(Record):
+    """What stood in a graft lot on one day, by class."""
+
+    __tablename__ = "take_counts"
+    KEY = ("graft_lot", "date")
+    graft_lot: Mapped[str] = refers("graft_lots.graft_lot", "the lot", required=True)
+    date: Mapped[dt.date | None] = field(Day(), "day of the count")
+    scorer: Mapped[str | None] = refers("people.person", "who counted")
+    pushing: Mapped[int] = field(Whole(), "growing from the scion", required=True)
+    green: Mapped[int | None] = field(Whole(), "scion green, not growing")
+    dead: Mapped[int | None] = field(Whole(), "scion dead")
+    stock_only: Mapped[int | None] = field(Whole(), "only the rootstock grows")
+    missing: Mapped[int | None] = field(Whole(), "nothing there")
+    broken: Mapped[int | None] = field(Whole(), "broken or blown out")
+
+
+class Dispatch(Record):
+    """Trees of one graft lot leaving to a customer."""
+
+    __tablename__ = "dispatches"
+    KEY = ("dispatch", "graft_lot")
+    dispatch: Mapped[str] = field(Code("dispatches"), "code of the dispatch", required=True)
+    graft_lot: Mapped[str] = refers(
+        "graft_lots.graft_lot", "lot the trees came from", required=True, index=True
+    )
+    date: Mapped[dt.date | None] = field(Day(), "day they left")
+    customer: Mapped[str] = field(Cell(), "code of the customer", required=True)
+    trees: Mapped[int] = field(Whole(1), "trees sent", required=True)
+    first: Mapped[int | None] = field(Whole(1), "first position")
+    last: Mapped[int | None] = field(Whole(1), "last position")
+    label_cultivar: Mapped[str | None] = field(CultivarName(), "cultivar on the label")
+
+
+RECORDS: tuple[type[Record], ...] = (
+    Cultivar,
+    Person,
+    Block,
+    Store,
+    RootstockLot,
+    MotherTree,
+    TreeEvent,
+    Collection,
+    Bundle,
+    BundleParent,
+    BundleEvent,
+    StoreReading,
+    GraftLot,
+    TakeCount,
+    IdentityCheck,
+    Genotype,
+    Dispatch,
+)
+"""Every record kind, in an order in which most references point back."""
+
+KINDS: dict[str, type[Record]] = {record.__tablename__: record for record in RECORDS}
+
+
+def table(kind: str) -> Table:
+    """Return the table of a record kind."""
+    found = KINDS[kind].__table__
+    assert isinstance(found, Table)
+    return found
+
+
+def fields(kind: str) -> list[Column[Any]]:
+    """Return the columns of a kind that its CSV file has, in order."""
+    return [column for column in table(kind).columns if "cell" in column.info]
+
+
+def code_column(kind: str) -> Column[Any]:
+    """Return the column of `kind` that other records refer to."""
+    return table(kind).columns[KINDS[kind].KEY[0]]
+
+
+def _known(column: Column[Any]) -> Any:
+    """Return `column` with a value in place of an unknown one, so that two unknowns are equal."""
+    if not column.nullable:
+        return column
+    stand_in = "''" if isinstance(column.type, Text) else "'0001-01-01'"
+    return func.coalesce(column, literal_column(stand_in))
+
+
+for _record in RECORDS:
+    if len(_record.KEY) > 1:
+        _columns = table(_record.__tablename__).columns
+        Index(
+            f"uq_{_record.__tablename__}_key",
+            *(_known(_columns[name]) for name in _record.KEY),
+            unique=True,
+        )

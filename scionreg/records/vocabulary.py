@@ -1,0 +1,282 @@
+"""The words records may use, each with its definition and the trade's other names for it.
+
+One source for the database, the import, the command line, the glossary and the data package.
+Definitions follow common practice of the trade; where a word has a published source it is named.
+"""
+
+from enum import StrEnum
+from typing import Self
+
+
+class Word(StrEnum):
+    """One allowed word: its value is what is stored; it knows its definition and variants."""
+
+    definition: str
+    variants: tuple[str, ...]
+
+    def __new__(cls, value: str, definition: str, *variants: str) -> Self:
+        """Make a member from its word, its definition and the variants accepted on import."""
+        member = str.__new__(cls, value)
+        member._value_ = value
+        member.definition = definition
+        member.variants = variants
+        return member
+
+    @classmethod
+    def spelled(cls, text: str) -> Self | None:
+        """Return the word that `text` means, by its own spelling or a variant's, else None."""
+        wanted = text.strip().lower().replace("-", "_").replace(" ", "_")
+        for word in cls:
+            if wanted == word.value.lower() or wanted in word.variants:
+                return word
+        return None
+
+
+class Rights(Word):
+    """Legal protection claimed for a cultivar."""
+
+    NONE = "none", "No right is known to be claimed."
+    PATENT = "patent", "A plant patent is claimed.", "plant_patent"
+    PVR = "pvr", "A plant variety right is claimed.", "pbr", "plant_variety_right"
+    PENDING = "pending", "A right has been applied for and not yet granted.", "ppaf"
+    UNKNOWN = "unknown", "Nobody has looked yet."
+
+
+class BlockKind(Word):
+    """What a mapped piece of ground or a bench is for."""
+
+    BANK = (
+        "bank",
+        "Trees planted only for wood, cut hard every winter.",
+        "scion_orchard",
+        "budwood_orchard",
+        "mother_block",
+        "graftwood_bank",
+    )
+    ORCHARD = "orchard", "Trees grown for fruit, from which some wood is cut.", "grove"
+    NURSERY = "nursery", "Rows of rootstocks that are grafted and sold."
+    BENCH = "bench", "An indoor place where loose rootstocks are grafted."
+
+
+class Side(Word):
+    """The end of a row from which positions are counted."""
+
+    N = "N", "Positions are counted from the north end.", "north"
+    E = "E", "Positions are counted from the east end.", "east"
+    S = "S", "Positions are counted from the south end.", "south"
+    W = "W", "Positions are counted from the west end.", "west"
+
+
+class TreeKind(Word):
+    """How a mother tree is kept, which decides how much may be cut."""
+
+    BANK = "bank", "Grown for wood only and cut hard every winter.", "hedged"
+    BEARING = "bearing", "A fruiting tree that gives some wood."
+    YOUNG = "young", "An orchard tree in training, two to seven years in place."
+    DEHORNED = "dehorned", "An older tree cut back to force new wood."
+    INCREASE = (
+        "increase",
+        "A temporary source of buds, used for a limited time.",
+        "increase_tree",
+    )
+
+
+class TreeStatus(Word):
+    """Whether wood may be cut from a mother tree, as the nursery decided it."""
+
+    USABLE = "usable", "Wood may be cut."
+    RESTING = "resting", "Left uncut this season to recover."
+    RETIRED = "retired", "No longer a source; the tree may still stand."
+    DEAD = "dead", "The tree is gone.", "removed", "died"
+
+
+class FixMethod(Word):
+    """How a tree's coordinates were found."""
+
+    PHONE = "phone", "A phone's own position.", "smartphone"
+    RECEIVER = "receiver", "A handheld satellite receiver.", "gps", "gnss"
+    SURVEY = "survey", "Surveying instruments or corrected satellite positions.", "rtk", "surveyed"
+    MAP = "map", "Read off a map or an aerial picture.", "aerial"
+    ESTIMATED = "estimated", "Laid out from the block's outline and spacings."
+
+
+class TreeEventKind(Word):
+    """What happened to a mother tree."""
+
+    TOPWORKED = (
+        "topworked",
+        "Grafted over to another cultivar, wholly or on some limbs.",
+        "reworked",
+        "overgrafted",
+        "top_grafted",
+    )
+    REPLANTED = "replanted", "Another tree now stands at this place."
+    RETAGGED = "retagged", "The tag was replaced."
+    REGREW = (
+        "regrew_below_union",
+        "Died back below the graft union and regrew from there.",
+    )
+    LIMB_REMOVED = "limb_removed", "A limb that wood was recorded from is gone."
+    PRUNED_HARD = "pruned_hard", "Cut back hard to bring new wood."
+    TREATED = "treated", "Sprayed, fed or otherwise treated; say what in detail."
+    DIED = "died", "The tree died."
+    HOLD = "hold", "The nursery itself stopped using the tree."
+    RELEASED = "released", "The nursery ended its hold."
+    NOTICE = "notice", "An authority ordered something; say what and its number in detail."
+
+
+class CheckMethod(Word):
+    """How a tree or its wood was looked at to know what it is."""
+
+    DNA = "dna", "Marker profile compared with references.", "fingerprint", "markers"
+    FRUIT = "fruit", "Fruit or nut compared with the cultivar's.", "nut"
+    LEAF = "leaf", "Leaf, shoot and growth habit.", "habit"
+    BUD = "bud", "Buds and bark of dormant wood.", "dormant"
+    PAPER = "paper", "Papers only; nothing of the plant was looked at."
+
+
+class Found(Word):
+    """What off-type plants were found to be, where it is not a cultivar of the registry."""
+
+    ROOTSTOCK = "rootstock", "The rootstock grew instead of the scion.", "stock"
+    SPORT = "sport", "A bud mutation: looks different, same marker profile.", "mutant", "chimera"
+    OTHER = "other", "Another cultivar that is not in the registry."
+    UNKNOWN = "unknown", "Off-type; nobody knows what."
+
+
+class Counting(Word):
+    """How a number of sticks came about."""
+
+    COUNTED = "counted", "Every stick was counted."
+    ESTIMATED = "estimated", "The number is an estimate."
+
+
+class BundleEventKind(Word):
+    """What happened to a bundle after it was packed."""
+
+    MOVED = "moved", "Put into another store or shelf."
+    CHECKED = "checked", "Looked at; sticks says how many were counted there."
+    DISCARDED = "discarded", "Thrown away; sticks says how many, empty means all."
+    SOLD = "sold", "Left the nursery as wood; sticks says how many."
+    HOLD = "hold", "The nursery itself stopped using the bundle."
+    RELEASED = "released", "The nursery ended its hold."
+
+
+class Condition(Word):
+    """State of the wood when a bundle was looked at."""
+
+    GOOD = "good", "Bark plump, cambium green, buds tight."
+    DRY = "dry", "Wrinkled bark or dry ends."
+    MOULD = "mould", "Mould or a sour smell.", "mold"
+    PUSHING = "pushing", "Buds swelling or open.", "swollen"
+    DEAD = "dead", "Cambium or pith brown."
+
+
+class StoreKind(Word):
+    """What wood is kept in."""
+
+    COOLER = "cooler", "A cold room or refrigerator.", "cold_store", "fridge"
+    BOX = "box", "A box or chest of its own."
+    SHELF = "shelf", "One shelf or bay of a larger room."
+
+
+class Role(Word):
+    """What a person does in the chain."""
+
+    CUTTER = "cutter", "Cuts wood from mother trees."
+    PACKER = "packer", "Trims, ties and labels bundles."
+    GRAFTER = "grafter", "Makes the grafts.", "budder"
+    SCORER = "scorer", "Counts what grew."
+    CHECKER = "checker", "Looks at identity."
+    KEEPER = "keeper", "Looks after the stores.", "storekeeper"
+    MANAGER = "manager", "Answers for the registry."
+
+
+class GraftMethod(Word):
+    """How scion and rootstock were joined."""
+
+    FOUR_FLAP = "four_flap", "Four bark flaps folded over a scion of equal size.", "banana", "flap"
+    THREE_FLAP = "three_flap", "Three bark flaps, for small and medium wood."
+    INLAY_BARK = "inlay_bark", "Scion set under the bark of a cut limb.", "bark", "rind", "inlay"
+    WHIP = "whip", "Two long matching cuts, without tongues.", "splice"
+    WHIP_AND_TONGUE = "whip_and_tongue", "Two long cuts locked by tongues.", "tongue"
+    CLEFT = "cleft", "Wedge-cut scions in a split stub."
+    SADDLE = "saddle", "Machine or hand cut saddle or omega joint.", "omega", "v_tool"
+    SIDE = "side", "Scion set into the side of an uncut rootstock.", "veneer", "side_veneer"
+    HOT_CALLUS = "hot_callus", "Bench graft callused with warmth at the union.", "hot_callusing"
+    PATCH_BUD = "patch_bud", "A rectangle of bark with one bud.", "patch", "ring"
+    CHIP_BUD = "chip_bud", "A chip of wood with one bud.", "chip"
+    T_BUD = "t_bud", "A bud shield under a T cut.", "t", "shield"
+    INVERTED_T = "inverted_t", "A bud shield under an upside-down T cut."
+
+
+class Trouble(Word):
+    """How serious a problem is."""
+
+    REFUSED = "refused", "The record cannot be taken as it is."
+    WARNING = "warning", "The record is taken; the warning stays visible."
+
+
+class Grade(Word):
+    """How sure one link of a chain is; a chain has the grade of its weakest link."""
+
+    CERTAIN = "certain", "One recorded source."
+    ONE_OF = "one_of_n", "Mixed: one of several recorded sources."
+    LIKELY = "likely", "Inferred, or recorded with a doubt; the reason is given."
+    UNKNOWN = "unknown", "Nothing recorded tells."
+
+
+class Reach(Word):
+    """Whether something recalled shares the source asked about."""
+
+    CERTAIN = "certain", "All of its wood came from there."
+    POSSIBLE = "possible", "Some of its wood may have come from there."
+    EXCLUDED = "excluded", "None of its wood came from there."
+
+
+VOCABULARIES: tuple[type[Word], ...] = (
+    Rights,
+    BlockKind,
+    Side,
+    TreeKind,
+    TreeStatus,
+    FixMethod,
+    TreeEventKind,
+    CheckMethod,
+    Found,
+    Counting,
+    BundleEventKind,
+    Condition,
+    StoreKind,
+    Role,
+    GraftMethod,
+    Trouble,
+    Grade,
+    Reach,
+)
+
+TERMS: dict[str, str] = {
+    "mother tree": "One physical tree that wood is cut from. Evidence for its cultivar belongs "
+    "to the tree or limb, not to a place on the map.",
+    "limb": "A part of a mother tree that wood can be recorded from.",
+    "collection": "One cutting: one tree (and limb), one date, one cutter.",
+    "stick": "One piece of one-year wood; what collections and bundles count.",
+    "bundle": "Sticks tied under one label: from one collection, received from outside, or "
+    "re-bundled from other bundles.",
+    "store": "A cooler, box or shelf with a temperature record.",
+    "rootstock lot": "Rootstocks of one origin.",
+    "graft lot": "Grafts made from one bundle by one grafter, one method, one rootstock lot, one "
+    "day, in one run of row positions. A single tree is written graft lot/position.",
+    "take": "Share of a graft lot growing from the scion at a stated count.",
+    "regraft": "A second graft lot on positions of an earlier one.",
+    "identity check": "Dated evidence about what a tree, bundle, lot or position is.",
+    "off-type": "Not as labelled; the opposite of true to type.",
+    "sport": "A bud mutation: looks different, its marker profile equals the label's.",
+    "hold": "The nursery's own stop on using something.",
+    "notice": "An authority's order; not the same as a hold.",
+    "dispatch": "Trees leaving to a customer.",
+    "season": "Twelve months named by the year in which their spring grafts are made.",
+    "season folder": "The exchange format: one CSV file per record kind and datapackage.json.",
+    "journal": "The list of every change, each line chained to the one before.",
+    "balance": "What came in against what went out, in sticks.",
+}

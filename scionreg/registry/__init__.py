@@ -1,0 +1,1 @@
+"""The registry itself: transactions, recording, corrections, the journal and migrations."""

@@ -1,0 +1,42 @@
+"""Making a new registry."""
+
+import os
+from pathlib import Path
+
+from sqlalchemy import insert, text
+
+from scionreg.records.errors import RegistryError
+from scionreg.records.tables import Base
+from scionreg.registry import guards, journal
+from scionreg.registry.ledger import JournalHead
+from scionreg.registry.store import HEAD, Store, parse_url, schema_version
+
+
+def create_store(where: str | os.PathLike[str]) -> Store:
+    """Make an empty registry at a path or in an empty PostgreSQL database.
+
+    Raises
+    ------
+    RegistryError
+        Something is there already.
+    """
+    url = parse_url(where)
+    if url.get_backend_name() == "sqlite" and Path(str(url.database)).exists():
+        raise RegistryError(f"there is already a file {url.database}; choose another name")
+    store = Store(url)
+    if not store.is_sqlite and schema_version(store) is not None:
+        store.close()
+        raise RegistryError(f"there is already a registry in {store.name}")
+    with store.engine.connect() as connection:
+        if store.is_sqlite:
+            # Readers go on while somebody writes. It stays with the file.
+            connection.connection.execute("PRAGMA journal_mode=WAL")  # type: ignore[attr-defined]
+        with connection.begin():
+            Base.metadata.create_all(connection)
+            connection.execute(
+                text("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
+            )
+            connection.execute(text("INSERT INTO alembic_version VALUES (:v)"), {"v": HEAD})
+            connection.execute(insert(JournalHead).values(id=1, seq=0, digest=journal.FIRST))
+            guards.put_up(connection)
+    return store

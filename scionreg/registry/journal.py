@@ -1,0 +1,105 @@
+"""The journal: every change one line, chained by SHA-256, so that tampering is found."""
+
+import datetime as dt
+import hashlib
+from collections.abc import Iterator
+from typing import Any
+
+import orjson
+from sqlalchemy import Connection, insert, select, update
+
+from scionreg.records.errors import Problem
+from scionreg.records.vocabulary import Trouble
+from scionreg.registry.ledger import JournalHead, JournalLine
+
+FIRST = hashlib.sha256(b"scionreg journal").hexdigest()
+"""What the first line follows."""
+
+
+def canonical(value: Any) -> str:
+    """Return the one JSON text of `value`: keys sorted, no spaces."""
+    return orjson.dumps(value, option=orjson.OPT_SORT_KEYS).decode()
+
+
+def line_digest(line: dict[str, Any]) -> str:
+    """Return the SHA-256 of a line's fields, the digest before it included."""
+    hashed = {name: value for name, value in line.items() if name != "digest"}
+    moment: dt.datetime = hashed["time"]
+    moment = moment.replace(tzinfo=dt.UTC) if moment.tzinfo is None else moment.astimezone(dt.UTC)
+    hashed["time"] = moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return hashlib.sha256(canonical(hashed).encode()).hexdigest()
+
+
+def head(connection: Connection) -> tuple[int, str]:
+    """Return the number and digest of the last line."""
+    row = connection.execute(select(JournalHead.seq, JournalHead.digest)).one()
+    return row.seq, row.digest
+
+
+def append(
+    connection: Connection,
+    *,
+    by: str,
+    action: str,
+    why: str = "",
+    kind: str = "",
+    key: str = "",
+    content: dict[str, Any],
+) -> int:
+    """Add a line within the writer's transaction and return its number."""
+    last, previous = head(connection)
+    line: dict[str, Any] = {
+        "seq": last + 1,
+        "time": dt.datetime.now(dt.UTC).replace(microsecond=0),
+        "by": by,
+        "action": action,
+        "kind": kind,
+        "key": key,
+        "why": why,
+        "content": canonical(content),
+        "previous": previous,
+    }
+    line["digest"] = line_digest(line)
+    connection.execute(insert(JournalLine), line)
+    connection.execute(update(JournalHead).values(seq=line["seq"], digest=line["digest"]))
+    return last + 1
+
+
+def lines(connection: Connection, after: int = 0) -> Iterator[dict[str, Any]]:
+    """Yield the lines in order, as dictionaries."""
+    query = select(JournalLine.__table__).order_by(JournalLine.seq)
+    for row in connection.execute(
+        query.where(JournalLine.seq > after), execution_options={"yield_per": 1000}
+    ):
+        yield dict(row._mapping)
+
+
+def chain_problems(connection: Connection) -> Iterator[Problem]:
+    """Yield what is wrong with the chain: changed, missing, inserted or reordered lines."""
+    expected, previous = 1, FIRST
+    for line in lines(connection):
+        number = line["seq"]
+        if number != expected:
+            missing = f"line {expected}" if number == expected + 1 else f"lines {expected} to {number - 1}"
+            yield _problem(number, f"{missing} of the journal missing before line {number}")
+        elif line["previous"] != previous:
+            yield _problem(number, f"line {number} of the journal does not follow the line before it")
+        if line_digest(line) != line["digest"]:
+            yield _problem(number, f"line {number} of the journal was changed after it was written")
+        expected, previous = number + 1, line["digest"]
+    last, digest = head(connection)
+    if last >= expected:
+        yield _problem(last, f"lines {expected} to {last} are missing from the journal's end")
+    elif last < expected - 1 or digest != previous:
+        yield _problem(last, "the journal's end is not the one the registry remembers")
+
+
+def _problem(number: int, wrong: str) -> Problem:
+    return Problem(
+        rule="journal_chain",
+        trouble=Trouble.REFUSED,
+        kind="journal",
+        key=str(number),
+        wrong=wrong,
+        right="compare with a copy made before; the records since then cannot be relied on",
+    )

@@ -1,0 +1,198 @@
+"""Where a registry is kept: SQLite or PostgreSQL, its transactions, and plain words for faults."""
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, select, text
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError
+
+from scionreg.records.errors import (
+    BusyError,
+    NotARegistryError,
+    RegistryError,
+    SchemaError,
+)
+from scionreg.registry.ledger import JournalHead
+
+HEAD = "0001"
+"""The newest migration; a registry made by another one is refused or upgraded."""
+
+WAIT_SECONDS = 30
+
+
+class Store:
+    """An open registry's database. One per process and registry is enough."""
+
+    def __init__(self, url: URL) -> None:
+        self.url = url
+        self.engine = _engine(url)
+        self.is_sqlite = url.get_backend_name() == "sqlite"
+
+    @property
+    def name(self) -> str:
+        """Return the path or the URL without its password."""
+        if self.is_sqlite:
+            return str(self.url.database)
+        return self.url.render_as_string(hide_password=True)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Give a connection that sees one state of the registry throughout."""
+        with self._plainly(), self.engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def writing(self, *, checking_references: bool = True) -> Iterator[Connection]:
+        """Give the one connection that may write; commits at the end, or nothing happened.
+
+        Others wait: SQLite locks the file, PostgreSQL the journal's head. A bulk import looks its
+        references up itself and need not have SQLite do it again (`checking_references`).
+        """
+        with self._plainly(), self.engine.connect() as connection:
+            if self.is_sqlite and not checking_references:
+                connection.connection.execute("PRAGMA foreign_keys=OFF")  # type: ignore[attr-defined]
+            try:
+                with connection.execution_options(begin="BEGIN IMMEDIATE").begin():
+                    if not self.is_sqlite:
+                        connection.execute(text("SET LOCAL lock_timeout = '30s'"))
+                        connection.execute(select(JournalHead.seq).with_for_update())
+                    yield connection
+            finally:
+                if self.is_sqlite and not checking_references:
+                    connection.connection.execute("PRAGMA foreign_keys=ON")  # type: ignore[attr-defined]
+
+    def close(self) -> None:
+        """Close every connection."""
+        self.engine.dispose()
+
+    @contextmanager
+    def _plainly(self) -> Iterator[None]:
+        try:
+            yield
+        except DBAPIError as fault:
+            raise _plain(fault, self.name) from fault
+
+
+def parse_url(where: str | os.PathLike[str]) -> URL:
+    """Return the database URL of a path, or of a URL as PostgreSQL's."""
+    written = os.fspath(where)
+    if "://" not in written:
+        return URL.create("sqlite", database=written)
+    try:
+        url = make_url(written)
+    except ArgumentError as fault:
+        raise NotARegistryError(f"'{written}' is not a database URL") from fault
+    if url.get_backend_name() not in ("sqlite", "postgresql"):
+        raise NotARegistryError(
+            f"{url.get_backend_name()} is not supported; use a file's path or "
+            "postgresql+psycopg://…"
+        )
+    return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
+
+
+def open_store(where: str | os.PathLike[str]) -> Store:
+    """Open an existing registry and check that this version can read it.
+
+    Raises
+    ------
+    NotARegistryError
+        No such file or database, not a registry, or a damaged one.
+    SchemaError
+        Made by an older or newer version.
+    """
+    url = parse_url(where)
+    if url.get_backend_name() == "sqlite" and not Path(str(url.database)).is_file():
+        raise NotARegistryError(
+            f"there is no registry at {url.database}; make one with: scionreg new {url.database}"
+        )
+    store = Store(url)
+    found = schema_version(store)
+    if found is None:
+        store.close()
+        raise NotARegistryError(f"{store.name} is not a registry")
+    if found > HEAD:
+        store.close()
+        raise SchemaError(
+            f"{store.name} was made by a newer version of scionreg (its tables are {found}, this "
+            f"version knows {HEAD}); install the newer version to open it"
+        )
+    if found < HEAD:
+        store.close()
+        raise SchemaError(
+            f"{store.name} was made by an older version of scionreg (its tables are {found}, this "
+            f"version needs {HEAD}); run: scionreg upgrade --registry {store.name}"
+        )
+    return store
+
+
+def schema_version(store: Store) -> str | None:
+    """Return the migration a database stands at, or None where it is no registry."""
+    with store.reading() as connection:
+        tables = (
+            "SELECT name FROM sqlite_master WHERE name = 'alembic_version'"
+            if store.is_sqlite
+            else "SELECT to_regclass('alembic_version')"
+        )
+        if connection.execute(text(tables)).scalar() is None:
+            return None
+        return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def _engine(url: URL) -> Engine:
+    if url.get_backend_name() == "sqlite":
+        engine = create_engine(url, connect_args={"timeout": WAIT_SECONDS})
+        event.listen(engine, "connect", _prepare_sqlite)
+    else:
+        engine = create_engine(url, connect_args={"options": "-c timezone=UTC -c jit=off"})
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
+    """Set up a SQLite connection; transactions are begun by `_begin`, never by the driver."""
+    connection.isolation_level = None
+    for pragma in (
+        "foreign_keys=ON",
+        "synchronous=FULL",
+        "cache_size=-65536",
+        "mmap_size=268435456",
+        "temp_store=MEMORY",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin(connection: Connection) -> None:
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(connection.get_execution_options().get("begin", "BEGIN"))
+
+
+def _plain(fault: DBAPIError, name: str) -> RegistryError:
+    """Return what a database's fault means, for the user."""
+    said = str(fault.orig).strip()
+    low = said.lower()
+    if "not a database" in low:
+        return NotARegistryError(f"{name} is not a registry: it is no database file")
+    if "malformed" in low or "disk image" in low:
+        return NotARegistryError(
+            f"{name} is damaged ({said}); restore a copy, or import the last exported season folder"
+        )
+    if "is locked" in low or "lock timeout" in low or "busy" in low:
+        return BusyError(
+            f"{name} is being written by somebody else; nothing was changed, try again"
+        )
+    if "disk is full" in low or "no space left" in low:
+        return RegistryError(f"the disk that holds {name} is full; nothing was changed")
+    if "disk i/o" in low:
+        return RegistryError(
+            f"the disk that holds {name} could not be read or written; nothing was changed"
+        )
+    if "readonly" in low or "read-only" in low:
+        return RegistryError(f"{name} may not be written; nothing was changed")
+    if "unable to open" in low or "connection" in low or "does not exist" in low:
+        return NotARegistryError(f"{name} cannot be opened: {said.splitlines()[0]}")
+    return RegistryError(f"the database refused: {said.splitlines()[0]}; nothing was changed")
