@@ -201,10 +201,8 @@ class Whole(Cell):
 
     def read(self, text: str) -> int:
         """Return the number."""
-        if not text.isdecimal() or not text.isascii():
-            number = self._mend(text)
-        else:
-            number = int(text)
+        plain = text.isdecimal() and text.isascii()
+        number = int(text) if plain else self._mend(text)
         if number < self.low:
             raise CellError("below_zero", f"{number} is below {self.low}", f"at least {self.low}")
         if number > self.high:
@@ -290,7 +288,8 @@ class YesNo(Cell):
                 return True
             case "no" | "n" | "false" | "0":
                 return False
-        refuse_ditto(text)
+            case _:
+                refuse_ditto(text)
         raise CellError("unknown_word", f"'{text}' is neither yes nor no", "write yes or no")
 
     def write(self, value: Any) -> str:

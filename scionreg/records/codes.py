@@ -40,7 +40,9 @@ def issue(letter: str, season: int, serial: int) -> str:
 def is_issued(code: str) -> bool:
     """Tell whether `code` is a well-formed issued code with the right check digit."""
     match = ISSUED.fullmatch(code)
-    return match is not None and match[3][-2:] + match[4] in _right_endings(match[2] + match[3][:-2])
+    return match is not None and match[3][-2:] + match[4] in _right_endings(
+        match[2] + match[3][:-2]
+    )
 
 
 @lru_cache(maxsize=4096)

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from scionreg.records.cells import Cell, CellError, refuse_ditto
 
 EPITHET_LENGTH = 30
-"""Longest epithet, spaces and quotes not counted. Names from before 1996 may be longer (International
-Code of Nomenclature for Cultivated Plants, 9th ed. 2016, Scripta Horticulturae 18)."""
+"""Longest epithet, spaces and quotes not counted; names from before 1996 may be longer
+(International Code of Nomenclature for Cultivated Plants, 9th ed. 2016, Scripta Horticulturae 18)."""
 
 EXCLUDED_WORDS = frozenset(
-    "cultivar form grex group hybrid maintenance mixture selection sport series strain variety "
-    "improved transformed".split()
+    {"cultivar", "form", "grex", "group", "hybrid", "maintenance", "mixture", "selection"}
+    | {"sport", "series", "strain", "variety", "improved", "transformed"}
 )
 """Words that the same code lets no cultivar name hold."""
 

@@ -75,7 +75,7 @@ class UtcMoment(TypeDecorator[dt.datetime]):
         """Return the type that `dialect` stores moments with."""
         if dialect.name == "sqlite":
             stored = "%(year)04d-%(month)02d-%(day)02d %(hour)02d:%(minute)02d:%(second)02d"
-            return dialect.type_descriptor(SQLITE_DATETIME(storage_format=stored))
+            return dialect.type_descriptor(SQLITE_DATETIME(storage_format=stored))  # type: ignore[no-untyped-call]
         return dialect.type_descriptor(DateTime(timezone=True))
 
 
@@ -340,9 +340,7 @@ class BundleParent(Record):
     parent: Mapped[str] = refers(
         "bundles.bundle", "bundle the sticks came from", required=True, index=True
     )
-    sticks: Mapped[int] = field(
-        Whole(1, counting=True), "sticks that came from it", required=True
-    )
+    sticks: Mapped[int] = field(Whole(1, counting=True), "sticks that came from it", required=True)
 
 
 class BundleEvent(Record):
@@ -352,9 +350,7 @@ class BundleEvent(Record):
     KEY = ("bundle", "time", "event")
     bundle: Mapped[str] = refers("bundles.bundle", "the bundle", required=True)
     time: Mapped[dt.datetime | None] = field(Moment(), "when")
-    event: Mapped[BundleEventKind] = field(
-        Choice(BundleEventKind), "what happened", required=True
-    )
+    event: Mapped[BundleEventKind] = field(Choice(BundleEventKind), "what happened", required=True)
     store: Mapped[str | None] = refers("stores.store", "store it was put into", index=True)
     sticks: Mapped[int | None] = field(Whole(counting=True), "sticks concerned, or counted there")
     condition: Mapped[Condition | None] = field(Choice(Condition), "state of the wood")

@@ -30,7 +30,7 @@ def create_store(where: str | os.PathLike[str]) -> Store:
     with store.engine.connect() as connection:
         if store.is_sqlite:
             # Readers go on while somebody writes. It stays with the file.
-            connection.connection.execute("PRAGMA journal_mode=WAL")  # type: ignore[attr-defined]
+            connection.connection.execute("PRAGMA journal_mode=WAL")
         with connection.begin():
             Base.metadata.create_all(connection)
             connection.execute(

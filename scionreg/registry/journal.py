@@ -80,16 +80,20 @@ def chain_problems(connection: Connection) -> Iterator[Problem]:
     for line in lines(connection):
         number = line["seq"]
         if number != expected:
-            missing = f"line {expected}" if number == expected + 1 else f"lines {expected} to {number - 1}"
+            missing = (
+                f"line {expected}"
+                if number == expected + 1
+                else f"lines {expected} to {number - 1}"
+            )
             yield _problem(number, f"{missing} of the journal missing before line {number}")
         elif line["previous"] != previous:
-            yield _problem(number, f"line {number} of the journal does not follow the line before it")
+            yield _problem(number, f"line {number} does not follow the line before it")
         if line_digest(line) != line["digest"]:
-            yield _problem(number, f"line {number} of the journal was changed after it was written")
+            yield _problem(number, f"line {number} was changed after it was written")
         expected, previous = number + 1, line["digest"]
     last, digest = head(connection)
     if last >= expected:
-        yield _problem(last, f"lines {expected} to {last} are missing from the journal's end")
+        yield _problem(last, f"lines {expected} to {last} are missing from the end")
     elif last < expected - 1 or digest != previous:
         yield _problem(last, "the journal's end is not the one the registry remembers")
 

@@ -41,9 +41,7 @@ class Version(Base):
     """An earlier version of a record: what it was before a correction or a void."""
 
     __tablename__ = "versions"
-    id: Mapped[int] = mapped_column(
-        BigInteger().with_variant(Integer, "sqlite"), primary_key=True
-    )
+    id: Mapped[int] = mapped_column(BigInteger().with_variant(Integer, "sqlite"), primary_key=True)
     kind: Mapped[str]
     record: Mapped[int] = mapped_column(BigInteger)
     """The record's id in its own table."""
@@ -73,9 +71,7 @@ class ReservedCodes(Base):
     """A run of serial numbers kept for one person, for labels printed before their use."""
 
     __tablename__ = "reserved_codes"
-    id: Mapped[int] = mapped_column(
-        BigInteger().with_variant(Integer, "sqlite"), primary_key=True
-    )
+    id: Mapped[int] = mapped_column(BigInteger().with_variant(Integer, "sqlite"), primary_key=True)
     kind: Mapped[str]
     season: Mapped[int]
     first: Mapped[int]

@@ -55,7 +55,7 @@ class Store:
         """
         with self._plainly(), self.engine.connect() as connection:
             if self.is_sqlite and not checking_references:
-                connection.connection.execute("PRAGMA foreign_keys=OFF")  # type: ignore[attr-defined]
+                connection.connection.execute("PRAGMA foreign_keys=OFF")
             try:
                 with connection.execution_options(begin="BEGIN IMMEDIATE").begin():
                     if not self.is_sqlite:
@@ -64,7 +64,7 @@ class Store:
                     yield connection
             finally:
                 if self.is_sqlite and not checking_references:
-                    connection.connection.execute("PRAGMA foreign_keys=ON")  # type: ignore[attr-defined]
+                    connection.connection.execute("PRAGMA foreign_keys=ON")
 
     def close(self) -> None:
         """Close every connection."""

@@ -1,0 +1,11 @@
+"""What must hold of the records: one function a rule.
+
+A rule says what must hold, why, and when it is checked. Rules about one cell are checked as it is
+read (`cells`); every other rule is a query for the records that break it, so that the same rule
+serves recording one, importing a million, and the audit of a whole registry.
+"""
+
+from scionreg.records.rules import counts, order, places, references
+from scionreg.records.rules.base import CELL_RULES, RULES, Rule, Scope
+
+__all__ = ["CELL_RULES", "RULES", "Rule", "Scope", "counts", "order", "places", "references"]

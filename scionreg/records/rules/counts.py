@@ -1,0 +1,228 @@
+"""Rules about numbers: no more comes out than went in."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from sqlalchemy import CompoundSelect, Select, case, exists, func, literal, or_, select, union_all
+from sqlalchemy.sql import ColumnElement
+
+from scionreg.records.rules.base import Scope, broken, rule
+from scionreg.records.rules.references import within
+from scionreg.records.tables import table
+from scionreg.records.vocabulary import BundleEventKind, GraftMethod, Trouble
+
+GRAFTS_A_STICK: dict[GraftMethod, float] = {
+    GraftMethod.CLEFT: 0.5,
+    GraftMethod.PATCH_BUD: 3.0,
+    GraftMethod.CHIP_BUD: 6.0,
+    GraftMethod.T_BUD: 6.0,
+    GraftMethod.INVERTED_T: 6.0,
+}
+"""Grafts that one stick makes, where it is not one. Estimates, for lots without counted sticks."""
+
+
+def sticks_used() -> ColumnElement[float]:
+    """Return SQL for the sticks a graft lot used: as counted, else by its grafts and method."""
+    lots = table("graft_lots").columns
+    a_stick = case(
+        *((lots["method"] == method, number) for method, number in GRAFTS_A_STICK.items()),
+        else_=1.0,
+    )
+    return func.coalesce(lots["sticks_used"], lots["grafts"] / a_stick)
+
+
+def taken_from_bundles(scope: Scope) -> CompoundSelect[Any]:
+    """Return SQL for every number of sticks that left a bundle: columns bundle and sticks."""
+    lots, parents, log = (table(k).columns for k in ("graft_lots", "bundle_parents", "bundle_log"))
+    left = (BundleEventKind.DISCARDED, BundleEventKind.SOLD)
+    return union_all(
+        select(lots["bundle"].label("bundle"), sticks_used().label("sticks")).where(
+            scope.of("bundles", lots["bundle"])
+        ),
+        select(parents["parent"], parents["sticks"]).where(scope.of("bundles", parents["parent"])),
+        select(log["bundle"], func.coalesce(log["sticks"], 0)).where(
+            scope.of("bundles", log["bundle"]), log["event"].in_(left)
+        ),
+    )
+
+
+@rule(
+    kind="bundles",
+    column="sticks",
+    trouble=Trouble.WARNING,
+    touches=("bundles", "graft_lots", "bundle_parents", "bundle_log"),
+    why="More than was there means that foreign wood came in, or a number or a bundle is wrong.",
+    wrong="{used} sticks were used, sent or thrown away, but only {value} were tied",
+    right="count again, or say which other bundle was used",
+)
+def used_more_than_packed(scope: Scope) -> Iterator[Select[Any]]:
+    """No more sticks leave a bundle than were tied in it."""
+    bundles, taken = table("bundles").columns, taken_from_bundles(scope).subquery("taken")
+    total = (
+        select(taken.columns["bundle"], func.sum(taken.columns["sticks"]).label("used"))
+        .group_by(taken.columns["bundle"])
+        .subquery("total")
+    )
+    yield (
+        broken("bundles", bundles["sticks"], used=total.columns["used"])
+        .join_from(total, table("bundles"), bundles["bundle"] == total.columns["bundle"])
+        .where(total.columns["used"] > bundles["sticks"])
+    )
+
+
+@rule(
+    kind="collections",
+    column="sticks",
+    trouble=Trouble.WARNING,
+    touches=("collections", "bundles"),
+    why="More than was cut means that foreign wood came in, or a number or a label is wrong.",
+    wrong="{tied} sticks were tied in its bundles, but only {value} were cut",
+    right="count again, or say where the others came from",
+)
+def packed_more_than_cut(scope: Scope) -> Iterator[Select[Any]]:
+    """No more sticks of a collection are tied than were cut."""
+    cuts, bundles = table("collections").columns, table("bundles").columns
+    tied = (
+        select(bundles["collection"], func.sum(bundles["sticks"]).label("tied"))
+        .where(bundles["collection"].is_not(None))
+        .where(scope.of("collections", bundles["collection"]))
+        .group_by(bundles["collection"])
+        .subquery("packed")
+    )
+    yield (
+        broken("collections", cuts["sticks"], tied=tied.columns["tied"])
+        .join_from(tied, table("collections"), cuts["collection"] == tied.columns["collection"])
+        .where(tied.columns["tied"] > cuts["sticks"])
+    )
+
+
+@rule(
+    kind="bundles",
+    column="sticks",
+    trouble=Trouble.WARNING,
+    touches=("bundles", "bundle_parents"),
+    why="The shares of a mixed bundle follow from the sticks each parent gave.",
+    wrong="its parents gave {given} sticks, but {value} were tied",
+    right="correct the sticks of the bundle or of its parents",
+)
+def parents_do_not_add_up(scope: Scope) -> Iterator[Select[Any]]:
+    """The sticks that a re-bundled bundle took over add up to its sticks."""
+    bundles, parents = table("bundles").columns, table("bundle_parents").columns
+    given = (
+        select(parents["bundle"], func.sum(parents["sticks"]).label("given"))
+        .where(scope.of("bundles", parents["bundle"]))
+        .group_by(parents["bundle"])
+        .subquery("given")
+    )
+    yield (
+        broken("bundles", bundles["sticks"], given=given.columns["given"])
+        .join_from(given, table("bundles"), bundles["bundle"] == given.columns["bundle"])
+        .where(given.columns["given"] != bundles["sticks"])
+    )
+
+
+@rule(
+    kind="identity_checks",
+    column="off",
+    trouble=Trouble.REFUSED,
+    touches=("identity_checks",),
+    why="What was not looked at cannot have been found off.",
+    wrong="{value} were off, but only {checked} were looked at",
+    right="correct one of the two numbers",
+)
+def more_off_than_checked(scope: Scope) -> Iterator[Select[Any]]:
+    """No more plants are off-type than were looked at."""
+    checks = table("identity_checks").columns
+    yield broken("identity_checks", checks["off"], checked=checks["checked"]).where(
+        within(scope, "identity_checks"), checks["off"] > checks["checked"]
+    )
+
+
+@rule(
+    kind="dispatches",
+    column="trees",
+    trouble=Trouble.REFUSED,
+    touches=("dispatches", "graft_lots"),
+    why="Trees that the lot never had came from somewhere else.",
+    wrong="{sent} trees of {graft_lot} were sent, but only {grafts} grafts were made",
+    right="correct the number, or the lot they came from",
+)
+def more_sent_than_grafted(scope: Scope) -> Iterator[Select[Any]]:
+    """No more trees of a lot are sent than grafts were made."""
+    sent, lots = table("dispatches").columns, table("graft_lots").columns
+    total = (
+        select(sent["graft_lot"], func.sum(sent["trees"]).label("sent"))
+        .where(within(scope, "dispatches"))
+        .group_by(sent["graft_lot"])
+        .subquery("total")
+    )
+    yield (
+        broken(
+            "dispatches",
+            sent["trees"],
+            sent=total.columns["sent"],
+            graft_lot=lots["graft_lot"],
+            grafts=lots["grafts"],
+        )
+        .select_from(total)
+        .join(table("graft_lots"), lots["graft_lot"] == total.columns["graft_lot"])
+        .join(table("dispatches"), sent["graft_lot"] == lots["graft_lot"])
+        .where(total.columns["sent"] > lots["grafts"])
+    )
+
+
+CLASSES = ("pushing", "green", "dead", "stock_only", "missing", "broken")
+
+
+@rule(
+    kind="take_counts",
+    column="pushing",
+    trouble=Trouble.WARNING,
+    touches=("take_counts", "graft_lots"),
+    why="More than was grafted means that rootstock shoots were counted, or another lot's grafts.",
+    wrong="{counted} were counted, but only {grafts} grafts were made",
+    right="count again, or correct the number of grafts",
+)
+def more_counted_than_grafted(scope: Scope) -> Iterator[Select[Any]]:
+    """The classes of a count add up to no more than the grafts made."""
+    counts, lots = table("take_counts").columns, table("graft_lots").columns
+    total: ColumnElement[int] = sum(
+        (func.coalesce(counts[name], 0) for name in CLASSES), literal(0)
+    )
+    yield (
+        broken("take_counts", counts["pushing"], counted=total, grafts=lots["grafts"])
+        .join_from(
+            table("take_counts"), table("graft_lots"), lots["graft_lot"] == counts["graft_lot"]
+        )
+        .where(within(scope, "take_counts"), total > lots["grafts"])
+    )
+
+
+@rule(
+    kind="take_counts",
+    column="pushing",
+    trouble=Trouble.WARNING,
+    touches=("take_counts", "graft_lots"),
+    why="Dead grafts do not come back: a regraft was not recorded, or shoots of the rootstock "
+    "were counted.",
+    wrong="{value} live grafts, after {before} on {earlier_day}, and no regraft is recorded",
+    right="record the regraft with its bundle, or count again",
+)
+def rising_count(scope: Scope) -> Iterator[Select[Any]]:
+    """Live grafts of a lot do not rise from one count to a later one without a regraft."""
+    later, earlier = table("take_counts").columns, table("take_counts").alias("earlier")
+    again = table("graft_lots").alias("again").columns
+    live = later["pushing"] + func.coalesce(later["green"], 0)
+    before = earlier.columns["pushing"] + func.coalesce(earlier.columns["green"], 0)
+    regrafted = exists().where(
+        again["regraft_of"] == later["graft_lot"],
+        or_(again["date"].is_(None), again["date"] <= later["date"]),
+    )
+    yield (
+        broken("take_counts", live, before=before, earlier_day=earlier.columns["date"])
+        .join_from(
+            table("take_counts"), earlier, earlier.columns["graft_lot"] == later["graft_lot"]
+        )
+        .where(within(scope, "take_counts"), earlier.columns["date"] < later["date"])
+        .where(live > before, ~regrafted)
+    )

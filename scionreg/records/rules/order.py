@@ -1,0 +1,301 @@
+"""Rules about time: things happen in an order, by hands that can be in one place at a time."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from sqlalchemy import (
+    Date,
+    Select,
+    Subquery,
+    case,
+    func,
+    literal,
+    select,
+    tuple_,
+)
+
+from scionreg.records.rules.base import Scope, broken, rule
+from scionreg.records.rules.references import within
+from scionreg.records.tables import KINDS, fields, table
+from scionreg.records.vocabulary import GraftMethod, Trouble
+
+NO_DATE_EXPECTED = {"rights_until", "planted", "received"}
+"""Dates that a record may lack without anything being lost from the chain."""
+
+GRAFTS_A_DAY: dict[GraftMethod, int] = {
+    GraftMethod.FOUR_FLAP: 200,
+    GraftMethod.THREE_FLAP: 200,
+    GraftMethod.INLAY_BARK: 200,
+    GraftMethod.WHIP: 2500,
+    GraftMethod.WHIP_AND_TONGUE: 2500,
+    GraftMethod.CLEFT: 250,
+    GraftMethod.SADDLE: 3000,
+    GraftMethod.SIDE: 200,
+    GraftMethod.HOT_CALLUS: 600,
+    GraftMethod.PATCH_BUD: 700,
+    GraftMethod.CHIP_BUD: 3000,
+    GraftMethod.T_BUD: 4000,
+    GraftMethod.INVERTED_T: 3000,
+}
+"""More than one person with a helper makes in a day. Estimates; the nursery knows better."""
+
+
+def dates(skip: set[str]) -> Iterator[tuple[str, Any]]:
+    """Yield every column that holds a day, but those named in `skip`."""
+    for kind in KINDS:
+        for column in fields(kind):
+            if isinstance(column.type, Date) and column.name not in skip:
+                yield kind, column
+
+
+@rule(
+    trouble=Trouble.REFUSED,
+    touches=tuple(KINDS),
+    why="What has not happened yet cannot have been recorded; the year is probably wrong.",
+    wrong="{value} lies in the future",
+    right="correct the date",
+)
+def future_date(scope: Scope) -> Iterator[Select[Any]]:
+    """A day that something happened on is not in the future."""
+    for kind, column in dates(skip={"rights_until"}):
+        yield broken(kind, column, at_column=literal(column.name)).where(
+            within(scope, kind), column > scope.today
+        )
+
+
+@rule(
+    trouble=Trouble.WARNING,
+    touches=tuple(KINDS),
+    why="An old record without its date is taken, but its link in the chain is at best likely.",
+    wrong="the date is not recorded",
+    right="add it if anybody knows",
+)
+def unknown_date(scope: Scope) -> Iterator[Select[Any]]:
+    """Cuttings, bundles, grafts, counts, checks and dispatches have a date."""
+    for kind, column in dates(skip=NO_DATE_EXPECTED):
+        yield broken(kind, at_column=literal(column.name)).where(
+            within(scope, kind), column.is_(None)
+        )
+
+
+def _first_use(scope: Scope) -> Subquery:
+    """Return each bundle's first day of grafting: few rows, so that what follows is quick."""
+    lots = table("graft_lots").columns
+    return (
+        select(lots["bundle"], func.min(lots["date"]).label("day"))
+        .where(scope.of("bundles", lots["bundle"]))
+        .group_by(lots["bundle"])
+        .subquery("first_use")
+    )
+
+
+def _sources(scope: Scope) -> Any:
+    """Return each bundle with every bundle its sticks came through, itself included."""
+    bundles, parents = table("bundles").columns, table("bundle_parents").columns
+    sources = (
+        select(bundles["bundle"], bundles["bundle"].label("source"))
+        .where(scope.of("bundles", bundles["bundle"]))
+        .cte("sources", recursive=True)
+    )
+    return sources.union(
+        select(sources.columns["bundle"], parents["parent"]).join(
+            sources, parents["bundle"] == sources.columns["source"]
+        )
+    )
+
+
+@rule(
+    kind="graft_lots",
+    column="date",
+    trouble=Trouble.REFUSED,
+    touches=("graft_lots", "bundles", "bundle_parents", "collections"),
+    why="Wood cannot be used before it was cut; a date or a bundle is wrong.",
+    wrong="grafted on {value}, but its wood was cut on {cut} ({collection})",
+    right="correct the day of the grafting, its bundle, or the day of the cutting",
+)
+def used_before_cut(scope: Scope) -> Iterator[Select[Any]]:
+    """Wood is grafted on or after the day it was cut."""
+    lots, cuts = table("graft_lots").columns, table("collections").columns
+    bundles, first, sources = table("bundles").columns, _first_use(scope), _sources(scope)
+    yield (
+        broken("graft_lots", lots["date"], cut=cuts["date"], collection=cuts["collection"])
+        .select_from(first)
+        .join(sources, sources.columns["bundle"] == first.columns["bundle"])
+        .join(table("bundles"), bundles["bundle"] == sources.columns["source"])
+        .join(table("collections"), cuts["collection"] == bundles["collection"])
+        .join(table("graft_lots"), lots["bundle"] == first.columns["bundle"])
+        .where(first.columns["day"] < cuts["date"], lots["date"] < cuts["date"])
+    )
+
+
+@rule(
+    kind="graft_lots",
+    column="date",
+    trouble=Trouble.REFUSED,
+    touches=("graft_lots", "bundles"),
+    why="A bundle cannot be used before it was tied; a date or a bundle is wrong.",
+    wrong="grafted on {value}, but its bundle {bundle} was tied on {packed}",
+    right="correct the day of the grafting, its bundle, or the day the bundle was tied",
+)
+def used_before_packed(scope: Scope) -> Iterator[Select[Any]]:
+    """Wood is grafted on or after the day its bundle was tied."""
+    lots, bundles, first = table("graft_lots").columns, table("bundles").columns, _first_use(scope)
+    yield (
+        broken("graft_lots", lots["date"], bundle=lots["bundle"], packed=bundles["packed"])
+        .select_from(first)
+        .join(table("bundles"), bundles["bundle"] == first.columns["bundle"])
+        .join(table("graft_lots"), lots["bundle"] == first.columns["bundle"])
+        .where(first.columns["day"] < bundles["packed"], lots["date"] < bundles["packed"])
+    )
+
+
+@rule(
+    kind="bundles",
+    column="packed",
+    trouble=Trouble.REFUSED,
+    touches=("bundles", "collections", "bundle_parents"),
+    why="Sticks cannot be tied before they were cut, nor taken from a bundle not yet tied.",
+    wrong="tied on {value}, but its wood ({source}) is of {day}",
+    right="correct one of the two days, or the source",
+)
+def packed_before_cut(scope: Scope) -> Iterator[Select[Any]]:
+    """A bundle is tied on or after the day its wood was cut or its parents were tied."""
+    bundles, cuts = table("bundles").columns, table("collections").columns
+    yield (
+        broken("bundles", bundles["packed"], source=cuts["collection"], day=cuts["date"])
+        .join_from(
+            table("bundles"), table("collections"), cuts["collection"] == bundles["collection"]
+        )
+        .where(scope.of("bundles", bundles["bundle"]), bundles["packed"] < cuts["date"])
+    )
+    links, parents = table("bundle_parents").columns, table("bundles").alias("parents")
+    yield (
+        broken(
+            "bundles",
+            bundles["packed"],
+            source=parents.columns["bundle"],
+            day=parents.columns["packed"],
+        )
+        .select_from(table("bundle_parents"))
+        .join(table("bundles"), bundles["bundle"] == links["bundle"])
+        .join(parents, parents.columns["bundle"] == links["parent"])
+        .where(scope.of("bundles", links["bundle"]))
+        .where(bundles["packed"] < parents.columns["packed"])
+    )
+
+
+@rule(
+    column="date",
+    trouble=Trouble.REFUSED,
+    touches=("take_counts", "dispatches", "graft_lots"),
+    why="Grafts cannot be counted or sent before they were made.",
+    wrong="{value} is before the lot was grafted, {grafted}",
+    right="correct one of the two days, or the lot",
+)
+def before_grafting(scope: Scope) -> Iterator[Select[Any]]:
+    """Counts and dispatches of a graft lot are of the day it was grafted, or later."""
+    lots = table("graft_lots").columns
+    for kind in ("take_counts", "dispatches"):
+        later = table(kind).columns
+        yield (
+            broken(kind, later["date"], grafted=lots["date"])
+            .join_from(table(kind), table("graft_lots"), lots["graft_lot"] == later["graft_lot"])
+            .where(within(scope, kind), later["date"] < lots["date"])
+        )
+
+
+@rule(
+    kind="mother_trees",
+    column="planted",
+    trouble=Trouble.REFUSED,
+    touches=("mother_trees", "graft_lots"),
+    why="A tree grown here was a graft first.",
+    wrong="planted on {value}, but grafted on {grafted} in {graft_lot}",
+    right="correct one of the two days, or the graft lot",
+)
+def planted_before_grafted(scope: Scope) -> Iterator[Select[Any]]:
+    """A tree grown here was planted on or after the day its graft was made."""
+    trees, lots = table("mother_trees").columns, table("graft_lots").columns
+    yield (
+        broken("mother_trees", trees["planted"], grafted=lots["date"], graft_lot=lots["graft_lot"])
+        .join_from(
+            table("mother_trees"), table("graft_lots"), lots["graft_lot"] == trees["graft_lot"]
+        )
+        .where(within(scope, "mother_trees"), trees["planted"] < lots["date"])
+    )
+
+
+def _days_of(scope: Scope, kind: str, hand: str) -> Any:
+    """Return the condition that a record's hand and day are among those to judge."""
+    columns = table(kind).columns
+    if scope.codes is None:
+        return columns[hand].is_not(None)
+    mine = table(kind).alias("mine")
+    code = KINDS[kind].KEY[0]
+    days = select(mine.columns[hand], mine.columns["date"]).where(
+        scope.of(kind, mine.columns[code])
+    )
+    return tuple_(columns[hand], columns["date"]).in_(days)
+
+
+@rule(
+    column="order_in_day",
+    trouble=Trouble.WARNING,
+    touches=("collections", "graft_lots"),
+    why="One hand does one thing at a time; a row was perhaps copied down, or a day mistaken.",
+    wrong="{hand} has the turn {value} of {day} twice",
+    right="correct the turn, the day or the person",
+)
+def same_turn_twice(scope: Scope) -> Iterator[Select[Any]]:
+    """A person's turns of one day are all different."""
+    for kind, hand in (("collections", "cutter"), ("graft_lots", "grafter")):
+        columns = table(kind).columns
+        turn = (columns[hand], columns["date"], columns["order_in_day"])
+        twice = (
+            select(*turn)
+            .where(columns["order_in_day"].is_not(None), columns["date"].is_not(None))
+            .where(_days_of(scope, kind, hand))
+            .group_by(*turn)
+            .having(func.count() > 1)
+        )
+        yield broken(kind, columns["order_in_day"], hand=columns[hand], day=columns["date"]).where(
+            tuple_(*turn).in_(twice)
+        )
+
+
+@rule(
+    kind="graft_lots",
+    column="grafts",
+    trouble=Trouble.WARNING,
+    touches=("graft_lots",),
+    why="More than anybody makes in a day means a wrong day, a wrong hand or a wrong number.",
+    wrong="{grafter} made {day_total} grafts on {day}, more than a day's work",
+    right="correct the day, the person or the number",
+)
+def impossible_day(scope: Scope) -> Iterator[Select[Any]]:
+    """A person's grafts of one day are no more than a day's work."""
+    lots = table("graft_lots").columns
+    days = case(
+        *((lots["method"] == method, 1.0 / limit) for method, limit in GRAFTS_A_DAY.items()),
+        else_=0.0,
+    )
+    busy = (
+        select(lots["grafter"], lots["date"], func.sum(lots["grafts"]).label("total"))
+        .where(lots["date"].is_not(None), _days_of(scope, "graft_lots", "grafter"))
+        .group_by(lots["grafter"], lots["date"])
+        .having(func.sum(lots["grafts"] * days) > 1.0)
+        .subquery("busy")
+    )
+    yield (
+        broken(
+            "graft_lots",
+            lots["grafts"],
+            grafter=lots["grafter"],
+            day=lots["date"],
+            day_total=busy.columns["total"],
+        ).join_from(
+            busy,
+            table("graft_lots"),
+            (lots["grafter"] == busy.columns["grafter"]) & (lots["date"] == busy.columns["date"]),
+        )
+    )

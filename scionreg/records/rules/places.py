@@ -1,0 +1,261 @@
+"""Rules about places: rows hold one graft a position, and trees stand where they are said to."""
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from sqlalchemy import Select, and_, func, literal, or_, select, tuple_
+from sqlalchemy.sql import ColumnElement
+
+from scionreg.records.rules.base import Scope, broken, rule, season_of
+from scionreg.records.rules.references import within
+from scionreg.records.tables import table
+from scionreg.records.vocabulary import Trouble
+
+FAR_FROM_BLOCK_M = 50.0
+"""A fix this far outside its block, beyond its own accuracy, is doubted. An estimate."""
+
+
+@rule(
+    kind="graft_lots",
+    column="grafts",
+    trouble=Trouble.REFUSED,
+    touches=("graft_lots",),
+    why="One position holds one grafted tree; the number or the range is wrong.",
+    wrong="{value} grafts in the positions {first} to {last}",
+    right="correct the number or the range; gaps count as positions",
+)
+def more_grafts_than_positions(scope: Scope) -> Iterator[Select[Any]]:
+    """A lot has no more grafts than its row range has positions."""
+    lots = table("graft_lots").columns
+    yield broken("graft_lots", lots["grafts"], first=lots["first"], last=lots["last"]).where(
+        within(scope, "graft_lots"), lots["grafts"] > lots["last"] - lots["first"] + 1
+    )
+
+
+@rule(
+    column="last",
+    trouble=Trouble.REFUSED,
+    touches=("graft_lots", "dispatches"),
+    why="A range with one end, or with its ends exchanged, names no trees.",
+    wrong="the positions are {first} to {last}",
+    right="write first and last, the smaller number first",
+)
+def broken_range(scope: Scope) -> Iterator[Select[Any]]:
+    """A row range has both ends, the smaller first."""
+    for kind in ("graft_lots", "dispatches"):
+        columns = table(kind).columns
+        first, last = columns["first"], columns["last"]
+        one_end = first.is_(None) != last.is_(None)
+        yield broken(
+            kind,
+            last,
+            first=func.coalesce(first, 0),
+            last=func.coalesce(last, 0),
+        ).where(within(scope, kind), or_(last < first, one_end))
+
+
+@rule(
+    column="row",
+    trouble=Trouble.REFUSED,
+    touches=("graft_lots", "mother_trees"),
+    why="A row is found by its block.",
+    wrong="row {value} of no block",
+    right="write the block",
+)
+def row_without_block(scope: Scope) -> Iterator[Select[Any]]:
+    """A row is named with its block."""
+    for kind in ("graft_lots", "mother_trees"):
+        columns = table(kind).columns
+        yield broken(kind, columns["row"]).where(
+            within(scope, kind), columns["row"].is_not(None), columns["block"].is_(None)
+        )
+
+
+def _season(lots: Any, scope: Scope) -> ColumnElement[int]:
+    return func.coalesce(season_of(lots["date"], literal(scope.season_first_day)), 0)
+
+
+@rule(
+    kind="graft_lots",
+    column="first",
+    trouble=Trouble.REFUSED,
+    touches=("graft_lots",),
+    why="Two grafts cannot stand at one position; a second attempt says which lot it regrafts. "
+    "Rows are planted anew from season to season, so lots of different seasons may share them.",
+    wrong="positions {first} to {last} of row {row} in {block} overlap those of {other}",
+    right="correct the range, or write the other lot in regraft_of",
+)
+def overlapping_rows(scope: Scope) -> Iterator[Select[Any]]:
+    """Lots of one season do not share row positions, unless one regrafts the other."""
+    lots, others = table("graft_lots").columns, table("graft_lots").alias("others").columns
+    season = _season(lots, scope)
+    reached = func.max(lots["last"]).over(
+        partition_by=(lots["block"], lots["row"], season),
+        order_by=(lots["first"], lots["last"]),
+        rows=(None, -1),
+    )
+    ranges = (
+        select(
+            lots["id"],
+            *(lots[name] for name in PLACE),
+            season.label("season"),
+            reached.label("reached"),
+        )
+        .where(lots["row"].is_not(None), lots["first"].is_not(None))
+        .where(lots["regraft_of"].is_(None), _rows_of(scope))
+        .subquery("ranges")
+    )
+    other = (
+        select(func.min(others["graft_lot"]))
+        .where(others["block"] == ranges.columns["block"], others["row"] == ranges.columns["row"])
+        .where(others["first"] <= ranges.columns["last"], others["last"] >= ranges.columns["first"])
+        .where(others["graft_lot"] != ranges.columns["graft_lot"], others["regraft_of"].is_(None))
+        .where(_season(others, scope) == ranges.columns["season"])
+        .scalar_subquery()
+    )
+    yield select(
+        ranges.columns["id"].label("record"),
+        ranges.columns["graft_lot"].label("key_0"),
+        ranges.columns["first"].label("value"),
+        *(ranges.columns[name] for name in PLACE[1:]),
+        other.label("other"),
+    ).where(ranges.columns["reached"] >= ranges.columns["first"])
+
+
+PLACE = ("graft_lot", "block", "row", "first", "last")
+
+
+def _rows_of(scope: Scope) -> ColumnElement[bool]:
+    """Return the condition that a lot's row is among those to judge."""
+    lots = table("graft_lots").columns
+    if scope.codes is None:
+        return lots["block"].is_not(None)
+    mine = table("graft_lots").alias("mine").columns
+    rows = select(mine["block"], mine["row"]).where(scope.of("graft_lots", mine["graft_lot"]))
+    return tuple_(lots["block"], lots["row"]).in_(rows)
+
+
+@rule(
+    kind="graft_lots",
+    column="regraft_of",
+    trouble=Trouble.REFUSED,
+    touches=("graft_lots",),
+    why="A regraft stands where the first graft failed.",
+    wrong="it stands outside {value}, or was made before it",
+    right="correct the positions, the day or the lot it regrafts",
+)
+def regraft_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
+    """A regraft lies within the row range of the lot it regrafts, and is not older."""
+    lots, first = table("graft_lots").columns, table("graft_lots").alias("first_attempt")
+    before = first.columns
+    yield (
+        broken("graft_lots", lots["regraft_of"])
+        .join_from(table("graft_lots"), first, before["graft_lot"] == lots["regraft_of"])
+        .where(scope.of("graft_lots", lots["graft_lot"]))
+        .where(
+            or_(
+                lots["date"] < before["date"],
+                lots["block"] != before["block"],
+                lots["row"] != before["row"],
+                lots["first"] < before["first"],
+                lots["last"] > before["last"],
+            )
+        )
+    )
+
+
+@rule(
+    kind="dispatches",
+    column="first",
+    trouble=Trouble.REFUSED,
+    touches=("dispatches", "graft_lots"),
+    why="Trees outside the lot's range belong to another lot.",
+    wrong="positions {first} to {last} are outside those of {graft_lot}",
+    right="correct the positions, or the lot they came from",
+)
+def sent_from_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
+    """Positions that were sent are positions of the lot."""
+    sent, lots = table("dispatches").columns, table("graft_lots").columns
+    yield (
+        broken(
+            "dispatches",
+            sent["first"],
+            first=sent["first"],
+            last=sent["last"],
+            graft_lot=lots["graft_lot"],
+        )
+        .join_from(table("dispatches"), table("graft_lots"), lots["graft_lot"] == sent["graft_lot"])
+        .where(within(scope, "dispatches"))
+        .where(or_(sent["first"] < lots["first"], sent["last"] > lots["last"]))
+    )
+
+
+@rule(
+    column="latitude",
+    trouble=Trouble.REFUSED,
+    touches=("mother_trees", "collections"),
+    why="One coordinate is no place.",
+    wrong="only one of latitude and longitude is given",
+    right="write both, or neither",
+)
+def half_a_fix(scope: Scope) -> Iterator[Select[Any]]:
+    """Latitude and longitude come together."""
+    for kind in ("mother_trees", "collections"):
+        columns = table(kind).columns
+        yield broken(kind, func.coalesce(columns["latitude"], columns["longitude"])).where(
+            within(scope, kind), columns["latitude"].is_(None) != columns["longitude"].is_(None)
+        )
+
+
+def _is_far(found: Mapping[str, Any]) -> bool:
+    """Tell whether a fix lies outside its block's outline by more than is allowed."""
+    return metres_outside(
+        json.loads(found["outline"]), found["latitude"], found["longitude"]
+    ) > FAR_FROM_BLOCK_M + (found["accuracy_m"] or 0.0)
+
+
+@rule(
+    kind="mother_trees",
+    column="latitude",
+    trouble=Trouble.WARNING,
+    touches=("mother_trees", "blocks"),
+    why="Latitude and longitude are swapped or mistyped, or the tree is in another block.",
+    wrong="the fix {latitude} {longitude} lies far outside block {block}",
+    right="correct the coordinates or the block",
+    keep=_is_far,
+)
+def far_from_block(scope: Scope) -> Iterator[Select[Any]]:
+    """A tree's fix lies in its block, give or take 50 m and its accuracy."""
+    trees, blocks = table("mother_trees").columns, table("blocks").columns
+    yield (
+        broken(
+            "mother_trees",
+            trees["latitude"],
+            latitude=trees["latitude"],
+            longitude=trees["longitude"],
+            accuracy_m=trees["accuracy_m"],
+            block=blocks["block"],
+            outline=blocks["outline"],
+        )
+        .join_from(table("mother_trees"), table("blocks"), blocks["block"] == trees["block"])
+        .where(or_(within(scope, "mother_trees"), within(scope, "blocks")))
+        .where(and_(trees["latitude"].is_not(None), trees["longitude"].is_not(None)))
+        .where(blocks["outline"].is_not(None))
+    )
+
+
+def metres_outside(outline: Mapping[str, Any], latitude: float, longitude: float) -> float:
+    """Return how far a place is outside a GeoJSON outline, in metres; 0 within it.
+
+    Measured on a plane that touches the globe at the place (azimuthal equidistant), so that the
+    distances from it are the ellipsoid's.
+    """
+    from pyproj import Transformer
+    from shapely import Point
+    from shapely.geometry import shape
+    from shapely.ops import transform
+
+    plane = f"+proj=aeqd +lat_0={latitude} +lon_0={longitude} +ellps=WGS84"
+    to_plane = Transformer.from_crs("EPSG:4326", plane, always_xy=True)
+    return float(transform(to_plane.transform, shape(outline)).distance(Point(0, 0)))

@@ -1,0 +1,374 @@
+"""Rules about names and references: everything that is named exists, once, and no loops."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from sqlalchemy import (
+    ColumnElement,
+    Select,
+    and_,
+    case,
+    exists,
+    func,
+    literal,
+    not_,
+    or_,
+    select,
+    text,
+)
+
+from scionreg.records.cells import CultivarName, Ref
+from scionreg.records.names import EPITHET_LENGTH
+from scionreg.records.rules.base import (
+    Scope,
+    broken,
+    holds,
+    joined,
+    lot_of,
+    position_of,
+    rule,
+)
+from scionreg.records.tables import KINDS, code_column, fields, table
+from scionreg.records.vocabulary import Found, Trouble
+
+OWNER: dict[str, tuple[str, str]] = {
+    "tree_events": ("mother_trees", "tree"),
+    "bundle_parents": ("bundles", "bundle"),
+    "bundle_log": ("bundles", "bundle"),
+    "take_counts": ("graft_lots", "graft_lot"),
+    "dispatches": ("graft_lots", "graft_lot"),
+    "store_readings": ("stores", "store"),
+}
+"""Kinds judged with the record they hang on: that record's kind, and the column that names it."""
+
+
+def within(scope: Scope, kind: str) -> ColumnElement[bool]:
+    """Return the condition that a record of `kind` is among those to judge."""
+    owner, column = OWNER.get(kind, (kind, KINDS[kind].KEY[0]))
+    return scope.of(owner, table(kind).columns[column])
+
+
+def columns_holding(cell: type) -> Iterator[tuple[str, Any]]:
+    """Yield every kind and column whose cell is of a type."""
+    for kind in KINDS:
+        for column in fields(kind):
+            if isinstance(column.info["cell"], cell):
+                yield kind, column
+
+
+@rule(
+    trouble=Trouble.REFUSED,
+    touches=tuple(KINDS),
+    why="A record that points at nothing breaks the chain.",
+    wrong="there is no {target} '{value}'",
+    right="record it first, or correct the code",
+)
+def unknown_reference(scope: Scope) -> Iterator[Select[Any]]:
+    """Every code that a record names is the code of a record."""
+    for kind, column in columns_holding(Ref):
+        cell = column.info["cell"]
+        named = lot_of(column) if cell.single else column
+        known = [exists().where(code_column(target) == named) for target in cell.kinds]
+        target = " or ".join(name.removesuffix("s").replace("_", " ") for name in cell.kinds)
+        yield broken(kind, column, at_column=literal(column.name), target=literal(target)).where(
+            within(scope, kind), column.is_not(None), not_(or_(*known))
+        )
+
+
+@rule(
+    trouble=Trouble.REFUSED,
+    touches=("identity_checks", "genotypes", "mother_trees", "graft_lots"),
+    why="A place that the lot does not have cannot be looked up again.",
+    wrong="{value} is outside the positions of its graft lot, {run}",
+    right="correct the position or the lot",
+)
+def no_such_position(scope: Scope) -> Iterator[Select[Any]]:
+    """A single graft named as graft lot/position stands at one of the lot's positions."""
+    lots = table("graft_lots").columns
+    run = _run(lots)
+    for kind in ("identity_checks", "genotypes"):
+        item = table(kind).columns["item"]
+        place = position_of(item)
+        yield (
+            broken(kind, item, at_column=literal("item"), run=run)
+            .join_from(table(kind), table("graft_lots"), lots["graft_lot"] == lot_of(item))
+            .where(within(scope, kind), place.is_not(None))
+            .where(or_(place < lots["first"], place > lots["last"]))
+        )
+    trees = table("mother_trees").columns
+    own = trees["graft_position"]
+    yield (
+        broken("mother_trees", own, at_column=literal("graft_position"), run=run)
+        .join_from(
+            table("mother_trees"), table("graft_lots"), lots["graft_lot"] == trees["graft_lot"]
+        )
+        .where(within(scope, "mother_trees"))
+        .where(or_(own < lots["first"], own > lots["last"]))
+    )
+
+
+def _run(lots: Any) -> ColumnElement[str]:
+    return joined(lots["first"], " to ", lots["last"])
+
+
+def _cultivar_named(name: ColumnElement[str]) -> tuple[ColumnElement[bool], ColumnElement[bool]]:
+    """Return the conditions that `name` is a cultivar, and that it is an alias of one."""
+    cultivars = table("cultivars").columns
+    listed = joined(";", cultivars["aliases"], ";")
+    return (
+        exists().where(cultivars["cultivar"] == name),
+        exists().where(holds(listed, joined(";", name, ";"))),
+    )
+
+
+def _named(scope: Scope) -> Iterator[tuple[str, Any, Select[Any]]]:
+    """Yield every column that names a cultivar, with its distinct names among those to judge."""
+    for kind, column in columns_holding(CultivarName):
+        condition = (
+            column.not_in([word.value for word in Found])
+            if column.info["cell"].or_found
+            else column.is_not(None)
+        )
+        yield kind, column, select(column).where(within(scope, kind), condition).distinct()
+
+
+@rule(
+    trouble=Trouble.REFUSED,
+    touches=("cultivars", *(kind for kind, _ in columns_holding(CultivarName))),
+    why="A name that is not on the list may be a slip, a synonym or a homonym; nobody can tell "
+    "later, so it is asked now.",
+    wrong="there is no cultivar '{value}'",
+    right="use a name on the list, add it to the aliases of its cultivar, or record the cultivar",
+)
+def unknown_cultivar(scope: Scope) -> Iterator[Select[Any]]:
+    """A cultivar is named by its name or by an alias on the list."""
+    for kind, column, names in _named(scope):
+        used = names.subquery()
+        name, alias = _cultivar_named(used.columns[0])
+        unknown = select(used.columns[0]).where(not_(name), not_(alias))
+        yield broken(kind, column, at_column=literal(column.name)).where(
+            within(scope, kind), column.in_(unknown)
+        )
+
+
+@rule(
+    trouble=Trouble.WARNING,
+    touches=("cultivars", *(kind for kind, _ in columns_holding(CultivarName))),
+    why="The alias is kept as written and read as its cultivar; one alias can come to mean two "
+    "cultivars.",
+    wrong="'{value}' is an alias of {cultivar}",
+    right="write {cultivar}",
+)
+def alias_used(scope: Scope) -> Iterator[Select[Any]]:
+    """A cultivar is written by its name."""
+    cultivars = table("cultivars").columns
+    for kind, column, names in _named(scope):
+        used = names.subquery()
+        name, _ = _cultivar_named(used.columns[0])
+        aliases = select(used.columns[0]).where(not_(name))
+        listed = joined(";", cultivars["aliases"], ";")
+        yield (
+            broken(kind, column, at_column=literal(column.name), cultivar=cultivars["cultivar"])
+            .join_from(
+                table(kind),
+                table("cultivars"),
+                holds(listed, joined(";", column, ";")),
+            )
+            .where(within(scope, kind), column.in_(aliases))
+        )
+
+
+def _share_a_name(found: Mapping[str, Any]) -> bool:
+    """Tell whether two cultivars have a name or alias in common."""
+    mine = {found["key_0"], *(found["value"] or "").split(";")} - {""}
+    other = {found["other"], *(found["other_aliases"] or "").split(";")} - {""}
+    return bool(mine & other)
+
+
+@rule(
+    kind="cultivars",
+    column="aliases",
+    trouble=Trouble.REFUSED,
+    touches=("cultivars",),
+    why="A name that means two cultivars means neither.",
+    wrong="it shares a name with {other}",
+    right="take the name off one of the two",
+    keep=_share_a_name,
+)
+def ambiguous_name(scope: Scope) -> Iterator[Select[Any]]:
+    """A name or alias belongs to one cultivar."""
+    mine, other = table("cultivars"), table("cultivars").alias("other")
+    yield broken(
+        "cultivars",
+        mine.columns["aliases"],
+        other=other.columns["cultivar"],
+        other_aliases=other.columns["aliases"],
+    ).where(
+        mine.columns["id"] != other.columns["id"],
+        scope.of("cultivars", mine.columns["cultivar"]),
+    )
+
+
+@rule(
+    kind="cultivars",
+    column="cultivar",
+    trouble=Trouble.WARNING,
+    touches=("cultivars",),
+    why="Since 1996 the Cultivated Plant Code (9th ed. 2016) allows 30 characters, spaces not "
+    "counted; older names may be longer.",
+    wrong="'{value}' is longer than a cultivar name of today may be",
+    right="keep it if it is older than 1996",
+)
+def long_cultivar_name(scope: Scope) -> Iterator[Select[Any]]:
+    """A cultivar's name is at most 30 characters long."""
+    name = table("cultivars").columns["cultivar"]
+    bare = func.replace(func.replace(name, " ", ""), "'", "")
+    yield broken("cultivars", name).where(
+        scope.of("cultivars", name), func.length(bare) > EPITHET_LENGTH
+    )
+
+
+@rule(
+    kind="cultivars",
+    column="cultivar",
+    trouble=Trouble.REFUSED,
+    touches=("cultivars",),
+    why="A cultivar named like its genus cannot be told from the genus (Cultivated Plant Code, "
+    "9th ed. 2016).",
+    wrong="'{value}' is the name of the genus",
+    right="write the cultivar's own name",
+)
+def cultivar_named_as_genus(scope: Scope) -> Iterator[Select[Any]]:
+    """A cultivar does not have the name of its genus."""
+    columns = table("cultivars").columns
+    name, species = func.lower(columns["cultivar"]), func.lower(columns["species"])
+    yield broken("cultivars", columns["cultivar"]).where(
+        scope.of("cultivars", columns["cultivar"]),
+        holds(joined(" ", species, " "), joined(" ", name, " ")),
+    )
+
+
+@rule(
+    kind="bundles",
+    column="collection",
+    trouble=Trouble.REFUSED,
+    touches=("bundles", "bundle_parents"),
+    why="A bundle that could be from two places is from neither; mixed wood is said by naming its "
+    "parents.",
+    wrong="the bundle has {value}",
+    right="name one of: its collection, who it was received from, or its parent bundles",
+)
+def one_source(scope: Scope) -> Iterator[Select[Any]]:
+    """A bundle has one source: a collection, or somebody outside, or parent bundles."""
+    bundles, parents = table("bundles").columns, table("bundle_parents").columns
+    has_parents = exists().where(parents["bundle"] == bundles["bundle"])
+    collection, received = bundles["collection"].is_not(None), bundles["received_from"].is_not(None)
+    said = [
+        case((condition, literal(words)), else_=literal(""))
+        for condition, words in (
+            (collection, "a collection "),
+            (received, "somebody it was received from "),
+            (has_parents, "parent bundles "),
+        )
+    ]
+    sources = joined(*said)
+    yield (
+        broken("bundles", case((sources == "", literal("no source")), else_=sources))
+        .where(scope.of("bundles", bundles["bundle"]))
+        .where(
+            or_(
+                not_(or_(collection, received, has_parents)),
+                and_(collection, received),
+                and_(collection, has_parents),
+                and_(received, has_parents),
+            )
+        )
+    )
+
+
+@rule(
+    kind="bundles",
+    column="cultivar",
+    trouble=Trouble.REFUSED,
+    touches=("bundles",),
+    why="Wood from outside is known by its claimed name alone; wood of one's own by its tree.",
+    wrong="the bundle was received from {value} without a cultivar",
+    right="write the cultivar it was received as",
+)
+def received_without_cultivar(scope: Scope) -> Iterator[Select[Any]]:
+    """A bundle received from outside says which cultivar it is claimed to be."""
+    bundles = table("bundles").columns
+    yield broken("bundles", bundles["received_from"]).where(
+        scope.of("bundles", bundles["bundle"]),
+        bundles["received_from"].is_not(None),
+        bundles["cultivar"].is_(None),
+    )
+
+
+@rule(
+    kind="bundle_parents",
+    column="parent",
+    trouble=Trouble.REFUSED,
+    touches=("bundle_parents",),
+    why="Sticks cannot come from sticks that came from them.",
+    wrong="bundle {key_0} comes from itself, through {value}",
+    right="correct the parents",
+)
+def loop_of_bundles(scope: Scope) -> Iterator[Select[Any]]:
+    """No bundle is its own forebear."""
+    parents = table("bundle_parents").columns
+    up = (
+        select(parents["bundle"].label("start"), parents["parent"].label("reached"))
+        .where(scope.of("bundles", parents["bundle"]))
+        .cte("up", recursive=True)
+    )
+    step = select(up.columns["start"], parents["parent"]).join(
+        up, parents["bundle"] == up.columns["reached"]
+    )
+    up = up.union(step)
+    returned = exists().where(
+        up.columns["start"] == parents["bundle"], up.columns["reached"] == parents["bundle"]
+    )
+    yield broken("bundle_parents", parents["parent"]).where(
+        scope.of("bundles", parents["bundle"]), returned
+    )
+
+
+@rule(
+    kind="mother_trees",
+    column="graft_lot",
+    trouble=Trouble.REFUSED,
+    touches=("mother_trees", "graft_lots", "bundles", "collections", "bundle_parents"),
+    why="A tree cannot give the wood it was grown from.",
+    wrong="tree {key_0} grew from wood that was cut from it, through {value}",
+    right="correct the graft lot, the bundle or the collection",
+)
+def loop_of_trees(scope: Scope) -> Iterator[Select[Any]]:
+    """No tree is its own forebear."""
+    trees = table("mother_trees").columns
+    yield (
+        broken("mother_trees", trees["graft_lot"])
+        .where(trees["graft_lot"].is_not(None))
+        .where(text(TREE_RETURNS))
+    )
+
+
+TREE_RETURNS = """
+mother_trees.tree IN (
+    WITH RECURSIVE grown(start, bundle, tree) AS (
+        SELECT t.tree, g.bundle, NULL FROM mother_trees t
+        JOIN graft_lots g ON g.graft_lot = t.graft_lot
+        UNION
+        SELECT w.start, coalesce(p.parent, g.bundle), c.tree
+        FROM grown w
+        LEFT JOIN bundle_parents p ON p.bundle = w.bundle
+        LEFT JOIN bundles b ON b.bundle = w.bundle
+        LEFT JOIN collections c ON c.collection = b.collection
+        LEFT JOIN mother_trees t ON t.tree = c.tree
+        LEFT JOIN graft_lots g ON g.graft_lot = t.graft_lot
+        WHERE w.bundle IS NOT NULL
+    )
+    SELECT start FROM grown WHERE tree = start
+)
+"""
+"""Starts at the few trees grown here, so that it stays small in a registry of any size."""
