@@ -7,6 +7,7 @@ inverse, and also takes the `date` and `datetime` that PostgreSQL's driver retur
 Frictionless Table Schema of the column.
 """
 
+import json
 import math
 import re
 from collections.abc import Callable
@@ -67,6 +68,24 @@ def refuse_ditto(text: str) -> str:
             "write the value itself in every row, since rows get sorted and cut apart",
         )
     return text
+
+
+SHIELDED = re.compile(r"'+[=+\-@\t\r]")
+EXPOSED = re.compile(r"'*[=+\-@\t\r]")
+
+
+def shield(text: str) -> str:
+    """Return text with an apostrophe before what a spreadsheet would run as a formula.
+
+    >>> shield("=cmd()"), unshield("'=cmd()"), shield("plain")
+    ("'=cmd()", '=cmd()', 'plain')
+    """
+    return f"'{text}" if EXPOSED.match(text) else text
+
+
+def unshield(text: str) -> str:
+    """Undo `shield`."""
+    return text[1:] if SHIELDED.match(text) else text
 
 
 @dataclass(frozen=True, slots=True)
@@ -451,6 +470,37 @@ class Positions(Cell):
     def describe(self) -> str:
         """Return what the cell holds, for people."""
         return "row positions, as in 3;7;12-15"
+
+
+@dataclass(frozen=True, slots=True)
+class Outline(Cell):
+    """A GeoJSON Polygon or MultiPolygon in WGS 84 (RFC 7946), as JSON text."""
+
+    def read(self, text: str) -> str:
+        """Return the geometry with its outer rings counter-clockwise, seven decimals at most."""
+        from shapely import GEOSException, set_precision
+        from shapely.geometry import mapping, shape
+        from shapely.geometry.polygon import orient
+
+        right = "a closed GeoJSON Polygon of longitude, latitude pairs (RFC 7946)"
+        try:
+            geometry = set_precision(shape(json.loads(text)), 1e-7)
+            parts = list(getattr(geometry, "geoms", [geometry]))
+            west, south, east, north = geometry.bounds
+        except (ValueError, TypeError, KeyError, AttributeError, GEOSException) as fault:
+            raise CellError("broken_outline", "the outline cannot be read", right) from fault
+        if geometry.is_empty or any(part.geom_type != "Polygon" for part in parts):
+            raise CellError("broken_outline", "the outline is no polygon", right)
+        if west < -180 or east > 180 or south < -90 or north > 90:
+            raise CellError("off_the_globe", "the outline is off the globe", right)
+        rings = [mapping(orient(part))["coordinates"] for part in parts]
+        if len(rings) == 1:
+            return json.dumps({"type": "Polygon", "coordinates": rings[0]})
+        return json.dumps({"type": "MultiPolygon", "coordinates": rings})
+
+    def describe(self) -> str:
+        """Return what the cell holds, for people."""
+        return "outline, a GeoJSON Polygon in WGS 84"
 
 
 def expand_positions(text: str) -> list[int]:

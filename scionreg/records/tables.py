@@ -40,6 +40,7 @@ from scionreg.records.cells import (
     Many,
     Moment,
     Number,
+    Outline,
     Positions,
     Ref,
     Whole,
@@ -190,8 +191,9 @@ class Block(Record):
     row_spacing_m: Mapped[float | None] = field(METRES, "distance between rows, m")
     tree_spacing_m: Mapped[float | None] = field(METRES, "distance between positions, m")
     counted_from: Mapped[Side | None] = field(Choice(Side), "end that positions are counted from")
-    outline: Mapped[str | None] = mapped_column(info={})
-    """GeoJSON geometry in WGS 84; travels in blocks.geojson, not in blocks.csv."""
+    outline: Mapped[str | None] = mapped_column(
+        info={"cell": Outline(), "doc": "outline, in blocks.geojson", "apart": True}
+    )
 
 
 class MotherTree(Record):
@@ -497,8 +499,9 @@ def table(kind: str) -> Table:
 
 
 def fields(kind: str) -> list[Column[Any]]:
-    """Return the columns of a kind that its CSV file has, in order."""
-    return [column for column in table(kind).columns if "cell" in column.info]
+    """Return the columns of a kind that its CSV file has, in order; outlines travel apart."""
+    columns = table(kind).columns
+    return [each for each in columns if "cell" in each.info and "apart" not in each.info]
 
 
 def code_column(kind: str) -> Column[Any]:

@@ -267,6 +267,11 @@ CELL_RULES: dict[str, Rule] = {
             "Outside it the two are swapped or are not degrees.",
         ),
         _cell(
+            "broken_outline",
+            "A block's outline is a GeoJSON polygon (RFC 7946).",
+            "Places are compared with it.",
+        ),
+        _cell(
             "not_a_date",
             "A day is written year-month-day (ISO 8601).",
             "It sorts, and it cannot be misread.",

@@ -1,0 +1,104 @@
+"""A change: one transaction, one journal line, everything in it or nothing."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import Connection
+
+from scionreg.records.errors import NoRecorderError
+from scionreg.registry import journal
+from scionreg.registry.rows import Row, RowDigest
+from scionreg.registry.settings import Settings, read_settings
+from scionreg.registry.store import Store
+
+
+@dataclass(slots=True)
+class Made:
+    """The rows of one kind that a change wrote: how many, their ids, and their digest."""
+
+    count: int = 0
+    first_id: int = 0
+    last_id: int = 0
+    digest: RowDigest = field(default_factory=RowDigest)
+
+    def add(self, first_id: int, last_id: int, rows: list[Row]) -> None:
+        """Add rows that were written in order."""
+        self.first_id = self.first_id or first_id
+        self.last_id = last_id
+        self.count += len(rows)
+        self.digest.add(rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what the journal keeps."""
+        return {
+            "count": self.count,
+            "first_id": self.first_id,
+            "last_id": self.last_id,
+            "sha256": self.digest.hexdigest(),
+        }
+
+
+@dataclass(slots=True)
+class Change:
+    """A change in the making."""
+
+    connection: Connection
+    settings: Settings
+    entry: int
+    content: dict[str, Any] = field(default_factory=dict)
+    made: dict[str, Made] = field(default_factory=dict)
+    cancelled: bool = False
+    """A dry run, or one in which nothing changed: leaves no trace."""
+
+    def note(self, kind: str, first_id: int, last_id: int, rows: list[Row]) -> None:
+        """Note rows of a kind that were written, in order."""
+        if rows:
+            self.made.setdefault(kind, Made()).add(first_id, last_id, rows)
+
+
+class _Cancelled(Exception):
+    """Rolls a cancelled change back."""
+
+
+@contextmanager
+def change(
+    store: Store,
+    *,
+    by: str,
+    action: str,
+    why: str = "",
+    kind: str = "",
+    key: str = "",
+    checking_references: bool = True,
+) -> Iterator[Change]:
+    """Give a change; at the end its journal line is written and everything committed.
+
+    Whatever is raised within undoes all of it.
+
+    Raises
+    ------
+    NoRecorderError
+        `by` is empty and the registry's settings name nobody.
+    """
+    try:
+        with store.writing(checking_references=checking_references) as connection:
+            settings = read_settings(connection)
+            by = by or settings.by
+            if not by:
+                raise NoRecorderError(
+                    "who records this? give --by CODE, set SCIONREG_BY, or the setting 'by'"
+                )
+            making = Change(connection, settings, journal.head(connection)[0] + 1)
+            yield making
+            if making.cancelled:
+                raise _Cancelled
+            content = dict(making.content)
+            if making.made:
+                content["made"] = {name: made.to_dict() for name, made in making.made.items()}
+            journal.append(
+                connection, by=by, action=action, why=why, kind=kind, key=key, content=content
+            )
+    except _Cancelled:
+        pass

@@ -1,0 +1,276 @@
+"""Taking records in: cells read, repeats recognised, rows written, rules checked.
+
+One way in for one record typed at the terminal and for a season folder of a million: batches of
+text cells come in, problems and counts come out. The caller decides, by the problems, whether the
+transaction stands.
+"""
+
+import re
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import compress, repeat
+from typing import Any
+
+from sqlalchemy import select
+
+from scionreg.records.cells import CellError, Reader, Ref, unshield
+from scionreg.records.errors import Problem
+from scionreg.records.rules import CELL_RULES
+from scionreg.records.tables import KINDS, code_column, fields, table
+from scionreg.registry import checking, suggestions
+from scionreg.registry.changes import Change
+from scionreg.registry.repeats import Repeats
+from scionreg.registry.rows import Row, RowWriter, key_text, recorded_columns
+
+CACHE = 50_000
+"""Distinct texts that a column's reader remembers."""
+
+
+TOTALS = re.compile(r"\s*(sub)?(grand )?(total|totals|sum|gesamt|summe)\b", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Rows of text of one kind, as they stand in a file; `lines` gives each row's line."""
+
+    kind: str
+    columns: tuple[str, ...]
+    rows: Sequence[Sequence[str]]
+    file: str = ""
+    lines: Sequence[int] = ()
+
+
+class _Memo(dict[str, Any]):
+    """What a column's texts read as; most columns repeat a few texts over and over."""
+
+    def __init__(self, reader: Reader, *, required: bool) -> None:
+        super().__init__()
+        self._reader, self._required = reader, required
+
+    def __missing__(self, text: str) -> Any:
+        clean = text.strip()
+        if clean:
+            value = self._reader(unshield(clean))
+        elif self._required:
+            raise CellError(
+                "missing_value",
+                "the cell is empty",
+                "fill it in; where the cell above was meant, write its value again",
+            )
+        else:
+            value = None
+        if len(self) < CACHE:
+            self[text] = value
+        return value
+
+
+@dataclass(slots=True)
+class Taken:
+    """What an intake did: records that were new, repeated, or voided before, by kind."""
+
+    recorded: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+    repeated: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where written rows came from: the line of each id."""
+
+    file: str
+    lines: Mapping[int, int] | Sequence[int]
+    first_id: int = 0
+
+    def line(self, record: int) -> int | None:
+        """Return the line that a record stands on, None where it is not one of these."""
+        if isinstance(self.lines, Mapping):
+            return self.lines.get(record)
+        index = record - self.first_id
+        return self.lines[index] if 0 <= index < len(self.lines) else None
+
+
+class Intake:
+    """Takes batches into a change. After `finish`, `problems` holds everything that is wrong."""
+
+    def __init__(self, change: Change) -> None:
+        self.change = change
+        self.problems: list[Problem] = []
+        self.taken = Taken()
+        self._connection = change.connection
+        self._memos: dict[tuple[str, str], _Memo] = {}
+        self._writers: dict[str, RowWriter] = {}
+        self._repeats = Repeats(change.connection)
+        self._known: dict[str, set[str]] = defaultdict(set)
+        self._unresolved: dict[tuple[str, ...], set[str]] = defaultdict(set)
+        self._refused: dict[str, set[str]] = defaultdict(set)
+        self._places: dict[str, list[_Place]] = defaultdict(list)
+        self._changed: dict[str, set[str]] = defaultdict(set)
+        self._written = 0
+
+    def take(self, batch: Batch) -> None:
+        """Read, write and remember one batch."""
+        columns, good = self._read(batch)
+        if not all(good):
+            columns = {name: list(compress(values, good)) for name, values in columns.items()}
+        lines = batch.lines or [0] * len(batch.rows)
+        lines = lines if all(good) else list(compress(lines, good))
+        self._look_up(batch.kind, columns)
+        count = len(lines)
+        ordered = [
+            columns.get(column.name) or repeat(None, count)
+            for column in recorded_columns(batch.kind)
+        ]
+        rows: list[Row] = list(zip(*ordered, strict=True))
+        if rows:
+            self._write(batch, rows, lines)
+
+    def finish(self) -> None:
+        """Check every rule that what was taken can break."""
+        kinds = set(self._places)
+        if not kinds:
+            return
+        scope = (
+            checking.touched(self._connection, self.change.settings, self._changed)
+            if self._written <= checking.MANY
+            else checking.whole(self.change.settings)
+        )
+        without = frozenset() if self._has_unresolved() else frozenset({"unknown_reference"})
+        for record, problem in checking.problems(self._connection, scope, kinds, without):
+            if problem.rule == "unknown_reference" and self._hangs_on_refused(problem):
+                continue
+            better = suggestions.improve(self._connection, problem)
+            self.problems.append(self._placed(record, better))
+
+    # Reading cells
+
+    def _read(self, batch: Batch) -> tuple[dict[str, list[Any]], list[bool]]:
+        """Return the values by column, and for each row whether all its cells could be read."""
+        good = [True] * len(batch.rows)
+        values: dict[str, list[Any]] = {}
+        known = {column.name: column for column in recorded_columns(batch.kind)}
+        cells = list(zip(*batch.rows, strict=True)) if batch.rows else []
+        for name, texts in zip(batch.columns, cells, strict=False):
+            memo = self._memo(batch.kind, name, known[name])
+            try:
+                values[name] = list(map(memo.__getitem__, texts))
+            except CellError:
+                values[name] = self._read_slowly(batch, name, texts, memo, good)
+        return values, good
+
+    def _memo(self, kind: str, name: str, column: Any) -> _Memo:
+        if (kind, name) not in self._memos:
+            reader = column.info["cell"].reader(self.change.settings.zone)
+            self._memos[kind, name] = _Memo(reader, required=not column.nullable)
+        return self._memos[kind, name]
+
+    def _read_slowly(
+        self, batch: Batch, name: str, texts: Sequence[str], memo: _Memo, good: list[bool]
+    ) -> list[Any]:
+        """Read cell by cell and note every cell that cannot be read."""
+        values: list[Any] = []
+        for index, text in enumerate(texts):
+            try:
+                values.append(memo[text])
+            except CellError as error:
+                values.append(None)
+                self._refuse(batch, index, name, error, first=good[index])
+                good[index] = False
+        return values
+
+    def _refuse(
+        self, batch: Batch, index: int, column: str, error: CellError, *, first: bool
+    ) -> None:
+        """Note a cell that cannot be read; of a totals row, only that it is one."""
+        row = batch.rows[index]
+        if any(TOTALS.match(cell) for cell in row):
+            if not first:
+                return
+            error = CellError(
+                "totals_row", "this looks like a row of totals", "leave totals out of the file"
+            )
+        keys = [batch.columns.index(key) for key in KINDS[batch.kind].KEY if key in batch.columns]
+        self._refused[batch.kind].add(row[keys[0]].strip() if keys else "")
+        problem = Problem(
+            rule=error.rule,
+            trouble=CELL_RULES[error.rule].trouble,
+            kind=batch.kind,
+            key=key_text(row[key].strip() for key in keys),
+            column=column,
+            value=row[batch.columns.index(column)],
+            wrong=error.wrong,
+            right=error.right,
+            file=batch.file,
+            line=batch.lines[index] if batch.lines else 0,
+        )
+        self.problems.append(suggestions.improve(self._connection, problem))
+
+    # References
+
+    def _look_up(self, kind: str, columns: Mapping[str, Sequence[Any]]) -> None:
+        """Note the codes that are named and not known yet; they may still come."""
+        own = KINDS[kind].KEY[0]
+        if len(KINDS[kind].KEY) == 1 and own in columns:
+            self._known[kind].update(columns[own])
+        for column in fields(kind):
+            cell = column.info["cell"]
+            if not isinstance(cell, Ref) or column.name not in columns:
+                continue
+            named = {code for code in columns[column.name] if code is not None}
+            if cell.single:
+                named = {code.partition("/")[0] for code in named}
+            new = named.difference(*(self._known[target] for target in cell.kinds))
+            self._unresolved[cell.kinds] |= self._not_recorded(cell.kinds, new)
+
+    def _not_recorded(self, kinds: tuple[str, ...], codes: set[str]) -> set[str]:
+        """Return those codes that name no record of any of the kinds."""
+        for target in kinds:
+            column, missing = code_column(target), sorted(codes)
+            for start in range(0, len(missing), 1000):
+                some = missing[start : start + 1000]
+                found = self._connection.execute(select(column).where(column.in_(some))).scalars()
+                self._known[target].update(found)
+            codes = codes - self._known[target]
+        return codes
+
+    def _has_unresolved(self) -> bool:
+        return any(self._not_recorded(kinds, codes) for kinds, codes in self._unresolved.items())
+
+    def _hangs_on_refused(self, problem: Problem) -> bool:
+        """Tell whether a missing record was in the same intake and refused for another reason."""
+        column = table(problem.kind).columns[problem.column]
+        code = problem.value.partition("/")[0]
+        return any(code in self._refused[kind] for kind in column.info["cell"].kinds)
+
+    # Writing
+
+    def _write(self, batch: Batch, rows: list[Row], lines: Sequence[int]) -> None:
+        kind, given = batch.kind, len(rows)
+        if kind not in self._writers:
+            self._writers[kind] = RowWriter(self._connection, kind, self.change.entry)
+        writer = self._writers[kind]
+        rows, lines, problems = self._repeats.without_voided(kind, rows, lines, batch.file)
+        before = writer.last_id()
+        if rows and writer.add(rows) == len(rows):
+            place = _Place(batch.file, lines, writer.first_id_after(before))
+        else:
+            new, clashes = self._repeats.sort_out(kind, before, rows, lines, batch.file)
+            problems += clashes
+            rows = [row for row, _ in new.values()]
+            place = _Place(batch.file, {record: line for record, (_, line) in new.items()})
+        self.problems += problems
+        self.taken.recorded[kind] += len(rows)
+        self.taken.repeated[kind] += given - len(rows) - len(problems)
+        if rows:
+            self._places[kind].append(place)
+            self.change.note(kind, writer.first_id_after(before), writer.last_id(), rows)
+            self._written += len(rows)
+            if self._written <= checking.MANY:
+                self._changed[kind].update(str(row[0]) for row in rows)
+
+    def _placed(self, record: int, problem: Problem) -> Problem:
+        """Return the problem with the file and line its record came from."""
+        for place in self._places[problem.kind]:
+            line = place.line(record)
+            if line is not None:
+                return replace(problem, file=place.file, line=line)
+        return problem

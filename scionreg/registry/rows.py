@@ -1,0 +1,147 @@
+"""Rows in bulk: written as fast as the database's driver can, and read back for comparison.
+
+A row is a tuple of stored values in the order of `recorded_columns`; days and times are ISO text.
+"""
+
+import datetime as dt
+import hashlib
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+import orjson
+from sqlalchemy import Column, Connection, func, select, text, type_coerce
+from sqlalchemy.types import NullType
+
+from scionreg.records.cells import STORED_MOMENT
+from scionreg.records.tables import KINDS, table
+
+Row = tuple[Any, ...]
+
+
+def recorded_columns(kind: str) -> list[Column[Any]]:
+    """Return the columns that hold what was recorded: all but `id` and `entry`."""
+    return [column for column in table(kind).columns if column.name not in ("id", "entry")]
+
+
+def stored(value: Any) -> Any:
+    """Return a driver's value as rows hold it, whichever database it comes from."""
+    if isinstance(value, bool):
+        return int(value)
+    if isinstance(value, dt.datetime):
+        moment = value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value
+        return moment.astimezone(dt.UTC).strftime(STORED_MOMENT)
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    return value
+
+
+def as_moment(text: str) -> dt.datetime:
+    """Return the point in time that a row holds as text."""
+    return dt.datetime.strptime(text, STORED_MOMENT).replace(tzinfo=dt.UTC)
+
+
+class RowDigest:
+    """The SHA-256 of rows in the order they were written, however they come in batches."""
+
+    def __init__(self) -> None:
+        self._hash = hashlib.sha256()
+
+    def add(self, rows: Sequence[Row]) -> None:
+        """Add rows."""
+        if rows:
+            self._hash.update(orjson.dumps(rows)[1:-1] + b",")
+
+    def hexdigest(self) -> str:
+        """Return the digest."""
+        return self._hash.hexdigest()
+
+
+class RowWriter:
+    """Adds rows of one kind for one journal line; rows whose key is there already are left out."""
+
+    def __init__(self, connection: Connection, kind: str, entry: int) -> None:
+        self.connection, self.kind, self.entry = connection, kind, entry
+        names = [column.name for column in recorded_columns(kind)]
+        self._names = ", ".join(f'"{name}"' for name in names)
+        self._marks = ", ".join("?" * len(names))
+        self._on_sqlite = connection.dialect.name == "sqlite"
+
+    def last_id(self) -> int:
+        """Return the newest id of the kind, 0 where there is none."""
+        return int(self.connection.execute(select(func.max(table(self.kind).c.id))).scalar() or 0)
+
+    def first_id_after(self, before: int) -> int:
+        """Return the oldest id after `before`; PostgreSQL's ids may leave gaps."""
+        newer = table(self.kind).c.id > before
+        return int(
+            self.connection.execute(select(func.min(table(self.kind).c.id)).where(newer)).scalar()
+            or 0
+        )
+
+    def add(self, rows: Sequence[Row]) -> int:
+        """Add rows in order and return how many were new."""
+        return self._add_sqlite(rows) if self._on_sqlite else self._add_postgresql(rows)
+
+    def _add_sqlite(self, rows: Sequence[Row]) -> int:
+        result = self.connection.exec_driver_sql(
+            f"INSERT INTO {self.kind} ({self._names}, entry) VALUES ({self._marks}, {self.entry}) "
+            "ON CONFLICT DO NOTHING",
+            list(rows),
+        )
+        return int(result.rowcount)
+
+    def _add_postgresql(self, rows: Sequence[Row]) -> int:
+        """Copy the rows into a table of their own, then over: COPY itself knows no conflicts."""
+        incoming = f"incoming_{self.kind}"
+        self.connection.execute(
+            text(
+                f"CREATE TEMP TABLE IF NOT EXISTS {incoming} ON COMMIT DROP AS "
+                f"SELECT 0::int AS turn, {self._names} FROM {self.kind} LIMIT 0"
+            )
+        )
+        cursor: Any = self.connection.connection.cursor()
+        with cursor.copy(f"COPY {incoming} (turn, {self._names}) FROM STDIN") as copy:
+            for turn, row in enumerate(rows):
+                copy.write_row((turn, *row))
+        result = self.connection.execute(
+            text(
+                f"INSERT INTO {self.kind} ({self._names}, entry) "
+                f"SELECT {self._names}, {self.entry} FROM {incoming} ORDER BY turn "
+                "ON CONFLICT DO NOTHING"
+            )
+        )
+        self.connection.execute(text(f"TRUNCATE {incoming}"))
+        return int(result.rowcount)
+
+
+def read_rows(
+    connection: Connection, kind: str, *conditions: Any, size: int = 10_000
+) -> Iterator[tuple[int, int, Row]]:
+    """Yield the id, the entry and the row of every record that meets the conditions, by id."""
+    columns = table(kind).columns
+    wanted = (columns["id"], columns["entry"], *recorded_columns(kind))
+    query = select(*map(_raw, wanted)).where(*conditions).order_by(columns["id"])
+    for found in connection.execute(query, execution_options={"yield_per": size}):
+        yield found[0], found[1], tuple(stored(value) for value in found[2:])
+
+
+def _raw(column: Any) -> Any:
+    """Return a column without the conversion of its results."""
+    return type_coerce(column, NullType())
+
+
+def key_of(kind: str, row: Row) -> tuple[Any, ...]:
+    """Return the key of a row."""
+    names = [column.name for column in recorded_columns(kind)]
+    return tuple(row[names.index(name)] for name in KINDS[kind].KEY)
+
+
+def key_text(key: Iterable[Any]) -> str:
+    """Return a key as text, its parts joined by ``/``; unknown parts are empty."""
+    return "/".join("" if part is None else str(part) for part in key)
+
+
+def as_record(kind: str, row: Row) -> dict[str, Any]:
+    """Return a row as a dictionary without its unknown values."""
+    names = [column.name for column in recorded_columns(kind)]
+    return {name: value for name, value in zip(names, row, strict=True) if value is not None}
