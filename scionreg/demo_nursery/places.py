@@ -172,7 +172,7 @@ def open_stores(nursery: Nursery) -> None:
 ROOTSTOCKS = {
     PECAN: ((PECAN, None, "Old-1"), (PECAN, None, "Old-4"), (PECAN, None, None)),
     WALNUT: ((WALNUT, None, None), ("Juglans nigra", None, None)),
-    APPLE: ((APPLE, "VR-3", None), (APPLE, "VR-11", None), (APPLE, None, None)),
+    APPLE: ((APPLE, "QD-3", None), (APPLE, "QD-11", None), (APPLE, None, None)),
 }
 """Species, clone and seed parent of the rootstock lots of a season. The clones are invented."""
 
@@ -274,7 +274,7 @@ def stand_tree(
         "planted": None if planting.block == "OG" else date(planting.year, 2, 20),
         "rank": "own scheme: bank" if planting.block != "OG" else None,
         "received_from": None if planting.block == "OG" else f"SU-{dice.randint(1, 9):02d}",
-        "rootstock": "seedling" if planting.block != "AB" else "VR-3",
+        "rootstock": "seedling" if planting.block != "AB" else "QD-3",
         "sticks_per_year": round(sticks, -1) if planting.block != "OG" else None,
         "status": "usable",
         "location_private": True if planting.cultivar == "Oldenfarl" else None,
@@ -307,6 +307,7 @@ def _note_oddities(nursery: Nursery) -> None:
 
     records["Old-3"]["cultivar"] = "BREL"
     records["Old-3"]["notes"] = "name as painted on the trunk"
+    nursery.tree("Old-7").luck = 0.0
     nursery.tree("Old-11").limb = "east limb"
     event("Old-11", date(2011, 4, 28), "topworked", limb="east limb", detail="to Tarnwick")
     records["Old-11"]["notes"] = "only the east limb was worked over; cut nowhere else"

@@ -1,15 +1,15 @@
 """What the simulation knows: the books that are written, and the truth behind them."""
 
+import datetime as dt
 import math
 from collections import Counter
 from dataclasses import dataclass, field
-from datetime import date, timedelta
 from random import Random
 
 from scionreg.records import codes, tables
 
 SEASONS = (2024, 2025, 2026)
-LAST_DAY = date(2026, 11, 20)
+LAST_DAY = dt.date(2026, 11, 20)
 Row = dict[str, object]
 
 
@@ -21,7 +21,7 @@ class Books:
     rows: dict[str, list[Row]] = field(default_factory=lambda: {kind: [] for kind in tables.KINDS})
     serials: Counter[tuple[str, int]] = field(default_factory=Counter)
 
-    def add(self, kind: str, **values: object) -> Row:
+    def add(self, kind: str, /, **values: object) -> Row:
         """Write a row; columns left out stay empty. Returns the row, which may be amended."""
         self.rows[kind].append(values)
         return values
@@ -71,7 +71,7 @@ class Bundle:
     tree: Tree | None
     sticks: int
     left: int
-    packed: date
+    packed: dt.date
     store: str
     luck: float
     made_of: tuple[str, ...] = ()
@@ -86,7 +86,7 @@ class Lot:
     code: str
     season: int
     bundle: Bundle
-    date: date
+    date: dt.date
     grafter: str
     method: str
     grafts: int
@@ -95,6 +95,7 @@ class Lot:
     first: int
     last: int
     early: int = 0
+    counted: dt.date = LAST_DAY
     alive: list[int] = field(default_factory=list)
     unsold: list[int] = field(default_factory=list)
     wrong: set[int] = field(default_factory=set)
@@ -140,14 +141,14 @@ class Nursery:
         return next(t for t in self.trees if (t.block, t.row, t.position) == place)
 
 
-def season_of(day: date) -> int:
+def season_of(day: dt.date) -> int:
     """Return the season of a day: it runs from 1 July and has the name of its spring."""
     return day.year + (day.month >= 7)
 
 
-def working_days(first: date, last: date) -> list[date]:
+def working_days(first: dt.date, last: dt.date) -> list[dt.date]:
     """Return Monday to Friday from `first` to `last`."""
-    days = (first + timedelta(n) for n in range((last - first).days + 1))
+    days = (first + dt.timedelta(n) for n in range((last - first).days + 1))
     return [day for day in days if day.weekday() < 5]
 
 
