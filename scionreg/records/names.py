@@ -7,7 +7,7 @@ from scionreg.records.cells import Cell, CellError, refuse_ditto
 
 EPITHET_LENGTH = 30
 """Longest epithet, spaces and quotes not counted; older names may be longer
-(International Code of Nomenclature for Cultivated Plants, 9th ed. 2016, Scripta Horticulturae 18)."""
+(Code of Nomenclature for Cultivated Plants, 9th ed. 2016, Scripta Horticulturae 18)."""
 
 EXCLUDED_WORDS = frozenset(
     {"cultivar", "form", "grex", "group", "hybrid", "maintenance", "mixture", "selection"}

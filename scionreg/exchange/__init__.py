@@ -1,0 +1,1 @@
+"""Season folders, CSV files and workbooks: in and out."""

@@ -1,0 +1,219 @@
+"""Importing files: all or nothing, the same file again changes nothing, every problem reported."""
+
+import csv
+import gc
+import json
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from sqlalchemy import Connection, func, insert, select
+from sqlalchemy.schema import CreateIndex, DropIndex
+
+from scionreg.exchange.sources import Source, digest, find_sources
+from scionreg.records.cells import shield
+from scionreg.records.errors import Problem, RegistryError
+from scionreg.records.tables import table
+from scionreg.records.vocabulary import Trouble
+from scionreg.registry.changes import Change, change
+from scionreg.registry.intake import Intake
+from scionreg.registry.ledger import ReservedCodes
+from scionreg.registry.settings import write_settings
+from scionreg.registry.store import Store
+
+BYTES_A_ROW = 120
+"""Roughly; only decides whether an import counts as large."""
+
+LARGE_ROWS = 100_000
+
+Progress = Callable[[int, int], None]
+"""Called with the bytes done so far and the bytes in all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Imported:
+    """What an import did, or would have done."""
+
+    files: tuple[str, ...]
+    recorded: dict[str, int]
+    repeated: dict[str, int]
+    problems: tuple[Problem, ...]
+    dry_run: bool
+
+    @property
+    def refused(self) -> bool:
+        """Tell whether anything was refused, so that nothing was taken."""
+        return any(problem.trouble is Trouble.REFUSED for problem in self.problems)
+
+    @property
+    def changed(self) -> bool:
+        """Tell whether the registry changed."""
+        return not self.refused and not self.dry_run and any(self.recorded.values())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the stable JSON form."""
+        return {
+            "files": list(self.files),
+            "recorded": self.recorded,
+            "repeated": self.repeated,
+            "refused": self.refused,
+            "dry_run": self.dry_run,
+            "problems": [problem_row(problem) for problem in self.problems],
+        }
+
+
+def import_files(
+    store: Store,
+    paths: Sequence[Path],
+    *,
+    by: str = "",
+    why: str = "",
+    kind: str = "",
+    dry_run: bool = False,
+    progress: Progress = lambda done, total: None,
+) -> Imported:
+    """Import season folders, CSV files and workbooks in one change.
+
+    `kind` says what single CSV files hold where their names do not. Where anything is refused the
+    registry stays as it was; `Imported.problems` says why.
+
+    Raises
+    ------
+    RegistryError
+        There is nothing to import, or a file cannot be read at all.
+    """
+    sources = [source for path in paths for source in find_sources(path, kind)]
+    advance = _counted(progress, sum(source.size for source in sources))
+    with (
+        _without_cycles(),
+        change(store, by=by, action="import", why=why, checking_references=False) as making,
+    ):
+        for folder in (path for path in paths if path.is_dir()):
+            _adopt(making, folder)
+        intake = Intake(making)
+        with _rebuilding_indexes(making.connection, sources):
+            for source in sources:
+                _take(intake, source, advance)
+        intake.finish()
+        result = Imported(
+            files=tuple(source.name for source in sources),
+            recorded=dict(intake.taken.recorded),
+            repeated=dict(intake.taken.repeated),
+            problems=tuple(sorted(intake.problems, key=_in_file_order(sources))),
+            dry_run=dry_run,
+        )
+        making.content["files"] = [
+            {"name": source.name, "sha256": digest(source.path)} for source in sources
+        ]
+        making.cancelled = not result.changed
+    return result
+
+
+def _take(intake: Intake, source: Source, advance: Callable[[int], None]) -> None:
+    for batch in source.batches(advance):
+        intake.take(batch)
+    intake.problems += source.problems
+
+
+def _counted(progress: Progress, total: int) -> Callable[[int], None]:
+    """Return a function that adds up the bytes read, and tells `progress` every so often."""
+    done = told = 0
+    progress(0, total)
+
+    def advance(count: int) -> None:
+        nonlocal done, told
+        done += count
+        if done - told > total // 200:
+            told = done
+            progress(done, total)
+
+    return advance
+
+
+def _in_file_order(sources: Sequence[Source]) -> Callable[[Problem], tuple[int, int, str]]:
+    order = {source.name: index for index, source in enumerate(sources)}
+    return lambda problem: (order.get(problem.file, len(order)), problem.line, problem.column)
+
+
+@contextmanager
+def _without_cycles() -> Iterator[None]:
+    """Keep the cycle collector from walking over millions of rows again and again."""
+    enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if enabled:
+            gc.enable()
+
+
+@contextmanager
+def _rebuilding_indexes(connection: Connection, sources: Sequence[Source]) -> Iterator[None]:
+    """Take the indexes of tables off that grow to more than twice their size, and put them back.
+
+    Building an index once is quicker than keeping it up row by row. It happens within the
+    transaction. Only on SQLite: on PostgreSQL it would shut readers out.
+    """
+    dropped = []
+    if connection.dialect.name == "sqlite":
+        for source in sources:
+            rows = source.size // BYTES_A_ROW
+            if rows > LARGE_ROWS and rows > _count(connection, source.kind):
+                dropped += [each for each in table(source.kind).indexes if not each.unique]
+    for index in dropped:
+        connection.execute(DropIndex(index))
+    yield
+    for index in dropped:
+        connection.execute(CreateIndex(index))
+
+
+def _count(connection: Connection, kind: str) -> int:
+    return int(connection.execute(select(func.max(table(kind).c.id))).scalar() or 0)
+
+
+def _adopt(making: Change, folder: Path) -> None:
+    """Take over a season folder's settings: all of them where the registry is new.
+
+    Otherwise only its time zone, for reading times that are written without an offset.
+    """
+    package = folder / "datapackage.json"
+    if not package.is_file():
+        return
+    try:
+        described = json.loads(package.read_text(encoding="utf-8")).get("scionreg", {})
+        names = ("time_zone", "units", "season_first_day")
+        wanted = {name: str(described[name]) for name in names if name in described}
+    except (ValueError, AttributeError, TypeError) as fault:
+        raise RegistryError(f"{package.name} cannot be read ({fault})") from fault
+    making.settings = making.settings.changed(wanted)
+    if making.entry <= 2:
+        write_settings(making.connection, making.settings)
+        _reserve(making, described.get("reserved", []))
+
+
+def _reserve(making: Change, runs: list[dict[str, Any]]) -> None:
+    """Take over reserved runs of codes."""
+    names = ("kind", "season", "first", "last", "person")
+    if runs:
+        making.connection.execute(
+            insert(ReservedCodes),
+            [{**{name: run[name] for name in names}, "entry": making.entry} for run in runs],
+        )
+
+
+PROBLEM_COLUMNS = ("file", "line", "column", "value", "trouble", "rule", "wrong", "right", "key")
+
+
+def problem_row(problem: Problem) -> dict[str, Any]:
+    """Return a problem as a flat row."""
+    return {name: getattr(problem, name) for name in PROBLEM_COLUMNS}
+
+
+def write_problems(problems: Sequence[Problem], file: IO[str]) -> None:
+    """Write problems as CSV, for working through them in a spreadsheet."""
+    writer = csv.DictWriter(file, PROBLEM_COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    for problem in problems:
+        writer.writerow({name: shield(str(value)) for name, value in problem_row(problem).items()})

@@ -1,0 +1,320 @@
+"""Files as sources of batches: each streams its rows and says what is wrong with its form."""
+
+import csv
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from scionreg.exchange.headers import kind_named, read_header
+from scionreg.records.cells import CellError
+from scionreg.records.errors import Problem, RegistryError
+from scionreg.records.tables import KINDS
+from scionreg.records.vocabulary import Trouble
+from scionreg.registry.intake import Batch
+
+BATCH_ROWS = 10_000
+
+Advance = Callable[[int], None]
+"""Called with the number of bytes read since the last call."""
+
+csv.field_size_limit(1_000_000)
+
+
+@dataclass(slots=True)
+class Source:
+    """One kind's rows in one file."""
+
+    path: Path
+    name: str
+    kind: str
+    sheet: str = ""
+    outlines: dict[str, str] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+
+    @property
+    def size(self) -> int:
+        """Return the file's size in bytes."""
+        return self.path.stat().st_size
+
+    def batches(self, advance: Advance) -> Iterator[Batch]:
+        """Yield the rows as batches of text; what is wrong with the form goes to `problems`."""
+        rows = _workbook_rows(self) if self.sheet else _csv_rows(self, advance)
+        yield from rows
+
+    def complain(self, line: int, error: CellError, column: str = "", value: str = "") -> None:
+        """Note something wrong with the form of the file."""
+        self.problems.append(
+            Problem(
+                rule=error.rule,
+                trouble=Trouble.REFUSED,
+                kind=self.kind,
+                column=column,
+                value=value,
+                wrong=error.wrong,
+                right=error.right,
+                file=self.name,
+                line=line,
+            )
+        )
+
+
+def digest(path: Path) -> str:
+    """Return the SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def find_sources(path: Path, kind: str = "") -> list[Source]:
+    """Return the sources in a season folder, a CSV file or a workbook, in the order to take them.
+
+    Raises
+    ------
+    RegistryError
+        There is nothing to import, or nothing says which kind a file holds.
+    """
+    if not path.exists():
+        raise RegistryError(f"there is no file or folder {path}")
+    if path.is_dir():
+        found = [each for each in sorted(path.glob("*.csv")) if kind_named(each.stem)]
+        strange = [each.name for each in path.glob("*.csv") if not kind_named(each.stem)]
+        if strange:
+            raise RegistryError(
+                f"{path}: {', '.join(sorted(strange))} is named like no record kind; the kinds are "
+                f"{', '.join(KINDS)}"
+            )
+        sources = [Source(each, each.name, str(kind_named(each.stem))) for each in found]
+    elif path.suffix.lower() == ".xlsx":
+        sources = _sheets(path)
+    else:
+        sources = [Source(path, path.name, kind or _kind_of_file(path))]
+    if not sources:
+        raise RegistryError(f"{path} holds no records: no CSV file named like a record kind")
+    _add_outlines(path, sources)
+    return sorted(sources, key=lambda source: list(KINDS).index(source.kind))
+
+
+def _kind_of_file(path: Path) -> str:
+    named = kind_named(path.stem)
+    if named is None:
+        raise RegistryError(
+            f"{path.name} is named like no record kind; name it so, or give --kind, one of: "
+            f"{', '.join(KINDS)}"
+        )
+    return named
+
+
+def _add_outlines(path: Path, sources: list[Source]) -> None:
+    """Give the blocks their outlines from the GeoJSON file beside them."""
+    geojson = (path if path.is_dir() else path.parent) / "blocks.geojson"
+    blocks = [source for source in sources if source.kind == "blocks"]
+    if not blocks or not geojson.is_file():
+        return
+    try:
+        collection = json.loads(geojson.read_text(encoding="utf-8"))
+        for feature in collection["features"]:
+            outline = json.dumps(feature["geometry"])
+            blocks[0].outlines[str(feature["properties"]["block"])] = outline
+    except (ValueError, KeyError, TypeError) as fault:
+        raise RegistryError(
+            f"{geojson.name} cannot be read ({fault}); it must be a GeoJSON FeatureCollection "
+            "whose features have the property 'block'"
+        ) from fault
+
+
+# CSV
+
+
+def _csv_rows(source: Source, advance: Advance) -> Iterator[Batch]:
+    with source.path.open("rb") as raw:
+        text = _decoded(raw, source, advance)
+        reader = csv.reader(text, strict=True)
+        yield from _batches(source, reader, lambda: reader.line_num)
+
+
+def _decoded(raw: Any, source: Source, advance: Advance) -> Iterator[str]:
+    """Yield the lines of a UTF-8 file; stop with a problem at what is not UTF-8."""
+    encoding = "utf-8-sig"
+    for number, line in enumerate(raw, start=1):
+        advance(len(line))
+        try:
+            yield line.decode(encoding)
+        except UnicodeDecodeError:
+            source.complain(
+                number,
+                CellError(
+                    "unreadable_file", "the file is not UTF-8", "save it as CSV in UTF-8 encoding"
+                ),
+            )
+            return
+        encoding = "utf-8"
+
+
+def _batches(
+    source: Source, reader: Iterator[list[str]], line_number: Callable[[], int]
+) -> Iterator[Batch]:
+    """Yield batches of the rows below a header, each row as wide as the header."""
+    try:
+        first = next(reader, None)
+        if not first or not any(first):
+            source.complain(
+                1, CellError("unreadable_file", "there is no header row", "name the columns in it")
+            )
+            return
+        columns = _columns(source, first)
+        while columns and (rows := list(islice(reader, BATCH_ROWS))):
+            lines = _lines(rows, line_number())
+            yield from _shaped(source, columns, rows, lines)
+    except csv.Error as fault:
+        source.complain(
+            line_number(),
+            CellError("unreadable_file", f"the file is no CSV here ({fault})", "mend the quotes"),
+        )
+
+
+def _columns(source: Source, first: list[str]) -> tuple[str, ...]:
+    """Return the columns that the header names; none, with a problem, where it is wrong."""
+    try:
+        if len(first) == 1 and (";" in first[0] or "\t" in first[0]):
+            raise CellError(
+                "unreadable_file",
+                "the cells are parted by ';' or tabs",
+                "save the file with commas between the cells",
+            )
+        return read_header(source.kind, first).columns
+    except CellError as error:
+        source.complain(1, error)
+        return ()
+
+
+def _lines(rows: list[list[str]], last: int) -> Sequence[int]:
+    """Return the line each row begins on, given the line on which the last one ends."""
+    breaks = sum(cell.count("\n") for row in rows for cell in row) if _any_break(rows, last) else 0
+    first = last - len(rows) - breaks + 1
+    if not breaks:
+        return range(first, first + len(rows))
+    lines = []
+    for row in rows:
+        lines.append(first)
+        first += 1 + sum(cell.count("\n") for cell in row)
+    return lines
+
+
+def _any_break(rows: list[list[str]], last: int) -> bool:
+    return any("\n" in cell for row in rows for cell in row)
+
+
+def _shaped(
+    source: Source, columns: tuple[str, ...], rows: list[list[str]], lines: Sequence[int]
+) -> Iterator[Batch]:
+    """Yield the rows that have a cell for each column; leave out blank rows."""
+    width = len(columns)
+    if set(map(len, rows)) != {width}:
+        kept = [
+            (row[:width], line)
+            for row, line in zip(rows, lines, strict=True)
+            if any(row) and _fits(source, row, line, width)
+        ]
+        rows, lines = [row for row, _ in kept], [line for _, line in kept]
+    if source.kind == "blocks":
+        columns = (*columns, "outline")
+        key = columns.index("block")
+        rows = [[*row, source.outlines.get(row[key].strip(), "")] for row in rows]
+    if rows:
+        yield Batch(source.kind, columns, rows, source.name, lines)
+
+
+def _fits(source: Source, row: list[str], line: int, width: int) -> bool:
+    """Tell whether a row has the header's width; spare empty cells do no harm."""
+    if len(row) == width or (len(row) > width and not any(row[width:])):
+        return True
+    source.complain(
+        line,
+        CellError(
+            "ragged_row",
+            f"the row has {len(row)} cells, the header {width}",
+            "put text with commas in double quotes, and keep every separator",
+        ),
+        value=",".join(row)[:60],
+    )
+    return False
+
+
+# Workbooks
+
+
+def _sheets(path: Path) -> list[Source]:
+    """Return the sheets of a workbook that are named like record kinds."""
+    book = _open_workbook(path)
+    names = book.sheetnames
+    book.close()
+    sources = [
+        Source(path, f"{path.name}[{name}]", str(kind_named(name)), sheet=name)
+        for name in names
+        if kind_named(name)
+    ]
+    if not sources:
+        raise RegistryError(
+            f"{path.name} has no sheet named like a record kind; its sheets are {', '.join(names)}"
+        )
+    return sources
+
+
+def _open_workbook(path: Path) -> Any:
+    from zipfile import BadZipFile
+
+    from openpyxl import load_workbook
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        return load_workbook(path, read_only=True, data_only=True)
+    except (BadZipFile, InvalidFileException, KeyError, OSError, ValueError) as fault:
+        raise RegistryError(f"{path.name} is no workbook that can be read ({fault})") from fault
+
+
+def _workbook_rows(source: Source) -> Iterator[Batch]:
+    book = _open_workbook(source.path)
+    number = 0
+
+    def rows() -> Iterator[list[str]]:
+        nonlocal number
+        for cells in book[source.sheet].iter_rows(values_only=True):
+            number += 1
+            row = [_as_text(cell) for cell in cells]
+            yield row if any(row) else []
+
+    try:
+        width_first = rows()
+        yield from _batches(source, _trimmed(width_first), lambda: number)
+    finally:
+        book.close()
+
+
+def _trimmed(rows: Iterator[list[str]]) -> Iterator[list[str]]:
+    """Yield rows cut to the header's filled cells: sheets end in empty columns."""
+    header = next(rows, [])
+    while header and not header[-1]:
+        header.pop()
+    yield header
+    for row in rows:
+        yield row if any(row[len(header) :]) else row[: len(header)]
+
+
+def _as_text(cell: Any) -> str:
+    """Return a workbook's cell as the text that a CSV file would have."""
+    if cell is None:
+        return ""
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, dt.datetime):
+        midnight = cell.time() == dt.time()
+        return cell.date().isoformat() if midnight else cell.isoformat(timespec="seconds")
+    if isinstance(cell, dt.date):
+        return cell.isoformat()
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return str(cell)
