@@ -34,6 +34,7 @@ class Craft:
     lots_a_day: int
     methods: dict[str, float]
     count_after: tuple[int, int]
+    grafts_a_stick: int = 1
 
 
 CRAFTS = (
@@ -51,7 +52,7 @@ CRAFTS = (
     ),
     Craft(
         "walnut field", WALNUT, ((1, 4), (1, 12)), ((5, 11), (5, 22)), None, 55, 1,
-        {"patch_bud": 1.0}, (24, 35),
+        {"patch_bud": 1.0}, (24, 35), 3,
     ),
 )  # fmt: skip
 

@@ -36,7 +36,7 @@ def wrong_tree_sold(nursery: Nursery) -> None:
         wrong_dispatch=code,
         wrong_customer=WRONG_CUSTOMERS[0],
         wrong_lots=", ".join(lot.code for lot in lots),
-        wrong_bundles=", ".join(dict.fromkeys(lot.bundle.code for lot in lots)),
+        wrong_bundles=", ".join(sorted({lot.bundle.code for lot in lots})),
         wrong_collection=str(row["collection"]),
         wrong_claimed=claimed.code,
         wrong_cut=cut.code,

@@ -63,7 +63,7 @@ def graft(nursery: Nursery, season: int) -> None:
         dice = nursery.books.dice("spring", season, craft.name)
         wood = [b for b in nursery.bundles if b.season == season and _is_for(b, craft, nursery)]
         slots = _slots(craft, season, dice)
-        jobs = _jobs(wood, kept, dice)
+        jobs = _jobs(wood, kept, craft, dice)
         for job in jobs:
             day, grafter = next(slots)
             work(nursery, ground, craft, job, day, _apart(job[0], day, grafter))
@@ -111,25 +111,24 @@ def _apart(bundle: Bundle, day: date, grafter: str) -> str:
     return GRAFTERS[0] if from_told_tree and poor_week(grafter, day) else grafter
 
 
-def _jobs(wood: list[Bundle], kept: dict[str, int], dice: Random) -> list[Job]:
-    """Cut the wood up into lots, in the order of work: a bundle is used over some days."""
+def _jobs(wood: list[Bundle], kept: dict[str, int], craft: Craft, dice: Random) -> list[Job]:
+    """Cut the wood up into lots, in the order of work: a bundle is used over some days.
+
+    Now and then a graft less comes of the sticks, where one broke.
+    """
     order = list(wood)
     dice.shuffle(order)
     ranked: list[tuple[float, int, Job]] = []
     for place, bundle in enumerate(order):
         usable = bundle.left - kept[bundle.code]
         while usable >= 10:
-            used = dice.randint(17, 33)
+            used = dice.randint(19, 35)
             if usable - used < 12:
-                used = usable if usable <= 36 else usable // 2
+                used = usable if usable <= 38 else usable // 2
             usable -= used
-            ranked.append((place + dice.uniform(0, 9), len(ranked), (bundle, *_spoil(used, dice))))
+            grafts = used * craft.grafts_a_stick - dice.choice((0, 0, 0, 1, 1, 2))
+            ranked.append((place + dice.uniform(0, 9), len(ranked), (bundle, grafts, used)))
     return [job for _, _, job in sorted(ranked, key=lambda entry: entry[:2])]
-
-
-def _spoil(used: int, dice: Random) -> tuple[int, int]:
-    """Return grafts and sticks of a job: now and then a stick breaks."""
-    return used - dice.choice((0, 0, 0, 1, 1, 2)), used
 
 
 def work(
@@ -249,9 +248,9 @@ def _use_leftovers(
         bundle = rebundle(
             nursery, [(b, b.left) for b in pile], tied, nursery.stores["cooler_a"], dice
         )
-        grafts, used = _spoil(bundle.left - dice.choice((0, 0, 1)), dice)
+        used = bundle.left - dice.choice((0, 0, 1))
         later = tied + timedelta(3 if tied.weekday() >= 4 else 1)
-        work(nursery, ground, craft, (bundle, grafts, used), later, dice.choice(GRAFTERS))
+        work(nursery, ground, craft, (bundle, used, used), later, dice.choice(GRAFTERS))
 
 
 def _may_be_tied(nursery: Nursery, bundle: Bundle, told: Leftovers | None) -> bool:

@@ -3,6 +3,7 @@
 import textwrap
 
 from scionreg.demo_nursery import stories
+from scionreg.demo_nursery.places import PECAN
 from scionreg.demo_nursery.stories import poor_week, warmed_cooler
 from scionreg.demo_nursery.things import Lot, Nursery
 
@@ -51,7 +52,7 @@ def _take_stories(nursery: Nursery) -> dict[str, str]:
     field = [
         lot
         for lot in lots
-        if lot.bundle.species == poor[0].bundle.species
+        if lot.bundle.species == PECAN
         and stories.POOR_WEEK[0] <= lot.date <= stories.POOR_WEEK[1]
         and lot not in poor
     ]
@@ -60,7 +61,7 @@ def _take_stories(nursery: Nursery) -> dict[str, str]:
         for lot in lots
         if lot.season == warm[0].season
         and lot.date >= stories.WARM_TO.date()
-        and lot.bundle.species == warm[0].bundle.species
+        and lot.bundle.species == PECAN
         and lot not in warm
     ]
     return {
@@ -134,7 +135,8 @@ Tillowby's; its marker profile is that of Pendrake.
 The wood came from collection `{wrong_collection}`, by the book from tree `{wrong_claimed}`, the
 last Tillowby of its row. That tree is a Tillowby, and wood cut from it in another winter is true.
 But the cutter's fix lies beside `{wrong_cut}`, the first Pendrake, 1.5 m on. Every bundle of the
-collection ({wrong_bundles}) is Pendrake, in lots {wrong_lots}; they left with dispatches {wrong_dispatches}.
+collection ({wrong_bundles}) is Pendrake, in lots {wrong_lots}; they left with
+dispatches {wrong_dispatches}.
 
 ### 2. More grafted than cut
 
