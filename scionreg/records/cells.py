@@ -278,7 +278,7 @@ class Number(Cell):
                 f"{text} is outside {self.low:g} to {self.high:g}{self._unit()}",
                 "check the number and its unit",
             )
-        return number
+        return number + 0.0  # SQLite does not keep the sign of -0.0
 
     def _unit(self) -> str:
         return f" {self.unit}" if self.unit else ""
@@ -300,13 +300,13 @@ class Number(Cell):
 class YesNo(Cell):
     """Yes or no."""
 
-    def read(self, text: str) -> bool:
-        """Return whether it is yes."""
+    def read(self, text: str) -> int:
+        """Return 1 for yes and 0 for no, as databases keep it."""
         match text.lower():
             case "yes" | "y" | "true" | "1":
-                return True
+                return 1
             case "no" | "n" | "false" | "0":
-                return False
+                return 0
             case _:
                 refuse_ditto(text)
         raise CellError("unknown_word", f"'{text}' is neither yes nor no", "write yes or no")

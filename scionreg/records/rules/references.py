@@ -68,11 +68,17 @@ def unknown_reference(scope: Scope) -> Iterator[Select[Any]]:
     for kind, column in columns_holding(Ref):
         cell = column.info["cell"]
         named = lot_of(column) if cell.single else column
-        known = [exists().where(code_column(target) == named) for target in cell.kinds]
+        known = [_is_code_of(target, named) for target in cell.kinds]
         target = " or ".join(name.removesuffix("s").replace("_", " ") for name in cell.kinds)
         yield broken(kind, column, at_column=literal(column.name), target=literal(target)).where(
             within(scope, kind), column.is_not(None), not_(or_(*known))
         )
+
+
+def _is_code_of(kind: str, named: ColumnElement[str]) -> ColumnElement[bool]:
+    """Return the condition that `named` is a code of `kind`, which may be the table it is in."""
+    target = table(kind).alias("target")
+    return exists().where(target.columns[code_column(kind).name] == named)
 
 
 @rule(
