@@ -213,7 +213,7 @@ def _shaped(
 ) -> Iterator[Batch]:
     """Yield the rows that have a cell for each column; leave out blank rows."""
     width = len(columns)
-    if set(map(len, rows)) != {width}:
+    if set(map(len, rows)) != {width} or not all(map(any, rows)):
         kept = [
             (row[:width], line)
             for row, line in zip(rows, lines, strict=True)

@@ -2,7 +2,7 @@
 
 import datetime as dt
 import operator
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import reduce
 from typing import Any
@@ -189,6 +189,19 @@ def joined(*parts: ColumnElement[Any] | str) -> ColumnElement[str]:
         for part in parts
     ]
     return reduce(operator.add, texts)
+
+
+IRREGULAR = {"people": "person", "dispatches": "dispatch"}
+
+
+def one_of(kinds: Sequence[str]) -> str:
+    """Return what one record of the kinds is called, in words.
+
+    >>> one_of(("mother_trees", "bundles", "dispatches"))
+    'mother tree, bundle or dispatch'
+    """
+    words = [IRREGULAR.get(kind, kind.removesuffix("s")).replace("_", " ") for kind in kinds]
+    return " or ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
 def _cell(name: str, holds: str, why: str) -> Rule:

@@ -3,7 +3,19 @@
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import CompoundSelect, Select, case, exists, func, literal, or_, select, union_all
+from sqlalchemy import (
+    CompoundSelect,
+    Double,
+    Select,
+    case,
+    cast,
+    exists,
+    func,
+    literal,
+    or_,
+    select,
+    union_all,
+)
 from sqlalchemy.sql import ColumnElement
 
 from scionreg.records.rules.base import Scope, broken, rule
@@ -46,6 +58,11 @@ def taken_from_bundles(scope: Scope) -> CompoundSelect[Any]:
     )
 
 
+def _tenths(number: ColumnElement[Any]) -> ColumnElement[float]:
+    """Return SQL for a number rounded to one decimal: buds use parts of a stick."""
+    return cast(func.round(number * 10) / 10.0, Double)
+
+
 @rule(
     kind="bundles",
     column="sticks",
@@ -64,7 +81,7 @@ def used_more_than_packed(scope: Scope) -> Iterator[Select[Any]]:
         .subquery("total")
     )
     yield (
-        broken("bundles", bundles["sticks"], used=total.columns["used"])
+        broken("bundles", bundles["sticks"], used=_tenths(total.columns["used"]))
         .join_from(total, table("bundles"), bundles["bundle"] == total.columns["bundle"])
         .where(total.columns["used"] > bundles["sticks"])
     )

@@ -1,9 +1,11 @@
 """Rules about time: things happen in an order, by hands that can be in one place at a time."""
 
+import datetime as dt
 from collections.abc import Iterator
 from typing import Any
 
 from sqlalchemy import (
+    ColumnElement,
     Date,
     Select,
     Subquery,
@@ -16,7 +18,7 @@ from sqlalchemy import (
 
 from scionreg.records.rules.base import Scope, broken, rule
 from scionreg.records.rules.references import within
-from scionreg.records.tables import KINDS, fields, table
+from scionreg.records.tables import KINDS, UtcMoment, fields, table
 from scionreg.records.vocabulary import GraftMethod, Trouble
 
 NO_DATE_EXPECTED = {"rights_until", "planted", "received"}
@@ -41,11 +43,21 @@ GRAFTS_A_DAY: dict[GraftMethod, int] = {
 
 
 def dates(skip: set[str]) -> Iterator[tuple[str, Any]]:
-    """Yield every column that holds a day, but those named in `skip`."""
+    """Yield every column that holds a day or a time, but those named in `skip`."""
     for kind in KINDS:
         for column in fields(kind):
-            if isinstance(column.type, Date) and column.name not in skip:
+            if isinstance(column.type, Date | UtcMoment) and column.name not in skip:
                 yield kind, column
+
+
+def _after(column: Any, day: dt.date) -> ColumnElement[bool]:
+    """Return the condition that a day or time lies after `day`, wherever on earth that is."""
+    last: Any = literal(day, Date())
+    if isinstance(column.type, UtcMoment):
+        noon = dt.datetime.combine(day + dt.timedelta(days=1), dt.time(12), dt.UTC)
+        last = literal(noon, UtcMoment())
+    later: ColumnElement[bool] = column > last
+    return later
 
 
 @rule(
@@ -56,10 +68,10 @@ def dates(skip: set[str]) -> Iterator[tuple[str, Any]]:
     right="correct the date",
 )
 def future_date(scope: Scope) -> Iterator[Select[Any]]:
-    """A day that something happened on is not in the future."""
+    """What is recorded has happened: its day or time is not in the future."""
     for kind, column in dates(skip={"rights_until"}):
         yield broken(kind, column, at_column=literal(column.name)).where(
-            within(scope, kind), column > scope.today
+            within(scope, kind), _after(column, scope.today)
         )
 
 
@@ -71,7 +83,7 @@ def future_date(scope: Scope) -> Iterator[Select[Any]]:
     right="add it if anybody knows",
 )
 def unknown_date(scope: Scope) -> Iterator[Select[Any]]:
-    """Cuttings, bundles, grafts, counts, checks and dispatches have a date."""
+    """Whatever happened to a tree, bundle or lot has its day or time."""
     for kind, column in dates(skip=NO_DATE_EXPECTED):
         yield broken(kind, at_column=literal(column.name)).where(
             within(scope, kind), column.is_(None)

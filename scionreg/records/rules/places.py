@@ -4,10 +4,10 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sqlalchemy import Select, and_, func, literal, or_, select, tuple_
+from sqlalchemy import Select, String, and_, cast, func, literal, or_, select, tuple_
 from sqlalchemy.sql import ColumnElement
 
-from scionreg.records.rules.base import Scope, broken, rule, season_of
+from scionreg.records.rules.base import Scope, broken, joined, rule, season_of
 from scionreg.records.rules.references import within
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
@@ -38,8 +38,8 @@ def more_grafts_than_positions(scope: Scope) -> Iterator[Select[Any]]:
     trouble=Trouble.REFUSED,
     touches=("graft_lots", "dispatches"),
     why="A range with one end, or with its ends exchanged, names no trees.",
-    wrong="the positions are {first} to {last}",
-    right="write first and last, the smaller number first",
+    wrong="first is {first} and last is {last}",
+    right="write both ends of the range, the smaller number in first",
 )
 def broken_range(scope: Scope) -> Iterator[Select[Any]]:
     """A row range has both ends, the smaller first."""
@@ -47,12 +47,8 @@ def broken_range(scope: Scope) -> Iterator[Select[Any]]:
         columns = table(kind).columns
         first, last = columns["first"], columns["last"]
         one_end = first.is_(None) != last.is_(None)
-        yield broken(
-            kind,
-            last,
-            first=func.coalesce(first, 0),
-            last=func.coalesce(last, 0),
-        ).where(within(scope, kind), or_(last < first, one_end))
+        shown = {end.name: func.coalesce(cast(end, String), "empty") for end in (first, last)}
+        yield broken(kind, last, **shown).where(within(scope, kind), or_(last < first, one_end))
 
 
 @rule(
@@ -60,8 +56,8 @@ def broken_range(scope: Scope) -> Iterator[Select[Any]]:
     trouble=Trouble.REFUSED,
     touches=("graft_lots", "mother_trees"),
     why="A row is found by its block.",
-    wrong="row {value} of no block",
-    right="write the block",
+    wrong="row {value} is named without a block",
+    right="write the block it is in",
 )
 def row_without_block(scope: Scope) -> Iterator[Select[Any]]:
     """A row is named with its block."""
@@ -142,15 +138,21 @@ def _rows_of(scope: Scope) -> ColumnElement[bool]:
     trouble=Trouble.REFUSED,
     touches=("graft_lots",),
     why="A regraft stands where the first graft failed.",
-    wrong="it stands outside {value}, or was made before it",
-    right="correct the positions, the day or the lot it regrafts",
+    wrong="it is {mine}, but {value} is {first_attempt}",
+    right="a regraft lies within the first lot's positions and is not older: correct the place, "
+    "the day or the lot it regrafts",
 )
 def regraft_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
     """A regraft lies within the row range of the lot it regrafts, and is not older."""
     lots, first = table("graft_lots").columns, table("graft_lots").alias("first_attempt")
     before = first.columns
     yield (
-        broken("graft_lots", lots["regraft_of"])
+        broken(
+            "graft_lots",
+            lots["regraft_of"],
+            mine=_place_and_day(lots),
+            first_attempt=_place_and_day(before),
+        )
         .join_from(table("graft_lots"), first, before["graft_lot"] == lots["regraft_of"])
         .where(scope.of("graft_lots", lots["graft_lot"]))
         .where(
@@ -163,6 +165,11 @@ def regraft_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
             )
         )
     )
+
+
+def _place_and_day(lots: Any) -> ColumnElement[str]:
+    row = joined(lots["block"], " row ", lots["row"])
+    return joined(row, ", ", lots["first"], " to ", lots["last"], ", of ", lots["date"])
 
 
 @rule(
@@ -221,8 +228,8 @@ def _is_far(found: Mapping[str, Any]) -> bool:
     trouble=Trouble.WARNING,
     touches=("mother_trees", "blocks"),
     why="Latitude and longitude are swapped or mistyped, or the tree is in another block.",
-    wrong="the fix {latitude} {longitude} lies far outside block {block}",
-    right="correct the coordinates or the block",
+    wrong="the fix {latitude} {longitude} lies more than 50 m outside block {block}",
+    right="correct the coordinates (latitude is degrees north) or the block",
     keep=_is_far,
 )
 def far_from_block(scope: Scope) -> Iterator[Select[Any]]:
@@ -251,11 +258,12 @@ def metres_outside(outline: Mapping[str, Any], latitude: float, longitude: float
     Measured on a plane that touches the globe at the place (azimuthal equidistant), so that the
     distances from it are the ellipsoid's.
     """
+    from numpy import column_stack
     from pyproj import Transformer
-    from shapely import Point
+    from shapely import Point, transform
     from shapely.geometry import shape
-    from shapely.ops import transform
 
     plane = f"+proj=aeqd +lat_0={latitude} +lon_0={longitude} +ellps=WGS84"
     to_plane = Transformer.from_crs("EPSG:4326", plane, always_xy=True)
-    return float(transform(to_plane.transform, shape(outline)).distance(Point(0, 0)))
+    flat = transform(shape(outline), lambda place: column_stack(to_plane.transform(*place.T)))
+    return float(flat.distance(Point(0, 0)))

@@ -25,6 +25,7 @@ from scionreg.records.rules.base import (
     holds,
     joined,
     lot_of,
+    one_of,
     position_of,
     rule,
 )
@@ -36,7 +37,6 @@ OWNER: dict[str, tuple[str, str]] = {
     "bundle_parents": ("bundles", "bundle"),
     "bundle_log": ("bundles", "bundle"),
     "take_counts": ("graft_lots", "graft_lot"),
-    "dispatches": ("graft_lots", "graft_lot"),
     "store_readings": ("stores", "store"),
 }
 """Kinds judged with the record they hang on: that record's kind, and the column that names it."""
@@ -44,8 +44,20 @@ OWNER: dict[str, tuple[str, str]] = {
 
 def within(scope: Scope, kind: str) -> ColumnElement[bool]:
     """Return the condition that a record of `kind` is among those to judge."""
+    if kind == "dispatches":
+        return _sent_with(scope)
     owner, column = OWNER.get(kind, (kind, KINDS[kind].KEY[0]))
     return scope.of(owner, table(kind).columns[column])
+
+
+def _sent_with(scope: Scope) -> ColumnElement[bool]:
+    """Return the condition that a dispatch is of a lot to judge, or of a judged dispatch's lot.
+
+    What was sent of a lot before counts too when more of it is sent.
+    """
+    lot, mine = table("dispatches").columns["graft_lot"], table("dispatches").alias("mine").columns
+    lots = select(mine["graft_lot"]).where(scope.of("dispatches", mine["dispatch"]))
+    return or_(scope.of("graft_lots", lot), lot.in_(lots))
 
 
 def columns_holding(cell: type) -> Iterator[tuple[str, Any]]:
@@ -69,8 +81,8 @@ def unknown_reference(scope: Scope) -> Iterator[Select[Any]]:
         cell = column.info["cell"]
         named = lot_of(column) if cell.single else column
         known = [_is_code_of(target, named) for target in cell.kinds]
-        target = " or ".join(name.removesuffix("s").replace("_", " ") for name in cell.kinds)
-        yield broken(kind, column, at_column=literal(column.name), target=literal(target)).where(
+        target = literal(one_of(cell.kinds))
+        yield broken(kind, column, at_column=literal(column.name), target=target).where(
             within(scope, kind), column.is_not(None), not_(or_(*known))
         )
 
@@ -197,8 +209,8 @@ def _share_a_name(found: Mapping[str, Any]) -> bool:
     trouble=Trouble.REFUSED,
     touches=("cultivars",),
     why="A name that means two cultivars means neither.",
-    wrong="it shares a name with {other}",
-    right="take the name off one of the two",
+    wrong="its name or one of its aliases also means {other}",
+    right="leave the name to one of the two",
     keep=_share_a_name,
 )
 def ambiguous_name(scope: Scope) -> Iterator[Select[Any]]:
@@ -262,7 +274,7 @@ def cultivar_named_as_genus(scope: Scope) -> Iterator[Select[Any]]:
     why="A bundle that could be from two places is from neither; mixed wood is said by naming its "
     "parents.",
     wrong="the bundle has {value}",
-    right="name one of: its collection, who it was received from, or its parent bundles",
+    right="name one only: its collection, who it was received from, or its parent bundles",
 )
 def one_source(scope: Scope) -> Iterator[Select[Any]]:
     """A bundle has one source: a collection, or somebody outside, or parent bundles."""
@@ -272,12 +284,12 @@ def one_source(scope: Scope) -> Iterator[Select[Any]]:
     said = [
         case((condition, literal(words)), else_=literal(""))
         for condition, words in (
-            (collection, "a collection "),
-            (received, "somebody it was received from "),
-            (has_parents, "parent bundles "),
+            (collection, " and a collection"),
+            (received, " and somebody it was received from"),
+            (has_parents, " and parent bundles"),
         )
     ]
-    sources = joined(*said)
+    sources = func.substr(joined(*said), len(" and ") + 1)
     yield (
         broken("bundles", case((sources == "", literal("no source")), else_=sources))
         .where(scope.of("bundles", bundles["bundle"]))
