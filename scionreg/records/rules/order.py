@@ -50,6 +50,11 @@ def dates(skip: set[str]) -> Iterator[tuple[str, Any]]:
                 yield kind, column
 
 
+def kinds_dated(skip: set[str]) -> tuple[str, ...]:
+    """Return the kinds that have such a column."""
+    return tuple(dict.fromkeys(kind for kind, _ in dates(skip)))
+
+
 def _after(column: Any, day: dt.date) -> ColumnElement[bool]:
     """Return the condition that a day or time lies after `day`, wherever on earth that is."""
     last: Any = literal(day, Date())
@@ -62,7 +67,7 @@ def _after(column: Any, day: dt.date) -> ColumnElement[bool]:
 
 @rule(
     trouble=Trouble.REFUSED,
-    touches=tuple(KINDS),
+    touches=kinds_dated(skip={"rights_until"}),
     why="What has not happened yet cannot have been recorded; the year is probably wrong.",
     wrong="{value} lies in the future",
     right="correct the date",
@@ -77,7 +82,7 @@ def future_date(scope: Scope) -> Iterator[Select[Any]]:
 
 @rule(
     trouble=Trouble.WARNING,
-    touches=tuple(KINDS),
+    touches=kinds_dated(skip=NO_DATE_EXPECTED),
     why="An old record without its date is taken, but its link in the chain is at best likely.",
     wrong="the date is not recorded",
     right="add it if anybody knows",
