@@ -446,7 +446,8 @@ def test_story_5_one_grafter_had_a_poor_week(books: dict[str, Rows]) -> None:
            and lot["method"] in FIELD_METHODS]  # fmt: skip
     week = [lot for lot in own if first <= lot["date"] <= last]
     others = [lot for lot in books["graft_lots"] if first <= lot["date"] <= last
-              and lot["grafter"] != stories.POOR_GRAFTER and lot["method"] in FIELD_METHODS]  # fmt: skip
+              and lot["grafter"] != stories.POOR_GRAFTER
+              and lot["method"] in FIELD_METHODS]  # fmt: skip
     assert len({lot["bundle"] for lot in week}) >= 5
     assert {lot["bundle"] for lot in week} & {lot["bundle"] for lot in others}
     elsewhen = [lot for lot in own if lot not in week]

@@ -16,4 +16,5 @@ def main() -> None:
     write_folder(invent(arguments.seed), arguments.folder)
 
 
-main()
+if __name__ == "__main__":
+    main()

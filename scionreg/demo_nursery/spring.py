@@ -315,7 +315,7 @@ def _forget_some(nursery: Nursery, season: int) -> None:
     ]  # fmt: skip
     for lot in dice.sample(plain, 9):
         lot.entry.update(row=None, first=None, last=None)
-        lot.alive, lot.unsold, lot.grown_stock = lot.alive, [], set()
+        lot.unsold, lot.grown_stock = [], set()
     if season == 2024:
         for lot in dice.sample(plain, 2):
             lot.entry.update(date=None, order_in_day=None)

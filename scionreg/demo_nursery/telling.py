@@ -118,7 +118,8 @@ graft lots ({n_grafts} grafts), {n_take_counts} counts, {n_store_readings} store
 
 As in any book there are gaps: cutters nobody wrote down, two collections and two graft lots without
 a date, counts that do not say whether they were counted, lots without a row, a tree under an alias,
-a logger that stood still for a fortnight.
+a logger that stood still for a fortnight. Bench grafts are booked under the row they were lined out
+in.
 
 ## Six stories
 
