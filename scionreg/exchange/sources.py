@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from io import TextIOWrapper
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -130,28 +131,31 @@ def _add_outlines(path: Path, sources: list[Source]) -> None:
 
 
 def _csv_rows(source: Source, advance: Advance) -> Iterator[Batch]:
-    with source.path.open("rb") as raw:
-        text = _decoded(raw, source, advance)
+    with source.path.open("rb") as file, TextIOWrapper(file, "utf-8-sig", newline="") as text:
         reader = csv.reader(text, strict=True)
-        yield from _batches(source, reader, lambda: reader.line_num)
-
-
-def _decoded(raw: Any, source: Source, advance: Advance) -> Iterator[str]:
-    """Yield the lines of a UTF-8 file; stop with a problem at what is not UTF-8."""
-    encoding = "utf-8-sig"
-    for number, line in enumerate(raw, start=1):
-        advance(len(line))
+        done = 0
         try:
-            yield line.decode(encoding)
+            for batch in _batches(source, reader, lambda: reader.line_num):
+                yield batch
+                reached = file.tell()
+                advance(reached - done)
+                done = reached
         except UnicodeDecodeError:
-            source.complain(
-                number,
-                CellError(
-                    "unreadable_file", "the file is not UTF-8", "save it as CSV in UTF-8 encoding"
-                ),
+            error = CellError(
+                "unreadable_file", "the file is not UTF-8", "save it as CSV in UTF-8 encoding"
             )
-            return
-        encoding = "utf-8"
+            source.complain(_first_undecodable(source.path), error)
+
+
+def _first_undecodable(path: Path) -> int:
+    """Return the first line of a file that is not UTF-8."""
+    with path.open("rb") as file:
+        for number, line in enumerate(file, start=1):
+            try:
+                line.decode("utf-8")
+            except UnicodeDecodeError:
+                return number
+    return 0
 
 
 def _batches(
@@ -165,9 +169,10 @@ def _batches(
                 1, CellError("unreadable_file", "there is no header row", "name the columns in it")
             )
             return
-        columns = _columns(source, first)
+        columns, before = _columns(source, first), line_number()
         while columns and (rows := list(islice(reader, BATCH_ROWS))):
-            lines = _lines(rows, line_number())
+            lines = _lines(rows, before, line_number())
+            before = line_number()
             yield from _shaped(source, columns, rows, lines)
     except csv.Error as fault:
         source.complain(
@@ -191,21 +196,15 @@ def _columns(source: Source, first: list[str]) -> tuple[str, ...]:
         return ()
 
 
-def _lines(rows: list[list[str]], last: int) -> Sequence[int]:
-    """Return the line each row begins on, given the line on which the last one ends."""
-    breaks = sum(cell.count("\n") for row in rows for cell in row) if _any_break(rows, last) else 0
-    first = last - len(rows) - breaks + 1
-    if not breaks:
-        return range(first, first + len(rows))
+def _lines(rows: list[list[str]], before: int, last: int) -> Sequence[int]:
+    """Return the line each row begins on, between the last line `before` them and their last."""
+    if last - before == len(rows):
+        return range(before + 1, last + 1)
     lines = []
     for row in rows:
-        lines.append(first)
-        first += 1 + sum(cell.count("\n") for cell in row)
+        lines.append(before + 1)
+        before += 1 + sum(cell.count("\n") for cell in row)
     return lines
-
-
-def _any_break(rows: list[list[str]], last: int) -> bool:
-    return any("\n" in cell for row in rows for cell in row)
 
 
 def _shaped(

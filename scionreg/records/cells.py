@@ -29,6 +29,18 @@ class CellError(ValueError):
         super().__init__(f"{wrong}; {right}")
 
 
+NOUNS = {"people": "person", "dispatches": "dispatch", "bundle_log": "line of the bundle log"}
+
+
+def noun(kind: str) -> str:
+    """Return what one record of a kind is called.
+
+    >>> noun("graft_lots"), noun("people")
+    ('graft lot', 'person')
+    """
+    return NOUNS.get(kind, kind.removesuffix("s").replace("_", " "))
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
     """Any text; the parent of every cell type."""
@@ -85,7 +97,7 @@ def shield(text: str) -> str:
 
 def unshield(text: str) -> str:
     """Undo `shield`."""
-    return text[1:] if SHIELDED.match(text) else text
+    return text[1:] if text.startswith("'") and SHIELDED.match(text) else text
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +114,7 @@ class Code(Cell):
         """Return what the cell holds, for people."""
         letter = codes.LETTER_OF.get(self.kind)
         issued = f"code like {codes.issue(letter, 2026, 1)}, or your own" if letter else "your own"
-        return f"{issued} (names the record)"
+        return issued
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,12 +139,14 @@ class Ref(Cell):
 
     def describe(self) -> str:
         """Return what the cell holds, for people."""
-        kinds = " or ".join(kind.removesuffix("s").replace("_", " ") for kind in self.kinds)
+        kinds = " or ".join(map(noun, self.kinds))
         return f"code of a {kinds}" + (", or graft lot/position" if self.single else "")
 
 
 def read_code(text: str, kinds: tuple[str, ...]) -> str:
     """Return `text` if it may be the code of a record of `kinds`, else raise `CellError`."""
+    if codes.is_issued(text) and codes.LETTERS[text[0]] in kinds:
+        return text
     if codes.ISSUED.fullmatch(text):
         if not codes.is_issued(text):
             raise CellError(
@@ -142,11 +156,10 @@ def read_code(text: str, kinds: tuple[str, ...]) -> str:
             )
         kind = codes.LETTERS[text[0]]
         if kind not in kinds and set(kinds) <= set(codes.LETTER_OF):
-            wanted = " or ".join(name.replace("_", " ") for name in kinds)
             raise CellError(
                 "wrong_kind_of_code",
-                f"'{text}' is the code of one of the {kind.replace('_', ' ')}",
-                f"write one of the {wanted}",
+                f"'{text}' is the code of a {noun(kind)}",
+                f"write the code of a {' or '.join(map(noun, kinds))}",
             )
         return text
     if codes.looks_issued(text) and set(kinds) & set(codes.LETTER_OF):

@@ -7,7 +7,7 @@ single wrong digit and every swap of two neighbours. A nursery's own codes are t
 
 import re
 from collections.abc import Iterator
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from stdnum import damm
 
@@ -45,14 +45,18 @@ def is_issued(code: str) -> bool:
     )
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=65_536)
 def _right_endings(digits: str) -> frozenset[str]:
-    """Return the last two digits with their check digit that may follow `digits`.
+    """Return the last two digits with their check digit that may follow `digits`."""
+    return _endings_after(damm.checksum(digits))
 
-    Codes of one hundred share it, so that a million codes cost ten thousand checks.
-    """
-    serials = (f"{digits}{last:02d}" for last in range(100))
-    return frozenset(serial[-2:] + str(damm.calc_check_digit(serial)) for serial in serials)
+
+@cache
+def _endings_after(interim: int) -> frozenset[str]:
+    """Return the endings that bring Damm's interim digit to 0; there are ten such digits."""
+    start = next(digit for digit in "0123456789" if damm.checksum(digit) == interim)
+    endings = (f"{last:02d}" for last in range(100))
+    return frozenset(ending + str(damm.calc_check_digit(start + ending)) for ending in endings)
 
 
 def looks_issued(code: str) -> bool:

@@ -430,7 +430,8 @@ class GraftLot(Record):
             "first",
             "last",
         ),
-        Index("ix_graft_lots_place", "block", "row", "first"),
+        # So does the rule against overlapping rows.
+        Index("ix_graft_lots_place", "block", "row", "first", "last", "date", "regraft_of"),
     )
 
 

@@ -12,62 +12,21 @@ from scionreg.records.cells import CellError, Ref, unshield
 from scionreg.records.errors import NotFoundError, Problem, RegistryError
 from scionreg.records.rules.base import lot_of
 from scionreg.records.rules.references import OWNER, columns_holding
-from scionreg.records.tables import KINDS, code_column, table
+from scionreg.records.tables import KINDS, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, journal
 from scionreg.registry.changes import Change, Made, change
+from scionreg.registry.finding import Found, find_record
 from scionreg.registry.ledger import JournalLine, Version
 from scionreg.registry.recording import Recorded, as_text, refuse
 from scionreg.registry.rows import (
     Row,
     RowDigest,
     as_record,
-    key_text,
     read_rows,
     recorded_columns,
 )
 from scionreg.registry.store import Store
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A record as it is, with its id and the journal line that wrote it."""
-
-    kind: str
-    id: int
-    entry: int
-    row: Row
-
-    @property
-    def key(self) -> str:
-        """Return the key as text."""
-        return key_text(as_record(self.kind, self.row).get(name) for name in KINDS[self.kind].KEY)
-
-
-def find_record(connection: Connection, kind: str, key: str) -> Found:
-    """Return the record of a kind that a key names; its parts are joined by ``/``.
-
-    Raises
-    ------
-    NotFoundError
-        Nothing is recorded under that key.
-    RegistryError
-        Several are: more parts of the key are needed.
-    """
-    names = KINDS[kind].KEY
-    first = key if len(names) == 1 else key.partition("/")[0]
-    matches = [
-        Found(kind, record, entry, row)
-        for record, entry, row in read_rows(connection, kind, code_column(kind) == first)
-    ]
-    exact = [each for each in matches if each.key == key]
-    close = exact or [each for each in matches if each.key.startswith(key)]
-    if not close:
-        raise NotFoundError(f"no {kind.replace('_', ' ')} are recorded under '{key}'")
-    if len(close) > 1:
-        some = ", ".join(each.key for each in close[:5])
-        raise RegistryError(f"'{key}' names {len(close)} records; write one of: {some}")
-    return close[0]
 
 
 def correct(

@@ -7,14 +7,15 @@ transaction stands.
 
 import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import compress, repeat
 from typing import Any
 
 from sqlalchemy import select
 
-from scionreg.records.cells import CellError, Reader, Ref, unshield
+from scionreg.records import codes
+from scionreg.records.cells import Cell, CellError, Code, Reader, Ref, unshield
 from scionreg.records.errors import Problem
 from scionreg.records.rules import CELL_RULES
 from scionreg.records.tables import KINDS, code_column, fields, table
@@ -23,7 +24,7 @@ from scionreg.registry.changes import Change
 from scionreg.registry.repeats import Repeats
 from scionreg.registry.rows import Row, RowWriter, key_text, recorded_columns
 
-CACHE = 50_000
+CACHE = 150_000
 """Distinct texts that a column's reader remembers."""
 
 
@@ -44,9 +45,9 @@ class Batch:
 class _Memo(dict[str, Any]):
     """What a column's texts read as; most columns repeat a few texts over and over."""
 
-    def __init__(self, reader: Reader, *, required: bool) -> None:
+    def __init__(self, reader: Reader, *, required: bool, size: int) -> None:
         super().__init__()
-        self._reader, self._required = reader, required
+        self._reader, self._required, self._size = reader, required, size
 
     def __missing__(self, text: str) -> Any:
         clean = text.strip()
@@ -60,7 +61,7 @@ class _Memo(dict[str, Any]):
             )
         else:
             value = None
-        if len(self) < CACHE:
+        if len(self) < self._size:
             self[text] = value
         return value
 
@@ -89,6 +90,14 @@ class _Place:
         return self.lines[index] if 0 <= index < len(self.lines) else None
 
 
+def _all_issued(cell: Cell, texts: Sequence[str]) -> bool:
+    """Tell whether a whole column of a record's own codes needs no further reading."""
+    if not isinstance(cell, Code) or cell.kind not in codes.LETTER_OF:
+        return False
+    letter = codes.LETTER_OF[cell.kind]
+    return {text[:1] for text in texts} == {letter} and all(map(codes.is_issued, texts))
+
+
 class Intake:
     """Takes batches into a change. After `finish`, `problems` holds everything that is wrong."""
 
@@ -107,8 +116,8 @@ class Intake:
         self._changed: dict[str, set[str]] = defaultdict(set)
         self._written = 0
 
-    def take(self, batch: Batch) -> None:
-        """Read, write and remember one batch."""
+    def take(self, batch: Batch) -> list[Row]:
+        """Read, write and remember one batch; return the rows that could be read."""
         columns, good = self._read(batch)
         if not all(good):
             columns = {name: list(compress(values, good)) for name, values in columns.items()}
@@ -123,6 +132,7 @@ class Intake:
         rows: list[Row] = list(zip(*ordered, strict=True))
         if rows:
             self._write(batch, rows, lines)
+        return rows
 
     def finish(self) -> None:
         """Check every rule that what was taken can break."""
@@ -151,6 +161,9 @@ class Intake:
         cells = list(zip(*batch.rows, strict=True)) if batch.rows else []
         for name, texts in zip(batch.columns, cells, strict=False):
             memo = self._memo(batch.kind, name, known[name])
+            if _all_issued(known[name].info["cell"], texts):
+                values[name] = list(texts)
+                continue
             try:
                 values[name] = list(map(memo.__getitem__, texts))
             except CellError:
@@ -160,7 +173,8 @@ class Intake:
     def _memo(self, kind: str, name: str, column: Any) -> _Memo:
         if (kind, name) not in self._memos:
             reader = column.info["cell"].reader(self.change.settings.zone)
-            self._memos[kind, name] = _Memo(reader, required=not column.nullable)
+            size = 0 if (name,) == KINDS[kind].KEY else CACHE  # keys do not repeat
+            self._memos[kind, name] = _Memo(reader, required=not column.nullable, size=size)
         return self._memos[kind, name]
 
     def _read_slowly(
@@ -210,7 +224,7 @@ class Intake:
         """Note the codes that are named and not known yet; they may still come."""
         own = KINDS[kind].KEY[0]
         if len(KINDS[kind].KEY) == 1 and own in columns:
-            self._known[kind].update(columns[own])
+            self._remember(kind, columns[own])
         for column in fields(kind):
             cell = column.info["cell"]
             if not isinstance(cell, Ref) or column.name not in columns:
@@ -221,19 +235,26 @@ class Intake:
             new = named.difference(*(self._known[target] for target in cell.kinds))
             self._unresolved[cell.kinds] |= self._not_recorded(cell.kinds, new)
 
-    def _not_recorded(self, kinds: tuple[str, ...], codes: set[str]) -> set[str]:
+    def _not_recorded(self, kinds: tuple[str, ...], named: set[str]) -> set[str]:
         """Return those codes that name no record of any of the kinds."""
         for target in kinds:
-            column, missing = code_column(target), sorted(codes)
+            column, missing = code_column(target), sorted(named)
             for start in range(0, len(missing), 1000):
                 some = missing[start : start + 1000]
-                found = self._connection.execute(select(column).where(column.in_(some))).scalars()
-                self._known[target].update(found)
-            codes = codes - self._known[target]
-        return codes
+                query = select(column).where(column.in_(some)).distinct()
+                found = set(self._connection.execute(query).scalars())
+                self._remember(target, found)
+                named = named - found
+        return named
+
+    def _remember(self, kind: str, recorded: Iterable[str]) -> None:
+        """Remember codes that are recorded, but not without end: they can be looked up again."""
+        if len(self._known[kind]) > CACHE:
+            self._known[kind].clear()
+        self._known[kind].update(recorded)
 
     def _has_unresolved(self) -> bool:
-        return any(self._not_recorded(kinds, codes) for kinds, codes in self._unresolved.items())
+        return any(self._not_recorded(kinds, named) for kinds, named in self._unresolved.items())
 
     def _hangs_on_refused(self, problem: Problem) -> bool:
         """Tell whether a missing record was in the same intake and refused for another reason."""

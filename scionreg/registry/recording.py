@@ -1,21 +1,19 @@
 """Recording records: one, or several that are right together only."""
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-
-from sqlalchemy import Connection
 
 from scionreg.records import codes
 from scionreg.records.cells import shield
 from scionreg.records.errors import Problem, ProblemsError, RegistryError
-from scionreg.records.tables import KINDS, code_column, fields
+from scionreg.records.tables import KINDS, fields
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.changes import Change, change
 from scionreg.registry.intake import Batch, Intake
 from scionreg.registry.issuing import next_code
-from scionreg.registry.rows import Row, as_record, read_rows, recorded_columns
+from scionreg.registry.rows import Row, as_record, key_of, key_text, recorded_columns
 from scionreg.registry.store import Store
 
 
@@ -62,51 +60,74 @@ def record(
 
 
 def record_all(
+    store: Store, records: Sequence[tuple[str, Mapping[str, Any]]], *, by: str = "", why: str = ""
+) -> list[Recorded]:
+    """Record several records in one change: all of them or none."""
+    return _record(store, lambda making: records, records[0][0], by=by, why=why)
+
+
+def rebundle(
     store: Store,
-    records: list[tuple[str, Mapping[str, Any]]],
+    parents: Sequence[tuple[str, int]],
+    values: Mapping[str, Any],
     *,
     by: str = "",
     why: str = "",
-    action: str = "record",
 ) -> list[Recorded]:
-    """Record several records in one change: all of them or none.
+    """Record a bundle tied from sticks of others: `parents` gives each one's code and sticks."""
 
-    A bundle and its parents, for instance, are right together only.
-    """
-    kind, made = records[0][0], []
-    with change(store, by=by, action=action, why=why, kind=kind) as making:
+    def records(making: Change) -> list[tuple[str, Mapping[str, Any]]]:
+        text = as_text("bundles", values)
+        bundle = text.get("bundle") or next_code(making, "bundles", _season_of(making, text))
+        links = [{"bundle": bundle, "parent": code, "sticks": sticks} for code, sticks in parents]
+        return [
+            ("bundles", {**values, "bundle": bundle}),
+            *(("bundle_parents", link) for link in links),
+        ]
+
+    return _record(store, records, "bundles", by=by, why=why)
+
+
+def _record(
+    store: Store,
+    records: Callable[[Change], Sequence[tuple[str, Mapping[str, Any]]]],
+    kind: str,
+    *,
+    by: str,
+    why: str,
+) -> list[Recorded]:
+    taken: list[tuple[str, Row]] = []
+    with change(store, by=by, action="record", why=why, kind=kind) as making:
         intake = Intake(making)
-        for each, values in records:
-            text = as_text(each, values)
-            key = KINDS[each].KEY[0]
-            if key not in text and each in codes.LETTER_OF:
-                text[key] = next_code(making, each, _season_of(making, text))
-            missing = [c.name for c in fields(each) if not c.nullable and c.name not in text]
-            text |= dict.fromkeys(missing, "")
-            intake.take(Batch(each, tuple(text), [list(text.values())]))
-            made.append((each, text[key].strip()))
+        for each, values in records(making):
+            text = _completed(making, each, values)
+            rows = intake.take(Batch(each, tuple(text), [list(text.values())]))
+            taken += [(each, row) for row in rows]
         intake.finish()
         refuse(intake.problems)
-        making.cancelled = not sum(intake.taken.recorded.values())
-        rows = [_last_made(making.connection, each, key) for each, key in made]
+        making.cancelled = not any(intake.taken.recorded.values())
         making.content["records"] = [
-            {"kind": each, "record": as_record(each, row)}
-            for (each, _), row in zip(made, rows, strict=True)
+            {"kind": each, "record": as_record(each, row)} for each, row in taken
         ]
     return [
         Recorded(
             kind=each,
-            key=key,
+            key=key_text(key_of(each, row)),
             record=as_record(each, row),
-            warnings=tuple(p for p in intake.problems if p.kind == each or len(made) == 1),
+            warnings=() if index else tuple(intake.problems),
         )
-        for (each, key), row in zip(made, rows, strict=True)
+        for index, (each, row) in enumerate(taken)
     ]
 
 
-def _last_made(connection: Connection, kind: str, key: str) -> Row:
-    *_, (_, _, row) = read_rows(connection, kind, code_column(kind) == key)
-    return row
+def _completed(making: Change, kind: str, values: Mapping[str, Any]) -> dict[str, str]:
+    """Return a record's text with a code issued where it has none, and its gaps in sight."""
+    text = as_text(kind, values)
+    key = KINDS[kind].KEY[0]
+    if key not in text and kind in codes.LETTER_OF:
+        text[key] = next_code(making, kind, _season_of(making, text))
+    required = [column.name for column in fields(kind) if not column.nullable]
+    return dict.fromkeys(required, "") | text
 
 
 def _season_of(making: Change, text: Mapping[str, str]) -> int:

@@ -160,7 +160,6 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
         "foreign_keys=ON",
         "synchronous=FULL",
         "cache_size=-65536",
-        "mmap_size=268435456",
         "temp_store=MEMORY",
     ):
         connection.execute(f"PRAGMA {pragma}")

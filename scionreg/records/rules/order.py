@@ -106,17 +106,17 @@ def _first_use(scope: Scope) -> Subquery:
     )
 
 
-def _sources(scope: Scope) -> Any:
-    """Return each bundle with every bundle its sticks came through, itself included."""
-    bundles, parents = table("bundles").columns, table("bundle_parents").columns
-    sources = (
-        select(bundles["bundle"], bundles["bundle"].label("source"))
-        .where(scope.of("bundles", bundles["bundle"]))
-        .cte("sources", recursive=True)
+def _mixed(scope: Scope) -> Any:
+    """Return each re-bundled bundle with every bundle that its sticks came through."""
+    parents = table("bundle_parents").columns
+    mixed = (
+        select(parents["bundle"], parents["parent"].label("source"))
+        .where(scope.of("bundles", parents["bundle"]))
+        .cte("mixed", recursive=True)
     )
-    return sources.union(
-        select(sources.columns["bundle"], parents["parent"]).join(
-            sources, parents["bundle"] == sources.columns["source"]
+    return mixed.union(
+        select(mixed.columns["bundle"], parents["parent"]).join(
+            mixed, parents["bundle"] == mixed.columns["source"]
         )
     )
 
@@ -133,16 +133,22 @@ def _sources(scope: Scope) -> Any:
 def used_before_cut(scope: Scope) -> Iterator[Select[Any]]:
     """Wood is grafted on or after the day it was cut."""
     lots, cuts = table("graft_lots").columns, table("collections").columns
-    bundles, first, sources = table("bundles").columns, _first_use(scope), _sources(scope)
-    yield (
-        broken("graft_lots", lots["date"], cut=cuts["date"], collection=cuts["collection"])
-        .select_from(first)
-        .join(sources, sources.columns["bundle"] == first.columns["bundle"])
-        .join(table("bundles"), bundles["bundle"] == sources.columns["source"])
-        .join(table("collections"), cuts["collection"] == bundles["collection"])
-        .join(table("graft_lots"), lots["bundle"] == first.columns["bundle"])
-        .where(first.columns["day"] < cuts["date"], lots["date"] < cuts["date"])
+    bundles, first, mixed = table("bundles").columns, _first_use(scope), _mixed(scope)
+    found = broken("graft_lots", lots["date"], cut=cuts["date"], collection=cuts["collection"])
+    own = found.select_from(first).join(
+        table("bundles"), bundles["bundle"] == first.columns["bundle"]
     )
+    through_parents = (
+        found.select_from(mixed)
+        .join(first, first.columns["bundle"] == mixed.columns["bundle"])
+        .join(table("bundles"), bundles["bundle"] == mixed.columns["source"])
+    )
+    for start in (own, through_parents):
+        yield (
+            start.join(table("collections"), cuts["collection"] == bundles["collection"])
+            .join(table("graft_lots"), lots["bundle"] == first.columns["bundle"])
+            .where(first.columns["day"] < cuts["date"], lots["date"] < cuts["date"])
+        )
 
 
 @rule(

@@ -2,9 +2,10 @@
 
 import json
 from collections.abc import Iterator, Mapping
+from math import cos, radians
 from typing import Any
 
-from sqlalchemy import Select, String, and_, cast, func, literal, or_, select, tuple_
+from sqlalchemy import Select, String, and_, cast, func, literal, or_, select, true, tuple_
 from sqlalchemy.sql import ColumnElement
 
 from scionreg.records.rules.base import Scope, broken, joined, rule, season_of
@@ -84,49 +85,49 @@ def _season(lots: Any, scope: Scope) -> ColumnElement[int]:
 )
 def overlapping_rows(scope: Scope) -> Iterator[Select[Any]]:
     """Lots of one season do not share row positions, unless one regrafts the other."""
-    lots, others = table("graft_lots").columns, table("graft_lots").alias("others").columns
-    season = _season(lots, scope)
-    reached = func.max(lots["last"]).over(
-        partition_by=(lots["block"], lots["row"], season),
-        order_by=(lots["first"], lots["last"]),
+    lots, place = table("graft_lots").columns, table("graft_lots").alias("place").columns
+    season = _season(place, scope)
+    reached = func.max(place["last"]).over(
+        partition_by=(place["block"], place["row"], season),
+        order_by=(place["first"], place["last"]),
         rows=(None, -1),
     )
+    # Names only what the index on places holds, so that a million lots are read from it alone.
     ranges = (
-        select(
-            lots["id"],
-            *(lots[name] for name in PLACE),
-            season.label("season"),
-            reached.label("reached"),
-        )
-        .where(lots["row"].is_not(None), lots["first"].is_not(None))
-        .where(lots["regraft_of"].is_(None), _rows_of(scope))
+        select(place["id"], place["first"], season.label("season"), reached.label("reached"))
+        .where(place["row"].is_not(None), place["first"].is_not(None))
+        .where(place["regraft_of"].is_(None), _rows_of(scope, place))
         .subquery("ranges")
     )
-    other = (
+    yield (
+        broken(
+            "graft_lots",
+            lots["first"],
+            other=_other_there(scope),
+            **{name: lots[name] for name in ("block", "row", "first", "last")},
+        )
+        .join_from(ranges, table("graft_lots"), lots["id"] == ranges.columns["id"])
+        .where(ranges.columns["reached"] >= ranges.columns["first"])
+    )
+
+
+def _other_there(scope: Scope) -> ColumnElement[str]:
+    """Return SQL for a lot of the same season that shares positions with the one at hand."""
+    lots, others = table("graft_lots").columns, table("graft_lots").alias("others").columns
+    return (
         select(func.min(others["graft_lot"]))
-        .where(others["block"] == ranges.columns["block"], others["row"] == ranges.columns["row"])
-        .where(others["first"] <= ranges.columns["last"], others["last"] >= ranges.columns["first"])
-        .where(others["graft_lot"] != ranges.columns["graft_lot"], others["regraft_of"].is_(None))
-        .where(_season(others, scope) == ranges.columns["season"])
+        .where(others["block"] == lots["block"], others["row"] == lots["row"])
+        .where(others["first"] <= lots["last"], others["last"] >= lots["first"])
+        .where(others["graft_lot"] != lots["graft_lot"], others["regraft_of"].is_(None))
+        .where(_season(others, scope) == _season(lots, scope))
         .scalar_subquery()
     )
-    yield select(
-        ranges.columns["id"].label("record"),
-        ranges.columns["graft_lot"].label("key_0"),
-        ranges.columns["first"].label("value"),
-        *(ranges.columns[name] for name in PLACE[1:]),
-        other.label("other"),
-    ).where(ranges.columns["reached"] >= ranges.columns["first"])
 
 
-PLACE = ("graft_lot", "block", "row", "first", "last")
-
-
-def _rows_of(scope: Scope) -> ColumnElement[bool]:
+def _rows_of(scope: Scope, lots: Any) -> ColumnElement[bool]:
     """Return the condition that a lot's row is among those to judge."""
-    lots = table("graft_lots").columns
     if scope.codes is None:
-        return lots["block"].is_not(None)
+        return true()
     mine = table("graft_lots").alias("mine").columns
     rows = select(mine["block"], mine["row"]).where(scope.of("graft_lots", mine["graft_lot"]))
     return tuple_(lots["block"], lots["row"]).in_(rows)
@@ -255,15 +256,20 @@ def far_from_block(scope: Scope) -> Iterator[Select[Any]]:
 def metres_outside(outline: Mapping[str, Any], latitude: float, longitude: float) -> float:
     """Return how far a place is outside a GeoJSON outline, in metres; 0 within it.
 
-    Measured on a plane that touches the globe at the place (azimuthal equidistant), so that the
-    distances from it are the ellipsoid's.
+    The nearest place of the outline is found on a plane with the meridians drawn together as they
+    are at this latitude; the distance to it is the ellipsoid's. Within some kilometres that is
+    right to a few centimetres.
     """
-    from numpy import column_stack
-    from pyproj import Transformer
+    from pyproj import Geod
     from shapely import Point, transform
     from shapely.geometry import shape
+    from shapely.ops import nearest_points
 
-    plane = f"+proj=aeqd +lat_0={latitude} +lon_0={longitude} +ellps=WGS84"
-    to_plane = Transformer.from_crs("EPSG:4326", plane, always_xy=True)
-    flat = transform(shape(outline), lambda place: column_stack(to_plane.transform(*place.T)))
-    return float(flat.distance(Point(0, 0)))
+    block, place = shape(outline), Point(longitude, latitude)
+    if block.covers(place):
+        return 0.0
+    narrow = max(cos(radians(latitude)), 1e-9)
+    on_plane = [transform(each, lambda at: at * (narrow, 1.0)) for each in (block, place)]
+    nearest, _ = nearest_points(*on_plane)
+    *_, metres = Geod(ellps="WGS84").inv(longitude, latitude, nearest.x / narrow, nearest.y)
+    return float(metres)

@@ -1,0 +1,5 @@
+"""``python -m scionreg``."""
+
+from scionreg.cli import main
+
+main()

@@ -1,0 +1,221 @@
+"""A registry as one object, for Python and for the command line: records in, answers out."""
+
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from scionreg.exchange.exporting import export_folder
+from scionreg.exchange.importing import Imported, import_files
+from scionreg.balance import Balance, balance
+from scionreg.lineage import find_kind
+from scionreg.recall import Recall, recall
+from scionreg.recall_items import Item, OfCode
+from scionreg.trace import Trace, trace
+from scionreg.records.errors import Problem, ProblemsError
+from scionreg.records.rules import Scope
+from scionreg.records.tables import table
+from scionreg.registry import checking, correcting, issuing, recording
+from scionreg.registry.audit import audit
+from scionreg.registry.changes import change
+from scionreg.registry.correcting import Step
+from scionreg.registry.create import create_store
+from scionreg.registry.finding import Found, find_record
+from scionreg.registry.recording import Recorded
+from scionreg.registry.rows import as_record, read_rows
+from scionreg.registry.settings import Settings, read_settings, write_settings
+from scionreg.registry.store import Store, open_store
+
+Progress = Callable[[int, int], None]
+
+
+def _silent(done: int, total: int) -> None:
+    """Show no progress."""
+
+
+class Registry:
+    """An open registry. Every answer is of one state of it; every change is all or nothing."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+
+    @classmethod
+    def open(cls, where: str | os.PathLike[str]) -> Self:
+        """Open the registry at a path or URL; errors as `open_store`."""
+        return cls(open_store(where))
+
+    @classmethod
+    def new(cls, where: str | os.PathLike[str], **settings: str) -> Self:
+        """Make an empty registry; `settings` as `Settings`."""
+        chosen = Settings().changed(settings)
+        registry = cls(create_store(where))
+        with registry.store.writing() as connection:
+            write_settings(connection, chosen)
+        return registry
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace_back: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the registry."""
+        self.store.close()
+
+    # Settings
+
+    @property
+    def settings(self) -> Settings:
+        """Return the settings."""
+        with self.store.reading() as connection:
+            return read_settings(connection)
+
+    def change_settings(self, *, recorder: str = "", **values: str) -> Settings:
+        """Change settings and return them; a change is a journal line."""
+        with change(self.store, by=recorder or values.get("by", ""), action="settings") as making:
+            changed = making.settings.changed(values)
+            making.content["settings"] = values
+            write_settings(making.connection, changed)
+        return changed
+
+    # Records in
+
+    def record(self, kind: str, /, *, recorder: str = "", **values: Any) -> Recorded:
+        """Record one record of a kind; a code is issued where none is given."""
+        return recording.record(self.store, kind, values, by=recorder)
+
+    def record_all(
+        self, records: list[tuple[str, Mapping[str, Any]]], *, recorder: str = ""
+    ) -> list[Recorded]:
+        """Record several records that are right together only, such as a bundle and its parents."""
+        return recording.record_all(self.store, records, by=recorder)
+
+    def rebundle(
+        self,
+        parents: Sequence[tuple[str, int]],
+        values: Mapping[str, Any],
+        *,
+        recorder: str = "",
+    ) -> list[Recorded]:
+        """Record a bundle tied from sticks of others; `parents` are codes and sticks."""
+        return recording.rebundle(self.store, parents, values, by=recorder)
+
+    def correct(
+        self, kind: str, key: str, /, *, why: str, recorder: str = "", **values: Any
+    ) -> Recorded:
+        """Correct columns of a record; the old version is kept."""
+        return correcting.correct(self.store, kind, key, values, by=recorder, why=why)
+
+    def void(self, kind: str, key: str, /, *, why: str, recorder: str = "") -> list[Found]:
+        """Take a record back, with the lines that only belong to it."""
+        return correcting.void(self.store, kind, key, by=recorder, why=why)
+
+    def reserve(
+        self,
+        kind: str,
+        *,
+        person: str,
+        count: int,
+        season: int | None = None,
+        recorder: str = "",
+    ) -> list[str]:
+        """Reserve a run of codes for a person, for labels printed before their use."""
+        return issuing.reserve(
+            self.store, kind, person=person, count=count, season=season, by=recorder
+        )
+
+    def import_files(
+        self,
+        *paths: str | os.PathLike[str],
+        kind: str = "",
+        dry_run: bool = False,
+        recorder: str = "",
+        progress: Progress = _silent,
+    ) -> Imported:
+        """Import season folders, CSV files and workbooks; all or nothing.
+
+        Raises
+        ------
+        ProblemsError
+            Something was refused; it carries every problem.
+        """
+        done = import_files(
+            self.store,
+            [Path(path) for path in paths],
+            by=recorder,
+            kind=kind,
+            dry_run=dry_run,
+            progress=progress,
+        )
+        if done.refused:
+            raise ProblemsError(done.problems)
+        return done
+
+    def export(
+        self, folder: str | os.PathLike[str], *, progress: Progress = _silent
+    ) -> dict[str, int]:
+        """Write every record as a season folder; return the number of each kind."""
+        return export_folder(self.store, Path(folder), progress=progress)
+
+    # Records out
+
+    def find(self, kind: str, key: str) -> Found:
+        """Return one record by its key."""
+        with self.store.reading() as connection:
+            return find_record(connection, kind, key)
+
+    def kind_of(self, code: str) -> str:
+        """Return the record kind of a code; raise `NotFoundError` with likely codes."""
+        with self.store.reading() as connection:
+            return find_kind(connection, code)
+
+    def records(self, kind: str, **where: Any) -> Iterator[dict[str, Any]]:
+        """Yield the records of a kind in the order they came in; `where` keeps equal ones."""
+        columns = table(kind).columns
+        conditions = [columns[name] == value for name, value in where.items()]
+        with self.store.reading() as connection:
+            for _, _, row in read_rows(connection, kind, *conditions):
+                yield as_record(kind, row)
+
+    def history(self, kind: str, key: str) -> list[Step]:
+        """Return every version of a record, oldest first."""
+        with self.store.reading() as connection:
+            return correcting.history(connection, kind, key)
+
+    def warnings_of(self, kind: str, key: str) -> list[Problem]:
+        """Return the standing warnings about one record."""
+        with self.store.reading() as connection:
+            settings = read_settings(connection)
+            scope: Scope = checking.touched(connection, settings, {kind: [key.partition("/")[0]]})
+            found = checking.problems(connection, scope)
+            return [each for _, each in found if each.kind == kind and each.key == key]
+
+    def audit(self) -> list[Problem]:
+        """Return everything wrong or doubtful in the whole registry."""
+        with self.store.reading() as connection:
+            return list(audit(connection))
+
+    # The chain
+
+    def trace(self, code: str) -> Trace:
+        """Return where something came from: up the chain, over all generations."""
+        with self.store.reading() as connection:
+            return trace(connection, code)
+
+    def recall(self, *items: Item | str) -> Recall:
+        """Return everything that may share a source: down the chain from codes or `Item`s."""
+        asked: Sequence[Item] = [OfCode(item) if isinstance(item, str) else item for item in items]
+        with self.store.reading() as connection:
+            return recall(connection, asked)
+
+    def balance(self, **options: Any) -> Balance:
+        """Return what came in against what went out, in sticks; options as `balance`."""
+        with self.store.reading() as connection:
+            return balance(connection, **options)

@@ -1,0 +1,122 @@
+"""Commands that answer: trace, recall, balance."""
+
+import datetime as dt
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from scionreg.cli import console
+from scionreg.cli.options import Csv, Json, Where, opened
+from scionreg.records.errors import RegistryError
+
+if TYPE_CHECKING:
+    from scionreg.recall_items import Item
+
+
+def trace(
+    code: Annotated[
+        str,
+        typer.Argument(help="Any code, or graft lot/position: a single tree, as in G26-0001-7/12."),
+    ],
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """Up the chain: which trees and cuttings something came from, how sure, what is missing."""
+    from scionreg.cli.telling import tell_trace
+
+    with opened(registry) as opened_registry:
+        found = opened_registry.trace(code)
+    if json:
+        console.as_json(found.to_dict())
+    elif csv:
+        console.as_csv(found.to_rows())
+    else:
+        tell_trace(found)
+
+
+
+
+def recall(
+    codes: Annotated[
+        list[str] | None, typer.Argument(help="Trees, collections, bundles, graft lots, …")
+    ] = None,
+    limb: Annotated[str, typer.Option(help="Only this limb of the tree.")] = "",
+    store: Annotated[str, typer.Option(help="What was in this store …")] = "",
+    since: Annotated[str, typer.Option("--from", help="… from this day …")] = "",
+    until: Annotated[str, typer.Option("--to", help="… to this day.")] = "",
+    cutter: Annotated[str, typer.Option(help="What this person cut.")] = "",
+    grafter: Annotated[str, typer.Option(help="What this person grafted.")] = "",
+    on: Annotated[str, typer.Option(help="On this day only, with --cutter or --grafter.")] = "",
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """Down the chain: everything that shares a source, certain and possible told apart.
+
+    Example: scionreg recall --store S26-0001-7 --from 2026-03-02 --to 2026-03-05
+    """
+    from scionreg.cli.telling import tell_recall
+    from scionreg.recall_items import OfCode, OfCutter, OfGrafter, OfStore
+
+    items: list[Item] = [OfCode(code, limb or None) for code in codes or []]
+    if store:
+        items.append(OfStore(store, _day(since), _day(until)))
+    if cutter:
+        items.append(OfCutter(cutter, _day(on)))
+    if grafter:
+        items.append(OfGrafter(grafter, _day(on)))
+    if not items:
+        raise RegistryError("recall what? name codes, or --store, --cutter or --grafter")
+    with opened(registry) as opened_registry:
+        found = opened_registry.recall(*items)
+    if json:
+        console.as_json(found.to_dict())
+    elif csv:
+        console.as_csv(found.to_rows())
+    else:
+        tell_recall(found)
+
+
+def balance(
+    codes: Annotated[
+        list[str] | None, typer.Argument(help="Bundles, collections, trees or cultivars.")
+    ] = None,
+    per: Annotated[
+        str, typer.Option(help="A row for each bundle, collection, tree, cultivar or season.")
+    ] = "",
+    season: Annotated[int | None, typer.Option(help="Only this season.")] = None,
+    alarms: Annotated[bool, typer.Option("--alarms", help="Only rows with an alarm.")] = False,
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """What came in against what went out, in sticks; exit 3 when there is an alarm.
+
+    Example: scionreg balance --per bundle --alarms
+    """
+    from scionreg.cli.telling import tell_balance
+
+    with opened(registry) as opened_registry:
+        found = opened_registry.balance(
+            scope=per or None, codes=codes or None, season=season, alarms_only=alarms
+        )
+    if json:
+        console.as_json(found.to_dict())
+    elif csv:
+        console.as_csv(found.to_rows())
+    else:
+        tell_balance(found)
+    if any(row.alarm for row in found.rows):
+        raise typer.Exit(3)
+
+
+def _day(text: str) -> dt.date | None:
+    from scionreg.records.cells import CellError, Day
+
+    if not text:
+        return None
+    try:
+        return dt.date.fromisoformat(Day().read(text))
+    except CellError as error:
+        raise RegistryError(f"{error.wrong}; {error.right}") from error

@@ -1,0 +1,116 @@
+"""The commands by name. Recording commands are built when they are used, from the record kinds."""
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from scionreg import __version__
+from scionreg.cli import answers, books, console, keeping
+
+RECORDING: dict[str, tuple[str, str]] = {
+    "cut": ("collections", "Record a cutting: one tree, one day, one cutter."),
+    "pack": ("bundles", "Record a bundle: of one collection, or received from outside."),
+    "rebundle": ("bundle_parents", "Record a bundle tied from sticks of other bundles."),
+    "log": ("bundle_log", "Record what happened to a bundle: moved, checked, discarded, sold."),
+    "graft": ("graft_lots", "Record a graft lot."),
+    "count": ("take_counts", "Record a count of what grew in a graft lot."),
+    "check": ("identity_checks", "Record an identity check."),
+    "dispatch": ("dispatches", "Record trees leaving to a customer."),
+}
+ADDING: dict[str, tuple[str, str]] = {
+    "cultivar": ("cultivars", "Add a cultivar."),
+    "person": ("people", "Add a person, by a code."),
+    "block": ("blocks", "Add a block or bench."),
+    "tree": ("mother_trees", "Add a mother tree."),
+    "event": ("tree_events", "Add something that happened to a mother tree."),
+    "store": ("stores", "Add a store."),
+    "reading": ("store_readings", "Add one reading of a store's logger."),
+    "rootstock": ("rootstock_lots", "Add a rootstock lot."),
+    "genotype": ("genotypes", "Add one locus of a marker profile."),
+}
+
+
+class BuiltOnUse(TyperGroup):
+    """A group whose recording commands get their options from the record kinds when used."""
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Return the command that `args` name, with its options."""
+        name, command, rest = super().resolve_command(ctx, args)
+        build = getattr(getattr(command, "callback", None), "build", None)
+        return name, (build() if build else command), rest
+
+
+def _register(group: typer.Typer, commands: dict[str, tuple[str, str]]) -> None:
+    for name, (kind, says) in commands.items():
+        group.command(name, help=says)(_stub(name, kind, says))
+
+
+def _stub(name: str, kind: str, says: str) -> Callable[[], None]:
+    """Return a command that knows how to build the real one."""
+
+    def stub() -> None:
+        """Stand in for a command until it is used."""
+
+    def build() -> Any:
+        from scionreg.cli.recording import recording_command
+
+        return recording_command(name, kind, says)
+
+    stub.build = build  # type: ignore[attr-defined]
+    return stub
+
+
+PLAIN: dict[str, Any] = {
+    "rich_markup_mode": None,
+    "pretty_exceptions_enable": False,
+    "add_completion": False,
+    "context_settings": {"help_option_names": ["-h", "--help"], "max_content_width": 100},
+}
+
+app = typer.Typer(cls=BuiltOnUse, no_args_is_help=True, **PLAIN)
+add = typer.Typer(cls=BuiltOnUse, no_args_is_help=True, **PLAIN)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        console.data(f"scionreg {__version__}")
+        raise typer.Exit
+
+
+@app.callback(
+    epilog="Start with: scionreg demo    Then, in the folder it names: scionreg trace G26-0001-7",
+)
+def root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Follow every cut stick from its mother tree to the tree that was sold, and back."""
+
+
+@add.callback()
+def adding() -> None:
+    """Record what the chain hangs on: trees, cultivars, people, places, stores."""
+
+
+app.command("demo")(books.demo)
+app.command("new")(books.new)
+app.command("import")(books.import_)
+app.command("export")(books.export)
+app.add_typer(add, name="add")
+_register(app, RECORDING)
+_register(add, ADDING)
+app.command("show")(keeping.show)
+app.command("list")(keeping.list_)
+app.command("history")(keeping.history)
+app.command("correct")(keeping.correct)
+app.command("void")(keeping.void)
+app.command("reserve")(keeping.reserve)
+app.command("settings")(keeping.settings)
+app.command("trace")(answers.trace)
+app.command("recall")(answers.recall)
+app.command("balance")(answers.balance)
+app.command("audit")(keeping.audit)
+app.command("upgrade")(books.upgrade)

@@ -1,0 +1,137 @@
+"""Commands about whole registries: demo, new, import, export, upgrade."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from scionreg.cli import console
+from scionreg.cli.options import By, DryRun, Json, Where, named, opened, recorder
+from scionreg.records.errors import RegistryError
+
+if TYPE_CHECKING:
+    from scionreg.exchange.importing import Imported
+
+Folder = Annotated[Path, typer.Argument(help="A new or empty folder.")]
+SHOWN_PROBLEMS = 40
+
+
+def demo(folder: Folder = Path("scionreg-demo")) -> None:
+    """Load an invented nursery and walk through the main job with it."""
+    from scionreg.cli.walkthrough import walk
+
+    walk(folder)
+
+
+def new(
+    registry: Annotated[str, typer.Argument(help="Path or database URL of the new registry.")],
+    time_zone: Annotated[str, typer.Option(help="Such as Europe/Paris or America/Chicago.")] = "UTC",
+    units: Annotated[str, typer.Option(help="How lengths and temperatures are shown: SI or US.")] = "SI",
+    season_first_day: Annotated[
+        str, typer.Option(help="Month and day on which a season begins.")
+    ] = "07-01",
+    by: By = "",
+) -> None:
+    """Make an empty registry."""
+    from scionreg import new_registry
+
+    with new_registry(
+        registry, time_zone=time_zone, units=units, season_first_day=season_first_day, by=by
+    ):
+        console.talk(f"made an empty registry: {named(registry)}")
+    console.talk(f"next: scionreg import SEASON_FOLDER --registry {named(registry)}")
+
+
+def import_(
+    paths: Annotated[
+        list[Path], typer.Argument(help="Season folders, CSV files or .xlsx workbooks.")
+    ],
+    registry: Where = "",
+    by: By = "",
+    kind: Annotated[
+        str, typer.Option(help="Record kind of a CSV file whose name does not say it.")
+    ] = "",
+    dry_run: DryRun = False,
+    problems: Annotated[
+        Path | None, typer.Option(help="Write every problem to this CSV file.")
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Import records: all or nothing; every problem is listed with its place.
+
+    The same file again changes nothing. Example: scionreg import season-2026 --dry-run
+    """
+    from scionreg.exchange.importing import import_files, write_problems
+    from scionreg.records.tables import KINDS
+
+    if kind and kind not in KINDS:
+        raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
+    with opened(registry) as opened_registry, console.progress("importing") as progress:
+        done = import_files(
+            opened_registry.store,
+            paths,
+            by=recorder(opened_registry, by),
+            kind=kind,
+            dry_run=dry_run,
+            progress=progress,
+        )
+    if problems is not None:
+        with problems.open("w", encoding="utf-8", newline="") as file:
+            write_problems(done.problems, file)
+    if json:
+        console.as_json(done.to_dict())
+    _say_imported(done, named(registry))
+    if done.refused:
+        raise typer.Exit(1)
+
+
+def _say_imported(done: "Imported", name: str) -> None:
+    refused = [each for each in done.problems if each.trouble == "refused"]
+    warnings = [each for each in done.problems if each.trouble == "warning"]
+    for label, some in (("refused", refused), ("warning", warnings)):
+        for problem in some[:SHOWN_PROBLEMS]:
+            console.talk(f"{label}: {console.one_line(str(problem))}")
+        if len(some) > SHOWN_PROBLEMS:
+            console.talk(f"… and {len(some) - SHOWN_PROBLEMS} more; --problems FILE.csv lists all")
+    counts = ", ".join(
+        f"{count:,} {kind.replace('_', ' ')}" for kind, count in done.recorded.items() if count
+    )
+    repeated = sum(done.repeated.values())
+    if refused:
+        console.talk(f"nothing was imported: {len(refused)} refused, {len(warnings)} warnings")
+    elif not counts:
+        console.talk(f"nothing new: all {repeated:,} records were there already")
+    else:
+        said = "would import" if done.dry_run else "imported"
+        again = f"; {repeated:,} were there already" if repeated else ""
+        console.talk(f"{said} into {name}: {counts}{again}; {len(warnings)} warnings")
+
+
+def export(folder: Folder, registry: Where = "") -> None:
+    """Write the whole registry as a season folder: CSV files with their description.
+
+    Importing it into an empty registry gives the same records.
+    """
+    with opened(registry) as opened_registry, console.progress("exporting") as progress:
+        counts = opened_registry.export(folder, progress=progress)
+    console.talk(f"wrote {sum(counts.values()):,} records of {len(counts)} kinds to {folder}")
+
+
+def upgrade(
+    registry: Where = "",
+    by: By = "",
+    copied: Annotated[
+        bool, typer.Option("--copied", help="PostgreSQL: yes, I have made a copy with pg_dump.")
+    ] = False,
+) -> None:
+    """Bring an older registry up to this version; a copy is made first."""
+    from scionreg.cli.options import DEFAULT
+    from scionreg.registry.migrate import upgrade as run_upgrade
+
+    done = run_upgrade(registry or DEFAULT, by=by, copied=copied)
+    if done.before == done.after:
+        console.talk(f"{named(registry)} is up to date")
+        return
+    console.talk(f"upgraded {named(registry)} from {done.before} to {done.after}")
+    if done.copy is not None:
+        console.talk(f"as it was before: {done.copy}")

@@ -1,0 +1,276 @@
+"""Commands about single records and the journal: show, list, history, correct, void, audit, …"""
+
+from collections.abc import Mapping
+from itertools import islice
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from scionreg.cli import console
+from scionreg.cli.options import By, Csv, Json, Where, Why, opened, recorder
+from scionreg.records.errors import NotFoundError, RegistryError
+
+if TYPE_CHECKING:
+    from scionreg.api import Registry
+
+Key = Annotated[
+    str,
+    typer.Argument(
+        help="Code of the record; for lines such as counts, all parts of the key joined by '/'."
+    ),
+]
+KindOption = Annotated[
+    str, typer.Option("--kind", help="Record kind, where the code does not say it.")
+]
+Settings = Annotated[
+    list[str], typer.Option("--set", help="A change, as COLUMN=VALUE; repeat it.")
+]
+
+
+def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
+    """Show a record, who recorded it, and the warnings that stand against it."""
+    with opened(registry) as opened_registry:
+        which = _kind(opened_registry, code, kind)
+        found = opened_registry.find(which, code)
+        record = next(opened_registry.records(which, id=found.id))
+        last = opened_registry.history(which, found.key)[-1]
+        warnings = opened_registry.warnings_of(which, found.key)
+    if json:
+        console.as_json(
+            {
+                "kind": which,
+                "key": found.key,
+                "record": record,
+                "recorded": {"by": last.by, "time": last.time.isoformat(), "entry": last.entry},
+                "warnings": [each.wrong for each in warnings],
+            }
+        )
+        return
+    console.data(f"{which.replace('_', ' ')} {found.key}")
+    _show_record(record)
+    console.data(f"  {last.action} by {last.by}, {last.time:%Y-%m-%d %H:%M}, line {last.entry}")
+    for each in warnings:
+        console.data(f"  warning: {console.one_line(each.wrong)}; {console.one_line(each.right)}")
+
+
+def _show_record(record: Mapping[str, Any]) -> None:
+    width = max(map(len, record), default=0)
+    for name, value in record.items():
+        console.data(f"  {name.ljust(width)}  {console.one_line(str(value))}")
+
+
+def list_(
+    kind: Annotated[str, typer.Argument(help="Record kind, such as bundles or graft_lots.")],
+    where: Annotated[
+        list[str] | None, typer.Option("--where", help="Only those with COLUMN=VALUE; repeat it.")
+    ] = None,
+    limit: Annotated[int, typer.Option(help="Show so many at most; 0 shows all.")] = 50,
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """List the records of a kind. Example: scionreg list bundles --where store=S26-0001-7"""
+    from scionreg.exchange.headers import kind_named
+    from scionreg.records.tables import KINDS, fields
+
+    which = kind_named(kind)
+    if which is None:
+        raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
+    columns = {column.name: column for column in fields(which)}
+    conditions = {name: _typed(columns[name], value) for name, value in _pairs(where, columns)}
+    most = None if limit == 0 or json or csv else limit
+    with opened(registry) as opened_registry:
+        rows = list(islice(opened_registry.records(which, **conditions), most))
+    if json:
+        console.as_json(rows)
+    elif csv:
+        console.as_csv(rows, list(columns))
+    else:
+        shown = [name for name in columns if any(name in row for row in rows)]
+        console.table(rows, {name: name for name in shown})
+        if len(rows) == most:
+            console.talk(f"the first {most}; --limit 0 shows all")
+
+
+def _typed(column: Any, text: str) -> Any:
+    """Return a condition's value as the database compares it."""
+    value = column.info["cell"].read(text)
+    python = column.type.python_type
+    return python.fromisoformat(value) if hasattr(python, "fromisoformat") else value
+
+
+def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
+    """Show every version of a record: who, when, why, and what was different."""
+    with opened(registry) as opened_registry:
+        which = _kind(opened_registry, code, kind)
+        steps = opened_registry.history(which, code)
+    if json:
+        console.as_json(
+            [
+                {
+                    "entry": step.entry,
+                    "time": step.time.isoformat(),
+                    "by": step.by,
+                    "action": step.action,
+                    "why": step.why,
+                    "record": dict(step.record),
+                }
+                for step in steps
+            ]
+        )
+        return
+    before: Mapping[str, Any] = {}
+    for step in steps:
+        why = f": {console.one_line(step.why)}" if step.why else ""
+        console.data(f"{step.time:%Y-%m-%d %H:%M}  {step.action} by {step.by}{why}")
+        if step.record and before:
+            for name in sorted(before.keys() | step.record.keys()):
+                old, now = before.get(name, "-"), step.record.get(name, "-")
+                if old != now:
+                    console.data(f"  {name}: {old} -> {now}")
+        elif step.record:
+            _show_record(step.record)
+        before = step.record or before
+
+
+def correct(
+    code: Key,
+    changes: Settings,
+    why: Why = "",
+    kind: KindOption = "",
+    registry: Where = "",
+    by: By = "",
+) -> None:
+    """Correct a record; the old version is kept.
+
+    Example: scionreg correct G26-0417-7 --set grafts=48 --why "counted again"
+    """
+    from scionreg.records.tables import table
+
+    with opened(registry) as opened_registry:
+        which = _kind(opened_registry, code, kind)
+        values = dict(_pairs(changes, table(which).columns))
+        done = opened_registry.correct(
+            which, code, why=_reason(why), recorder=recorder(opened_registry, by), **values
+        )
+    console.data(f"corrected {done.key}: {', '.join(values)}")
+    for warning in done.warnings:
+        console.talk(f"warning: {console.one_line(str(warning))}")
+    console.talk(f"see: scionreg history {done.key}")
+
+
+def void(
+    code: Key, why: Why = "", kind: KindOption = "", registry: Where = "", by: By = ""
+) -> None:
+    """Take a record back that should not be there; its history stays."""
+    with opened(registry) as opened_registry:
+        which = _kind(opened_registry, code, kind)
+        gone = opened_registry.void(
+            which, code, why=_reason(why), recorder=recorder(opened_registry, by)
+        )
+    for each in gone:
+        console.data(f"voided {each.kind.replace('_', ' ')} {each.key}")
+
+
+def reserve(
+    kind: Annotated[str, typer.Argument(help="Record kind, such as bundles.")],
+    person: Annotated[str, typer.Option("--for", help="Person who will use the codes.")],
+    count: Annotated[int, typer.Option(help="How many codes.")] = 50,
+    season: Annotated[int | None, typer.Option(help="Season; else this one.")] = None,
+    registry: Where = "",
+    by: By = "",
+) -> None:
+    """Reserve codes for a person, for labels written where nobody can ask the registry."""
+    from scionreg.exchange.headers import kind_named
+
+    with opened(registry) as opened_registry:
+        codes = opened_registry.reserve(
+            kind_named(kind) or kind,
+            person=person,
+            count=count,
+            season=season,
+            recorder=recorder(opened_registry, by),
+        )
+    for code in codes:
+        console.data(code)
+    console.talk(f"reserved {len(codes)} codes for {person}")
+
+
+def settings(
+    changes: Annotated[
+        list[str] | None, typer.Option("--set", help="A change, as NAME=VALUE; repeat it.")
+    ] = None,
+    registry: Where = "",
+    by: By = "",
+    json: Json = False,
+) -> None:
+    """Show or change the registry's settings."""
+    from dataclasses import asdict
+
+    with opened(registry) as opened_registry:
+        now = opened_registry.settings
+        values = dict(_pairs(changes, asdict(now)))
+        if values:
+            who = values.get("by") or recorder(opened_registry, by)
+            now = opened_registry.change_settings(recorder=who, **values)
+    if json:
+        console.as_json(asdict(now))
+    else:
+        _show_record(asdict(now))
+
+
+def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:
+    """Check the journal, every record and the balance; exit 3 when something was found."""
+    from scionreg.exchange.importing import PROBLEM_COLUMNS, problem_row
+
+    with opened(registry) as opened_registry:
+        found = opened_registry.audit()
+    faults = [each for each in found if each.trouble == "refused"]
+    if json:
+        console.as_json([{**problem_row(each), "kind": each.kind} for each in found])
+    elif csv:
+        console.as_csv([{"kind": e.kind, **problem_row(e)} for e in found], ["kind", *PROBLEM_COLUMNS])
+    else:
+        for each in found:
+            label = "fault" if each in faults else "warning"
+            console.data(f"{label}: {console.one_line(str(each))}")
+    console.talk(f"{len(faults)} faults, {len(found) - len(faults)} warnings")
+    if found:
+        raise typer.Exit(3)
+
+
+def _reason(why: str) -> str:
+    if why or not console.is_terminal():
+        return why
+    return console.ask("Why (the reason is kept)")
+
+
+def _pairs(texts: list[str] | None, known: Any) -> list[tuple[str, str]]:
+    """Return COLUMN=VALUE texts as pairs of known names and values."""
+    pairs = []
+    for text in texts or []:
+        name, equals, value = text.partition("=")
+        name = name.strip().replace("-", "_")
+        if not equals or name not in known:
+            names = ", ".join(n for n in known if n not in ("id", "entry"))
+            raise RegistryError(f"'{text}' is no NAME=VALUE; the names are {names}")
+        pairs.append((name, value.strip()))
+    return pairs
+
+
+def _kind(registry: "Registry", code: str, kind: str) -> str:
+    """Return the kind of a record: as given, or as its code says."""
+    from scionreg.exchange.headers import kind_named
+    from scionreg.records.tables import KINDS
+
+    if kind:
+        named = kind_named(kind)
+        if named is None:
+            raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
+        return named
+    try:
+        return registry.kind_of(code)
+    except NotFoundError as missing:
+        if "/" not in code:
+            raise
+        raise NotFoundError(f"{missing}; lines such as counts need --kind") from missing

@@ -1,0 +1,156 @@
+"""Recording commands, built from the record kinds: one option a column, asked for when missing."""
+
+import inspect
+from collections.abc import Callable, Mapping
+from typing import Annotated, Any
+
+import typer
+
+from scionreg.cli import console
+from scionreg.cli.options import By, Json, Where, opened, recorder
+from scionreg.records.codes import LETTER_OF
+from scionreg.records.errors import RegistryError
+from scionreg.records.tables import KINDS, fields
+from scionreg.registry.recording import Recorded
+
+OPTION_NAMES = {"by": "--looked-by"}
+"""Columns whose option is not their name: --by is who records."""
+
+ASKED = {
+    "collections": ("tree", "date", "cutter", "sticks", "count"),
+    "bundles": ("collection", "sticks", "count", "packed", "packer", "store"),
+    "graft_lots": (
+        "bundle",
+        "date",
+        "grafter",
+        "method",
+        "rootstock_lot",
+        "grafts",
+        "sticks_used",
+        "block",
+        "row",
+        "first",
+        "last",
+    ),
+    "take_counts": ("graft_lot", "date", "scorer", "pushing", "green", "dead", "stock_only"),
+    "identity_checks": ("item", "date", "method", "checked", "off"),
+    "dispatches": ("graft_lot", "date", "customer", "trees"),
+    "bundle_log": ("bundle", "time", "event"),
+}
+"""What a person at the terminal is asked besides the required columns, in the order of the work."""
+
+
+def recording_command(name: str, kind: str, says: str) -> Any:
+    """Return the command that records one record of a kind."""
+    function = _rebundle(says) if kind == "bundle_parents" else _record(kind, says)
+    single = typer.Typer(rich_markup_mode=None, add_completion=False)
+    single.command(name, help=says)(function)
+    return typer.main.get_command(single)
+
+
+def _record(kind: str, says: str) -> Callable[..., None]:
+    def run(**options: Any) -> None:
+        where, by, json = (options.pop(shared.name) for shared in SHARED)
+        given = {name: text for name, text in options.items() if text is not None}
+        with opened(where) as registry:
+            who = recorder(registry, by)
+            _ask_for_missing(kind, given)
+            made = registry.record_all([(kind, given)], recorder=who)
+        _show(made, as_json=json)
+
+    keyword = inspect.Parameter.KEYWORD_ONLY
+    columns = [
+        inspect.Parameter(column.name, keyword, default=None, annotation=_option(column))
+        for column in fields(kind)
+    ]
+    run.__signature__ = inspect.Signature([*columns, *SHARED])  # type: ignore[attr-defined]
+    run.__doc__ = says
+    return run
+
+
+SHARED = (
+    inspect.Parameter("registry_", inspect.Parameter.KEYWORD_ONLY, default="", annotation=Where),
+    inspect.Parameter("by_", inspect.Parameter.KEYWORD_ONLY, default="", annotation=By),
+    inspect.Parameter("json_", inspect.Parameter.KEYWORD_ONLY, default=False, annotation=Json),
+)
+"""Options that every recording command has; named apart from the columns."""
+
+
+def _option(column: Any) -> Any:
+    flag = OPTION_NAMES.get(column.name, "--" + column.name.replace("_", "-"))
+    words = f"{column.info['doc']} ({column.info['cell'].describe()})"
+    return Annotated[str | None, typer.Option(flag, help=words, show_default=False, metavar="TEXT")]
+
+
+def _ask_for_missing(kind: str, given: dict[str, str]) -> None:
+    """Ask a person at the terminal for what is missing; a script is told what is."""
+    if not console.is_terminal():
+        return
+    required = [column.name for column in fields(kind) if not column.nullable]
+    own = KINDS[kind].KEY[0]
+    wanted = dict.fromkeys((*ASKED.get(kind, ()), *required))
+    columns = {column.name: column for column in fields(kind)}
+    for name in wanted:
+        if name in given or (name == own and kind in LETTER_OF):
+            continue
+        column = columns[name]
+        question = f"{name} - {column.info['doc']} ({column.info['cell'].describe()})"
+        answer = console.ask(question, required=not column.nullable)
+        if answer:
+            given[name] = answer
+
+
+def _rebundle(says: str) -> Callable[..., None]:
+    def run(
+        parent: Annotated[
+            list[str],
+            typer.Option(
+                "--parent", help="Bundle and the sticks taken from it, as CODE=STICKS; repeat it."
+            ),
+        ],
+        packed: Annotated[str, typer.Option(help="Day it was tied (as in 2026-02-14).")] = "",
+        packer: Annotated[str, typer.Option(help="Who tied it.")] = "",
+        bundle: Annotated[str, typer.Option(help="Code of the new bundle; else issued.")] = "",
+        store: Annotated[str, typer.Option(help="Store it was put into.")] = "",
+        registry: Where = "",
+        by: By = "",
+        json: Json = False,
+    ) -> None:
+        parents = [_parent(each) for each in parent]
+        sticks = sum(number for _, number in parents)
+        new = {"packed": packed, "packer": packer, "bundle": bundle, "store": store}
+        with opened(registry) as opened_registry:
+            who = recorder(opened_registry, by)
+            made = opened_registry.rebundle(
+                parents,
+                {name: text for name, text in new.items() if text} | {"sticks": str(sticks)},
+                recorder=who,
+            )
+        _show(made, as_json=json)
+
+    run.__doc__ = says
+    return run
+
+
+def _parent(text: str) -> tuple[str, int]:
+    code, _, sticks = text.rpartition("=")
+    if not code or not sticks.isdecimal():
+        raise RegistryError(f"'{text}' is no parent; write CODE=STICKS, as in B26-0417-7=12")
+    return code, int(sticks)
+
+
+def _show(made: list[Recorded], *, as_json: bool) -> None:
+    """Show what was recorded, and the warnings that stay with it."""
+    if as_json:
+        console.as_json([{"kind": each.kind, "record": dict(each.record)} for each in made])
+    for each in made:
+        if not as_json:
+            console.data(f"recorded {each.key}: {_summary(each.record)}")
+        for warning in each.warnings:
+            console.talk(f"warning: {console.one_line(str(warning))}")
+    if not as_json:
+        console.talk(f"see: scionreg show {made[0].key}")
+
+
+def _summary(record: Mapping[str, Any]) -> str:
+    return ", ".join(f"{name} {console.one_line(str(value))}" for name, value in record.items())

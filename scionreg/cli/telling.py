@@ -1,0 +1,185 @@
+"""Answers as text for people: what it is, how sure, and what to do next."""
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from scionreg.cli import console
+from scionreg.records.vocabulary import Grade, Reach
+
+if TYPE_CHECKING:
+    from scionreg.balance import Balance
+    from scionreg.recall import Recall
+    from scionreg.trace import Source, Trace
+
+SURE = {
+    Grade.CERTAIN: "certain",
+    Grade.ONE_OF: "one of several",
+    Grade.LIKELY: "likely",
+    Grade.UNKNOWN: "unknown",
+}
+
+
+def tell_trace(found: "Trace") -> None:
+    """Show a trace."""
+    console.data(f"{found.code}: {SURE[found.grade]}")
+    generation = 0
+    for source in found.sources:
+        if source.generation > 1 and source.generation != generation:
+            console.data(f"before that, generation {source.generation}:")
+        generation = source.generation
+        _tell_source(source)
+    _section("hands", (f"{h.date or 'no date'}  {h.person} {h.did} {h.code}" for h in found.hands))
+    _section(
+        "stores",
+        (
+            f"{s.bundle} in {s.store} from {_moment(s.start)} to {_moment(s.end)}"
+            for s in found.stays
+        ),
+    )
+    _section(
+        "identity checks",
+        (
+            f"{look.date or 'no date'}  {look.check}: {look.item} by {look.method}, "
+            f"{look.off} of {look.checked} off" + (f", found {look.found}" if look.found else "")
+            for look in found.checks
+        ),
+    )
+    _section(
+        "regrafts",
+        (
+            f"{lot.date or 'no date'}  {lot.graft_lot} on positions {lot.first} to {lot.last} "
+            f"of {lot.regraft_of}"
+            for lot in found.regrafts
+        ),
+    )
+    _section("not recorded", found.missing)
+    _section("contradicts", found.contradictions)
+    nearest = next((s.collection for s in found.sources if s.collection), None)
+    if nearest:
+        console.talk(f"what shares this source: scionreg recall {nearest}")
+
+
+def _tell_source(source: "Source") -> None:
+    where = f"tree {source.tree}" if source.tree else "no tree of this nursery"
+    limb = f" limb {source.limb}" if source.limb else ""
+    cut = f", cut {source.date}" if source.date else ", day of cutting not recorded"
+    collection = f" ({source.collection})" if source.collection else ""
+    written = f", written {source.written}" if source.written not in (source.cultivar, None) else ""
+    console.data(
+        console.one_line(
+            f"  {source.share:6.1%}  {source.cultivar or 'cultivar unknown'}{written}, "
+            f"{where}{limb}{cut if source.tree else ''}{collection}: {SURE[source.grade]}"
+        )
+    )
+    console.data(console.one_line(f"          way: {' < '.join(source.path)}"))
+    for reason in source.because:
+        console.data(console.one_line(f"          because {reason}"))
+
+
+def _section(title: str, lines: Iterable[str]) -> None:
+    shown = [console.one_line(line) for line in lines]
+    if shown:
+        console.data(f"{title}:")
+        for line in shown:
+            console.data(f"  {line}")
+
+
+def _moment(moment: object) -> str:
+    return "unknown" if moment is None else str(moment)[:16]
+
+
+def tell_recall(found: "Recall") -> None:
+    """Show a recall."""
+    console.data(f"recall of {console.one_line(found.code)}")
+    sent = {
+        grade: sum(line.trees for line in found.dispatches if line.grade == grade)
+        for grade in (Reach.CERTAIN, Reach.POSSIBLE)
+    }
+    console.data(
+        f"  {len(found.bundles)} bundles, {len(found.graft_lots)} graft lots, "
+        f"{sum(lot.grafts for lot in found.graft_lots)} grafts; trees sent: "
+        f"{sent[Reach.CERTAIN]} certain, {sent[Reach.POSSIBLE]} possible; "
+        f"{len(found.mother_trees)} mother trees grown from it"
+    )
+    _table(
+        "bundles",
+        [
+            {**bundle._asdict(), "share": f"{bundle.share:.0%}"}
+            for bundle in sorted(found.bundles, key=lambda each: each.bundle)
+        ],
+        {"bundle": "bundle", "sticks_left": "sticks left", "share": "share", "grade": "grade"},
+    )
+    _table(
+        "graft lots",
+        [
+            {
+                "graft_lot": lot.graft_lot,
+                "grafts": lot.grafts,
+                "place": f"{lot.block} row {lot.row}" if lot.row is not None else None,
+                "positions": lot.positions,
+                "share": f"{lot.share:.0%}",
+                "grade": lot.grade.value,
+            }
+            for lot in found.graft_lots
+        ],
+        {
+            "graft_lot": "graft lot",
+            "grafts": "grafts",
+            "place": "place",
+            "positions": "positions",
+            "share": "share",
+            "grade": "grade",
+        },
+    )
+    _table(
+        "sent",
+        [line._asdict() for line in sorted(found.dispatches, key=lambda each: each.customer)],
+        {
+            "customer": "customer",
+            "dispatch": "dispatch",
+            "date": "date",
+            "graft_lot": "graft lot",
+            "trees": "trees",
+            "grade": "grade",
+        },
+    )
+    _table(
+        "mother trees grown from it",
+        [tree._asdict() for tree in found.mother_trees],
+        {"tree": "tree", "graft_lot": "graft lot", "generation": "generation", "grade": "grade"},
+    )
+    _section("excluded", (f"{each.bundle}: {each.because}" for each in found.excluded))
+
+
+def _table(title: str, rows: list[dict[str, object]], columns: dict[str, str]) -> None:
+    if rows:
+        console.data("")
+        console.data(title)
+        console.table(rows, columns)
+
+
+BALANCE_COLUMNS = {
+    "code": "code",
+    "cut": "cut",
+    "received": "received",
+    "from_bundles": "from bundles",
+    "used": "used",
+    "discarded": "discarded",
+    "sold": "sold",
+    "to_bundles": "to bundles",
+    "in_store": "in store",
+    "unexplained": "unexplained",
+}
+
+
+def tell_balance(found: "Balance") -> None:
+    """Show a balance, with each alarm in words."""
+    rows = found.to_rows()
+    for scope in dict.fromkeys(row["scope"] for row in rows):
+        console.data(f"sticks by {scope}")
+        console.table([row for row in rows if row["scope"] == scope], BALANCE_COLUMNS)
+    _section(
+        "alarms", (f"{row['scope']} {row['code']}: {row['alarm']}" for row in rows if row["alarm"])
+    )
+    if any(row["unexplained"] is None for row in rows):
+        console.talk("- under unexplained: no count in store, so nobody can tell")
