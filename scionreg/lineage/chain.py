@@ -1,0 +1,222 @@
+"""The part of the records that lies upward of something: read in a few statements, then plain."""
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection
+
+from scionreg.lineage.graph import (
+    CUTTINGS,
+    TREES,
+    WOOD,
+    Bundle,
+    Cutting,
+    Lot,
+    Parents,
+    Query,
+    Tree,
+    as_day,
+    as_moment,
+    make_bundle,
+    make_cutting,
+    make_tree,
+    read_lots,
+    read_parents,
+    rows,
+)
+from scionreg.lineage.standing import regrafts_among, standing
+from scionreg.lineage.sticks import Drawn, read_drawn
+
+
+class Line(NamedTuple):
+    """One line of a dispatch: trees of one graft lot."""
+
+    dispatch: str
+    graft_lot: str
+    date: dt.date | None
+    customer: str
+    trees: int
+    first: int | None
+    last: int | None
+    label_cultivar: str | None
+
+
+class LogLine(NamedTuple):
+    """Something that happened to a bundle."""
+
+    bundle: str
+    time: dt.datetime | None
+    event: str
+    store: str | None
+    sticks: int | None
+    condition: str | None
+
+
+class Look(NamedTuple):
+    """An identity check of something on the chain."""
+
+    check: str
+    item: str
+    limb: str | None
+    date: dt.date | None
+    method: str
+    checked: int
+    off: int
+    found: str | None
+    by: str | None
+
+
+class TreeHappening(NamedTuple):
+    """Something that happened to a mother tree of the chain."""
+
+    tree: str
+    date: dt.date | None
+    event: str
+    limb: str | None
+    detail: str | None
+
+
+LINES = Query(
+    "SELECT dispatch, graft_lot, date, customer, trees, first, last, label_cultivar "
+    "FROM dispatches WHERE dispatch IN {codes} ORDER BY graft_lot"
+)
+LOG = Query(
+    "SELECT bundle, time, event, store, sticks, condition FROM bundle_log WHERE bundle IN {codes}"
+)
+LOOKS = Query(
+    'SELECT "check", item, limb, date, method, checked, off, found, "by" FROM identity_checks '
+    "WHERE item IN {codes}"
+)
+HAPPENINGS = Query("SELECT tree, date, event, limb, detail FROM tree_events WHERE tree IN {codes}")
+KNOWN_NAMES = Query("SELECT cultivar FROM cultivars WHERE cultivar IN {codes}")
+ALIASES = Query("SELECT cultivar, aliases FROM cultivars WHERE aliases IS NOT NULL")
+
+
+@dataclass(slots=True)
+class Chain:
+    """What is recorded upward of some graft lots, bundles, collections or trees."""
+
+    lots: dict[str, Lot] = field(default_factory=dict)
+    regrafts: dict[str, list[Lot]] = field(default_factory=dict)
+    bundles: dict[str, Bundle] = field(default_factory=dict)
+    parents: Parents = field(default_factory=dict)
+    cuttings: dict[str, Cutting] = field(default_factory=dict)
+    trees: dict[str, Tree] = field(default_factory=dict)
+    lines: list[Line] = field(default_factory=list)
+    log: dict[str, list[LogLine]] = field(default_factory=dict)
+    drawn: Drawn = field(default_factory=Drawn)
+    looks: list[Look] = field(default_factory=list)
+    happenings: dict[str, list[TreeHappening]] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
+    """Cultivar names as written, with the name they stand for."""
+
+    def read_lots(self, connection: Connection, asked: Iterable[str]) -> None:
+        """Read graft lots and the regrafts of them."""
+        wanted = [code for code in asked if code not in self.lots]
+        if wanted:
+            self.lots |= read_lots(connection, wanted)
+            self.regrafts = regrafts_among(self.lots.values())
+
+    def grown_from(self, tree: Tree) -> dict[str, float]:
+        """Return the graft lots that a mother tree may have been grown from, with shares."""
+        lot = self.lots.get(tree.graft_lot or "")
+        if lot is None:
+            return {}
+        at = tree.graft_position
+        return standing(lot, self.regrafts, at, at, tree.planted)
+
+    def follow(
+        self,
+        connection: Connection,
+        *,
+        lots: Iterable[str] = (),
+        bundles: Iterable[str] = (),
+        collections: Iterable[str] = (),
+        trees: Iterable[str] = (),
+    ) -> None:
+        """Read everything upward, over all generations; `lots` have been read before."""
+        found = self._read_cuttings(connection, collections)
+        found += self._read_trees(connection, trees)
+        wanted = {self.lots[code].bundle for code in lots} | set(bundles)
+        while wanted or found:
+            found += self._read_wood(connection, wanted)
+            self.read_lots(connection, [tree.graft_lot for tree in found if tree.graft_lot])
+            grown = {code for tree in found for code in self.grown_from(tree)}
+            wanted = {self.lots[code].bundle for code in grown} - self.bundles.keys()
+            found = []
+
+    def _read_wood(self, connection: Connection, wanted: set[str]) -> list[Tree]:
+        """Read bundles with all their parents, their collections and trees; return new trees."""
+        if not wanted:
+            return []
+        self.parents |= read_parents(connection, wanted)
+        every = wanted.union(*(self.parents[code] for code in self.parents))
+        found = []
+        for row in rows(connection, WOOD, every - self.bundles.keys()):
+            self.bundles[row[0]] = make_bundle(row[:9])
+            if row[9] is not None:
+                found += self._add_cutting(row[9:16], row[16:])
+        return found
+
+    def _add_cutting(self, cutting: tuple[Any, ...], tree: tuple[Any, ...]) -> list[Tree]:
+        self.cuttings[cutting[0]] = make_cutting(cutting)
+        if tree[0] is None or tree[0] in self.trees:
+            return []
+        self.trees[tree[0]] = make_tree(tree)
+        return [self.trees[tree[0]]]
+
+    def _read_cuttings(self, connection: Connection, asked: Iterable[str]) -> list[Tree]:
+        found: list[Tree] = []
+        if codes := list(asked):
+            for row in rows(connection, CUTTINGS, codes):
+                found += self._add_cutting(row[:7], row[7:])
+        return found
+
+    def _read_trees(self, connection: Connection, asked: Iterable[str]) -> list[Tree]:
+        found = []
+        if codes := list(asked):
+            found = [make_tree(row) for row in rows(connection, TREES, codes)]
+            self.trees |= {tree.tree: tree for tree in found}
+        return found
+
+    def read_surroundings(self, connection: Connection, items: Iterable[str]) -> None:
+        """Read what happened to what the chain is made of: stores, counts, checks, events."""
+        if self.bundles or self.cuttings:
+            self.drawn = read_drawn(connection, [*self.bundles, *self.cuttings])
+        if self.bundles:
+            for row in rows(connection, LOG, self.bundles):
+                line = LogLine(row[0], as_moment(row[1]), *row[2:])
+                self.log.setdefault(line.bundle, []).append(line)
+            for log in self.log.values():
+                log.sort(key=lambda line: (line.time is None, line.time, line.event))
+        looks = rows(connection, LOOKS, {*items, *self.bundles, *self.cuttings, *self.trees})
+        self.looks = sorted(
+            (Look(*row[:3], as_day(row[3]), *row[4:]) for row in looks),
+            key=lambda look: (look.date or dt.date.max, look.check),
+        )
+        if self.trees:
+            for row in rows(connection, HAPPENINGS, self.trees):
+                happening = TreeHappening(row[0], as_day(row[1]), *row[2:])
+                self.happenings.setdefault(row[0], []).append(happening)
+        self._read_names(connection)
+
+    def _read_names(self, connection: Connection) -> None:
+        written = {tree.cultivar for tree in self.trees.values()}
+        written |= {bundle.claimed for bundle in self.bundles.values() if bundle.claimed}
+        written |= {line.label_cultivar for line in self.lines if line.label_cultivar}
+        self.names = resolve_names(connection, written) if written else {}
+
+
+def resolve_names(connection: Connection, written: set[str]) -> dict[str, str]:
+    """Return each cultivar name with the name that it stands for; unknown ones stand as written."""
+    names = {row[0]: row[0] for row in rows(connection, KNOWN_NAMES, written)}
+    if len(names) < len(written):
+        spelled: dict[str, str] = {}
+        for cultivar, aliases in rows(connection, ALIASES, ()):
+            for alias in aliases.split(";"):
+                spelled.setdefault(alias.strip().casefold(), cultivar)
+        for name in written - names.keys():
+            names[name] = spelled.get(name.casefold(), name)
+    return names

@@ -1,0 +1,233 @@
+"""What may be recalled, and the wood that it stands for."""
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from sqlalchemy import Connection
+
+from scionreg.lineage.chain import LOG, LogLine
+from scionreg.lineage.graph import (
+    TREES,
+    WOOD,
+    Query,
+    as_day,
+    as_moment,
+    day_of,
+    find_kind,
+    make_bundle,
+    not_found,
+    read_lots,
+    rows,
+    singular,
+    split_position,
+)
+from scionreg.records.errors import RegistryError
+from scionreg.lineage.remarks import Stay, stays_of
+from scionreg.lineage.standing import now_at, regrafts_among
+
+Bounds = tuple[float, float]
+"""The least and the largest share of some wood that may have come from what is recalled."""
+
+NONE: Bounds = (0.0, 0.0)
+MAYBE: Bounds = (0.0, 1.0)
+ALL: Bounds = (1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class OfCode:
+    """A mother tree (or one limb of it), collection, bundle, graft lot, lot/position, …"""
+
+    code: str
+    limb: str | None = None
+
+    def __str__(self) -> str:
+        return f"{self.code} limb {self.limb}" if self.limb else self.code
+
+
+@dataclass(frozen=True, slots=True)
+class OfStore:
+    """Wood that was in a store at any time from `start` to `end`, both days included.
+
+    None leaves that end of the period open.
+    """
+
+    store: str
+    start: dt.date | None = None
+    end: dt.date | None = None
+
+    def __str__(self) -> str:
+        return f"{self.store} {self.start or ''}..{self.end or ''}"
+
+
+@dataclass(frozen=True, slots=True)
+class OfCutter:
+    """Wood that a person cut, on one day or (None) ever."""
+
+    person: str
+    day: dt.date | None = None
+
+    def __str__(self) -> str:
+        return f"cut by {self.person}" + (f" on {self.day}" if self.day else "")
+
+
+@dataclass(frozen=True, slots=True)
+class OfGrafter:
+    """Grafts that a person made, on one day or (None) ever."""
+
+    person: str
+    day: dt.date | None = None
+
+    def __str__(self) -> str:
+        return f"grafted by {self.person}" + (f" on {self.day}" if self.day else "")
+
+
+Item = OfCode | OfStore | OfCutter | OfGrafter
+
+
+@dataclass(slots=True)
+class Seeds:
+    """The wood that a recall starts from."""
+
+    trees: dict[str, set[str] | None] = field(default_factory=dict)
+    """Trees, with the limbs meant; None for the whole tree."""
+    collections: dict[str, Bounds] = field(default_factory=dict)
+    bundles: set[str] = field(default_factory=set)
+    since: dict[str, tuple[dt.date | None, bool]] = field(default_factory=dict)
+    """Bundles whose wood counts from a day on (None: unknown), and whether that is sure."""
+    lots: dict[str, Bounds] = field(default_factory=dict)
+    positions: dict[str, set[int]] = field(default_factory=dict)
+    """Graft lots of which single positions are meant."""
+    dispatches: set[str] = field(default_factory=set)
+
+    def add_tree(self, tree: str, limb: str | None) -> None:
+        """Add a tree or a limb of it; the whole tree holds all its limbs."""
+        if limb is None:
+            self.trees[tree] = None
+        elif (limbs := self.trees.setdefault(tree, set())) is not None:
+            limbs.add(limb)
+
+
+def gather(connection: Connection, items: Sequence[Item]) -> Seeds:
+    """Return the wood that `items` stand for, checking that what they name is recorded."""
+    seeds = Seeds()
+    for item in items:
+        match item:
+            case OfCode():
+                _add_code(connection, seeds, item)
+            case OfStore():
+                _add_store(connection, seeds, item)
+            case OfCutter():
+                _add_cutter(connection, seeds, item)
+            case OfGrafter():
+                _add_grafter(connection, seeds, item)
+    return seeds
+
+
+CHECKED_ITEM = Query('SELECT item, limb FROM identity_checks WHERE "check" IN {codes}')
+
+
+def _add_code(connection: Connection, seeds: Seeds, item: OfCode) -> None:
+    code, limb = item.code, item.limb
+    kind = find_kind(connection, code)
+    if limb is not None and kind != "mother_trees":
+        raise RegistryError(f"'{code}' is a {singular(kind)}; only mother trees have limbs")
+    match kind:
+        case "mother_trees":
+            seeds.add_tree(code, limb)
+        case "collections":
+            seeds.collections[code] = ALL
+        case "bundles":
+            seeds.bundles.add(code)
+        case "graft_lots":
+            _add_lot(connection, seeds, code)
+        case "dispatches":
+            seeds.dispatches.add(code)
+        case "identity_checks":
+            (checked,) = rows(connection, CHECKED_ITEM, [code])
+            of_tree = bool(rows(connection, TREES, [checked[0]]))
+            _add_code(connection, seeds, OfCode(checked[0], checked[1] if of_tree else None))
+        case "stores":
+            _add_store(connection, seeds, OfStore(code))
+        case _:
+            raise RegistryError(
+                f"'{code}' is a {singular(kind)}, which no wood comes from; name a tree, "
+                "collection, bundle, graft lot, dispatch, store or identity check"
+            )
+
+
+def _add_lot(connection: Connection, seeds: Seeds, code: str) -> None:
+    asked, position = split_position(code)
+    if position is None:
+        seeds.lots[asked] = ALL
+        return
+    lots = read_lots(connection, [asked])
+    lot, _ = now_at(lots[asked], regrafts_among(lots.values()), position)
+    seeds.positions.setdefault(lot.graft_lot, set()).add(position)
+
+
+KNOWN_STORE = Query("SELECT store FROM stores WHERE store IN {codes}")
+KNOWN_PERSON = Query("SELECT person FROM people WHERE person IN {codes}")
+PUT_INTO = Query(
+    "SELECT bundle FROM bundles WHERE store IN {codes} "
+    "UNION SELECT bundle FROM bundle_log WHERE store IN {codes}"
+)
+CUT_BY = Query("SELECT collection, date FROM collections WHERE cutter IN {codes}")
+GRAFTED_BY = Query("SELECT graft_lot, date FROM graft_lots WHERE grafter IN {codes}")
+
+
+def _add_store(connection: Connection, seeds: Seeds, item: OfStore) -> None:
+    if not rows(connection, KNOWN_STORE, [item.store]):
+        raise not_found(connection, item.store)
+    put = [row[0] for row in rows(connection, PUT_INTO, [item.store])]
+    log: dict[str, list[LogLine]] = {}
+    for row in rows(connection, LOG, put):
+        line = LogLine(row[0], as_moment(row[1]), *row[2:])
+        log.setdefault(line.bundle, []).append(line)
+    for lines in log.values():
+        lines.sort(key=lambda line: (line.time is None, line.time, line.event))
+    for row in rows(connection, WOOD, put):
+        bundle = make_bundle(row[:9])
+        for stay in stays_of(bundle, log.get(bundle.bundle, ()), None):
+            if stay.store == item.store:
+                _add_stay(seeds, stay, item)
+
+
+def _add_stay(seeds: Seeds, stay: Stay, item: OfStore) -> None:
+    """Add a bundle whose stay may overlap the period; its wood counts from then on."""
+    start, end = day_of(stay.start), day_of(stay.end)
+    if start is not None and item.end is not None and start > item.end:
+        return
+    if end is not None and item.start is not None and end < item.start:
+        return
+    began = max((day for day in (start, item.start) if day is not None), default=None)
+    # A stay that began on an unknown day may have begun after the period.
+    sure = start is not None or item.end is None
+    known = seeds.since.get(stay.bundle)
+    if known is None or (began is not None and known[0] is not None and began < known[0]):
+        seeds.since[stay.bundle] = (began, sure or (known is not None and known[1]))
+
+
+def _add_cutter(connection: Connection, seeds: Seeds, item: OfCutter) -> None:
+    if not rows(connection, KNOWN_PERSON, [item.person]):
+        raise not_found(connection, item.person)
+    for collection, date in rows(connection, CUT_BY, [item.person]):
+        bounds = _on_day(as_day(date), item.day)
+        if bounds != NONE:
+            seeds.collections[collection] = max(bounds, seeds.collections.get(collection, NONE))
+
+
+def _add_grafter(connection: Connection, seeds: Seeds, item: OfGrafter) -> None:
+    if not rows(connection, KNOWN_PERSON, [item.person]):
+        raise not_found(connection, item.person)
+    for lot, date in rows(connection, GRAFTED_BY, [item.person]):
+        bounds = _on_day(as_day(date), item.day)
+        if bounds != NONE:
+            seeds.lots[lot] = max(bounds, seeds.lots.get(lot, NONE))
+
+
+def _on_day(done: dt.date | None, asked: dt.date | None) -> Bounds:
+    """Return whether something was done on the day asked for; an unknown day may have been it."""
+    if asked is None or done == asked:
+        return ALL
+    return MAYBE if done is None else NONE

@@ -1,0 +1,157 @@
+"""Ways from wood up to where it was cut, with their shares: the algebra that trace rests on."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from scionreg import doubts
+from scionreg.lineage.chain import Chain
+from scionreg.lineage import sources_first, weakest, wood_shares
+from scionreg.records.vocabulary import Grade
+
+
+class Ending(NamedTuple):
+    """Where the wood of one generation begins: a collection, wood from outside, or nobody knows."""
+
+    kind: str
+    """``collection``, ``received`` or ``unknown``."""
+    code: str
+    """The collection, else the bundle or tree whose source lies outside the records."""
+
+
+class Route(NamedTuple):
+    """All ways to one ending together."""
+
+    share: float
+    doubt: Grade
+    """Certain, likely or unknown; mixing is not a doubt, and is graded once all ways are known."""
+    because: tuple[str, ...]
+    path: tuple[str, ...]
+    """Codes of the way that most of the wood came."""
+    ways: int
+
+    def after(self, code: str, share: float, because: Iterable[str]) -> "Route":
+        """Return this route one link further down."""
+        reasons = tuple(because)
+        doubt = weakest(self.doubt, Grade.LIKELY) if reasons else self.doubt
+        return Route(
+            self.share * share, doubt, reasons + self.because, (code, *self.path), self.ways
+        )
+
+
+Routes = dict[Ending, Route]
+
+
+def add(routes: Routes, ending: Ending, route: Route) -> None:
+    """Add a way to an ending that may have been reached before."""
+    known = routes.get(ending)
+    if known is None:
+        routes[ending] = route
+        return
+    nearer = known if known.share >= route.share else route
+    routes[ending] = Route(
+        known.share + route.share,
+        weakest(known.doubt, route.doubt),
+        tuple(dict.fromkeys(known.because + route.because)),
+        nearer.path,
+        known.ways + route.ways,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """One recorded step of the chain: wood of `parent` became `child`.
+
+    `parent` is None where nobody recorded where the wood came from, and the name of the giver
+    for wood from outside.
+    """
+
+    child: str
+    parent: str | None
+    share: float
+    grade: Grade
+    because: tuple[str, ...] = ()
+
+
+def bundle_routes(chain: Chain, start: Iterable[str]) -> tuple[dict[str, Routes], list[Link]]:
+    """Return, for `start` and all bundles above them, the ways up, and the links they use."""
+    found: dict[str, Routes] = {}
+    links: list[Link] = []
+    for code in sources_first(start, lambda code: chain.parents.get(code, ())):
+        bundle = chain.bundles[code]
+        own = doubts.undated(bundle.packed, code, "packed") + doubts.of_bundle(chain, bundle)
+        routes: Routes = {}
+        steps: list[tuple[str | None, float, Grade, list[str]]] = []
+        for parent, share in wood_shares(bundle, chain.parents.get(code, {})).items():
+            if parent is None:
+                ending, route, upper = _own_source(chain, code, own)
+                add(routes, ending, route._replace(share=share))
+                steps.append((upper, share, route.doubt, list(route.because)))
+                continue
+            reasons = own + doubts.of_parent(bundle, chain.bundles[parent])
+            for ending, route in found[parent].items():
+                add(routes, ending, route.after(code, share, reasons))
+            grade = Grade.LIKELY if reasons else Grade.CERTAIN
+            steps.append((parent, share, grade, reasons))
+        found[code] = routes
+        mixed = Grade.ONE_OF if len(routes) > 1 else Grade.CERTAIN
+        links += [
+            Link(
+                child=code,
+                parent=parent,
+                share=share,
+                grade=weakest(grade, mixed),
+                because=tuple(because),
+            )
+            for parent, share, grade, because in steps
+        ]
+    return found, links
+
+
+def _own_source(chain: Chain, code: str, own: list[str]) -> tuple[Ending, Route, str | None]:
+    """Return ending, route and name of a bundle's source that is no other bundle."""
+    bundle = chain.bundles[code]
+    if bundle.collection is not None:
+        cutting = chain.cuttings[bundle.collection]
+        ending, route = collection_route(chain, bundle.collection)
+        reasons = own + doubts.of_packing(bundle, cutting)
+        return ending, route.after(code, 1.0, reasons), bundle.collection
+    if bundle.received_from is not None:
+        name = f"received from {bundle.received_from}; the name is as claimed by them"
+        route = Route(1.0, Grade.LIKELY, (name, *own), (code,), 1)
+        return Ending("received", code), route, bundle.received_from
+    unknown = f"where sticks of {code} came from is not recorded"
+    return (
+        Ending("unknown", code),
+        Route(1.0, Grade.UNKNOWN, (unknown, *own), (code,), 1),
+        None,
+    )
+
+
+def collection_route(chain: Chain, code: str) -> tuple[Ending, Route]:
+    """Return the ending that a collection is, and the way from it to its tree."""
+    cutting = chain.cuttings[code]
+    reasons = tuple(doubts.undated(cutting.date, code, "cut") + doubts.of_cutting(chain, cutting))
+    doubt = Grade.LIKELY if reasons else Grade.CERTAIN
+    return Ending("collection", code), Route(1.0, doubt, reasons, (code, cutting.tree), 1)
+
+
+def lot_routes(
+    chain: Chain, shares: Mapping[str, float], wood: Mapping[str, Routes]
+) -> tuple[Routes, list[Link]]:
+    """Return the ways up from graft lots of given `shares`, and the links to their bundles."""
+    routes: Routes = {}
+    links: list[Link] = []
+    for code, share in shares.items():
+        lot = chain.lots[code]
+        own = doubts.undated(lot.date, code, "grafted") + doubts.of_lot(chain, lot)
+        for ending, route in wood[lot.bundle].items():
+            cut = chain.cuttings[ending.code].date if ending.kind == "collection" else None
+            early = doubts.later(cut, lot.date)
+            reason = f"{code} was grafted on {lot.date}, before {ending.code} was cut on {cut}"
+            add(routes, ending, route.after(code, share, [*own, reason] if early else own))
+        grade = Grade.LIKELY if own else Grade.CERTAIN
+        links.append(
+            Link(child=code, parent=lot.bundle, share=1.0, grade=grade, because=tuple(own))
+        )
+    return routes, links

@@ -1,0 +1,103 @@
+"""Which lot's graft stands at a row position, after the regrafts of it.
+
+A regraft replaces the first graft where its range covers the position. Where it made fewer grafts
+than its range has positions (it went along the row and regrafted failures), the first graft may
+still stand at any of them, and shares say how likely either is.
+"""
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+
+from scionreg.lineage.graph import Lot
+
+Regrafts = Mapping[str, Sequence[Lot]]
+"""Of a graft lot: the lots that regrafted it, oldest first."""
+
+
+def regrafts_among(lots: Iterable[Lot]) -> dict[str, list[Lot]]:
+    """Return the regrafts among `lots` by the lot they regrafted, oldest first."""
+    found: dict[str, list[Lot]] = {}
+    for lot in lots:
+        if lot.regraft_of is not None:
+            found.setdefault(lot.regraft_of, []).append(lot)
+    for regrafts in found.values():
+        regrafts.sort(key=lambda lot: (lot.date or dt.date.max, lot.graft_lot))
+    return found
+
+
+def covered(first_lot: Lot, regraft: Lot, position: int | None) -> float:
+    """Return the probability that a regraft stands at a position of the lot it regrafted."""
+    span = regraft.span
+    if span is None or position is None:
+        return min(1.0, regraft.grafts / first_lot.grafts) if first_lot.grafts else 0.0
+    if regraft.first is None or not regraft.first <= position < regraft.first + span:
+        return 0.0
+    return min(1.0, regraft.grafts / span)
+
+
+def standing_at(
+    lot: Lot, regrafts: Regrafts, position: int | None, when: dt.date | None
+) -> dict[str, float]:
+    """Return the lots whose graft may stand at `position` on day `when`, with probabilities.
+
+    `position` None means anywhere in the lot, `when` None means now.
+    """
+    chances = {lot.graft_lot: 1.0}
+    for regraft in regrafts.get(lot.graft_lot, ()):
+        if when is not None and regraft.date is not None and regraft.date > when:
+            continue
+        share = covered(lot, regraft, position)
+        if share == 0:
+            continue
+        chances = {code: chance * (1 - share) for code, chance in chances.items()}
+        for code, chance in standing_at(regraft, regrafts, position, when).items():
+            chances[code] = chances.get(code, 0.0) + share * chance
+    return {code: chance for code, chance in chances.items() if chance > 0}
+
+
+def standing(
+    lot: Lot,
+    regrafts: Regrafts,
+    first: int | None = None,
+    last: int | None = None,
+    when: dt.date | None = None,
+) -> dict[str, float]:
+    """Return the shares of the lots that trees of `lot` come from, regrafts included.
+
+    The trees are those at positions `first` to `last`, of the whole lot where these are unknown.
+    """
+    if lot.graft_lot not in regrafts:
+        return {lot.graft_lot: 1.0}
+    if first is None:
+        first, last = lot.first, lot.last
+    if first is None:
+        return standing_at(lot, regrafts, None, when)
+    positions = range(first, max(first, last or first) + 1)
+    shares: dict[str, float] = {}
+    for position in positions:
+        for code, chance in standing_at(lot, regrafts, position, when).items():
+            shares[code] = shares.get(code, 0.0) + chance / len(positions)
+    return shares
+
+
+def now_at(lot: Lot, regrafts: Regrafts, position: int) -> tuple[Lot, list[str]]:
+    """Return the lot that ``lot/position`` means now, and the doubts about it.
+
+    It is the newest regraft whose range covers the position, however many grafts that made.
+    """
+    doubts: list[str] = []
+    for regraft in reversed(regrafts.get(lot.graft_lot, ())):
+        if regraft.span is None:
+            doubts.append(
+                f"{regraft.graft_lot} regrafted {regraft.grafts} trees of {lot.graft_lot} at "
+                "positions that were not recorded"
+            )
+        elif covered(lot, regraft, position):
+            if regraft.grafts < regraft.span:
+                doubts.append(
+                    f"{regraft.graft_lot} made {regraft.grafts} grafts on {regraft.span} positions "
+                    f"of {lot.graft_lot}, so the first graft may still stand at {position}"
+                )
+            found, more = now_at(regraft, regrafts, position)
+            return found, doubts + more
+    return lot, doubts

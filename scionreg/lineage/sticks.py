@@ -1,0 +1,186 @@
+"""Sticks that left bundles and collections, and what is left of them, as the records say."""
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import Connection
+
+from scionreg.lineage import Query, as_day, as_moment, rows
+from scionreg.records.rules.counts import GRAFTS_A_STICK
+from scionreg.records.vocabulary import BundleEventKind
+
+A_STICK = " ".join(f"WHEN '{method}' THEN {number}" for method, number in GRAFTS_A_STICK.items())
+USED = (
+    f"coalesce(sticks_used, CAST(grafts AS DOUBLE PRECISION) / CASE method {A_STICK} ELSE 1.0 END)"
+)
+"""SQL: sticks that a graft lot used: as counted, else by its grafts and method."""
+
+
+def tidy(sticks: float) -> float:
+    """Return a number of sticks as a whole number where it is one, else to two decimals."""
+    return int(sticks) if sticks == int(sticks) else round(sticks, 2)
+
+
+# ------------------------------------------------------------------- all that left, for a trace
+
+DRAWN = Query(
+    f"SELECT 'used', bundle, sum({USED}), max(date) FROM graft_lots "
+    "WHERE bundle IN {codes} GROUP BY bundle "
+    "UNION ALL SELECT 'passed', parent, sum(sticks), NULL FROM bundle_parents "
+    "WHERE parent IN {codes} GROUP BY parent "
+    "UNION ALL SELECT 'left', bundle, sum(sticks), NULL FROM bundle_log "
+    "WHERE bundle IN {codes} AND event IN ('discarded', 'sold') GROUP BY bundle "
+    "UNION ALL SELECT 'packed', collection, sum(sticks), NULL FROM bundles "
+    "WHERE collection IN {codes} GROUP BY collection"
+)
+
+
+@dataclass(slots=True)
+class Drawn:
+    """Sticks taken out of bundles, and tied from collections."""
+
+    from_bundle: dict[str, float] = field(default_factory=dict)
+    from_collection: dict[str, float] = field(default_factory=dict)
+    last_graft: dict[str, dt.date | None] = field(default_factory=dict)
+    """Of a bundle: the last day that it was grafted from."""
+
+
+def read_drawn(connection: Connection, asked: Iterable[str]) -> Drawn:
+    """Return what was taken from the bundles and collections `asked`."""
+    drawn = Drawn()
+    for how, code, sticks, last in rows(connection, DRAWN, asked):
+        if how == "used":
+            drawn.last_graft[code] = as_day(last)
+        taken = drawn.from_collection if how == "packed" else drawn.from_bundle
+        taken[code] = taken.get(code, 0) + float(sticks or 0)
+    return drawn
+
+
+# ----------------------------------------------------------------------- in and out, by bundle
+
+
+@dataclass(slots=True)
+class Flow:
+    """What left one bundle, in sticks, and what was counted to be there."""
+
+    used: float = 0
+    derived: bool = False
+    """Whether sticks used were reckoned from grafts and method for some lots."""
+    discarded: float = 0
+    discarded_rest: bool = False
+    """Whether all that remained was thrown away, without a number."""
+    sold: float = 0
+    passed: float = 0
+    """To other bundles."""
+    counted: float | None = None
+    """Sticks there by the last count, less what left since; None without a count."""
+
+    @property
+    def out(self) -> float:
+        """Return all sticks that left."""
+        return self.used + self.discarded + self.sold + self.passed
+
+    def left_of(self, sticks: float) -> float:
+        """Return how many of the bundle's `sticks` should be there still."""
+        if self.counted is not None:
+            return self.counted
+        return 0 if self.discarded_rest else max(0.0, sticks - self.out)
+
+
+def _each(statement: str) -> tuple[Query, Query]:
+    """Return a statement for the bundles asked for, and one for all bundles."""
+    return Query(statement), Query(
+        statement.replace("bundle IN {codes}", "TRUE").replace("parent IN {codes}", "TRUE")
+    )
+
+
+SEEN = (
+    "WITH seen AS (SELECT bundle, max(time) AS time FROM bundle_log WHERE event = 'checked' "
+    "AND sticks IS NOT NULL AND bundle IN {codes} GROUP BY bundle) "
+)
+USED_BY = _each(
+    "SELECT bundle, sum(sticks_used), count(*) - count(sticks_used) FROM graft_lots "
+    "WHERE bundle IN {codes} GROUP BY bundle"
+)
+RECKONED = Query(f"SELECT bundle, sum({USED}) FROM graft_lots WHERE bundle IN {{codes}} GROUP BY 1")
+PASSED = _each(
+    "SELECT parent, sum(sticks) FROM bundle_parents WHERE parent IN {codes} GROUP BY parent"
+)
+EVENTS = _each(
+    "SELECT bundle, time, event, sticks FROM bundle_log WHERE bundle IN {codes} "
+    "AND event IN ('checked', 'discarded', 'sold')"
+)
+SINCE_USED = _each(
+    f"{SEEN}SELECT seen.bundle, sum({USED}) FROM seen JOIN graft_lots g "
+    "ON g.bundle = seen.bundle AND g.date > {day:seen.time} GROUP BY seen.bundle"
+)
+SINCE_PASSED = _each(
+    f"{SEEN}SELECT p.parent, sum(p.sticks) FROM seen JOIN bundle_parents p "
+    "ON p.parent = seen.bundle JOIN bundles b "
+    "ON b.bundle = p.bundle AND b.packed > {day:seen.time} GROUP BY p.parent"
+)
+
+
+def read_flows(connection: Connection, bundles: Iterable[str] | None = None) -> dict[str, Flow]:
+    """Return what left the `bundles`, or all bundles; those that nothing left may be lacking.
+
+    A count is taken to have been made at the end of its day: grafts and re-bundles of the same
+    day are in it, as is what has no date.
+    """
+    asked = None if bundles is None else list(bundles)
+    flows: dict[str, Flow] = {}
+
+    def read(queries: tuple[Query, Query]) -> list[tuple[Any, ...]]:
+        return rows(connection, queries[asked is None], asked or ())
+
+    for bundle, used, uncounted in read(USED_BY):
+        flows[bundle] = Flow(used=float(used or 0), derived=bool(uncounted))
+    reckoned = [bundle for bundle, flow in flows.items() if flow.derived]
+    if reckoned:
+        for bundle, used in rows(connection, RECKONED, reckoned):
+            flows[bundle].used = float(used)
+    for bundle, sticks in read(PASSED):
+        flows.setdefault(bundle, Flow()).passed = float(sticks)
+    log: dict[str, list[tuple[dt.datetime | None, str, int | None]]] = {}
+    for bundle, time, event, sticks in read(EVENTS):
+        log.setdefault(bundle, []).append((as_moment(time), event, sticks))
+    if any(event == BundleEventKind.CHECKED for events in log.values() for _, event, _ in events):
+        since = {bundle: float(used) for bundle, used in read(SINCE_USED)}
+        for bundle, sticks in read(SINCE_PASSED):
+            since[bundle] = since.get(bundle, 0) + float(sticks)
+    else:
+        since = {}
+    for bundle, events in log.items():
+        _add_events(flows.setdefault(bundle, Flow()), events, since.get(bundle, 0))
+    return flows
+
+
+def _add_events(
+    flow: Flow, events: list[tuple[dt.datetime | None, str, int | None]], since: float
+) -> None:
+    """Add what the log says; `since` is what was grafted or re-bundled after the last count."""
+    counts = [
+        (time, sticks)
+        for time, event, sticks in events
+        if event == BundleEventKind.CHECKED and time is not None and sticks is not None
+    ]
+    last = max(counts) if counts else None
+    for time, event, sticks in events:
+        if event == BundleEventKind.CHECKED:
+            continue
+        after = last is None or (time is not None and time > last[0])
+        if sticks is None:
+            flow.discarded_rest |= after and event == BundleEventKind.DISCARDED
+            continue
+        since += sticks if after else 0
+        if event == BundleEventKind.SOLD:
+            flow.sold += sticks
+        else:
+            flow.discarded += sticks
+    if last is not None:
+        flow.counted = max(0.0, last[1] - since)
+        if flow.discarded_rest:
+            flow.discarded += flow.counted
+            flow.counted = 0.0
