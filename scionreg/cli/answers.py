@@ -10,7 +10,7 @@ from scionreg.cli.options import Csv, Json, Where, opened
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
-    from scionreg.recall_items import Item
+    from scionreg.lineage.recall_items import Item
 
 
 def trace(
@@ -57,7 +57,7 @@ def recall(
     Example: scionreg recall --store S26-0001-7 --from 2026-03-02 --to 2026-03-05
     """
     from scionreg.cli.telling import tell_recall
-    from scionreg.recall_items import OfCode, OfCutter, OfGrafter, OfStore
+    from scionreg.lineage.recall_items import OfCode, OfCutter, OfGrafter, OfStore
 
     items: list[Item] = [OfCode(code, limb or None) for code in codes or []]
     if store:

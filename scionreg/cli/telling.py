@@ -7,9 +7,9 @@ from scionreg.cli import console
 from scionreg.records.vocabulary import Grade, Reach
 
 if TYPE_CHECKING:
-    from scionreg.balance import Balance
-    from scionreg.recall import Recall
-    from scionreg.trace import Source, Trace
+    from scionreg.lineage.balance import Balance
+    from scionreg.lineage.recall import Recall
+    from scionreg.lineage.trace import Source, Trace
 
 SURE = {
     Grade.CERTAIN: "certain",

@@ -13,7 +13,6 @@ from sqlalchemy import Connection
 from scionreg.lineage.graph import (
     BUNDLE_COLUMNS,
     CUTTING_COLUMNS,
-    LOT_COLUMNS,
     TREE_COLUMNS,
     Bundle,
     Cutting,
@@ -31,8 +30,8 @@ from scionreg.lineage.graph import (
     wood_shares,
 )
 from scionreg.lineage.recall_items import ALL, MAYBE, NONE, Bounds, Seeds
-from scionreg.records.vocabulary import Reach
 from scionreg.lineage.standing import regrafts_among, standing_at
+from scionreg.records.vocabulary import Reach
 
 NEARLY = 1 - 1e-9
 """A share that is one but for the rounding of fractions."""
@@ -118,9 +117,7 @@ class Descent:
             found.lines = list(dict.fromkeys(found.lines))
         return found
 
-    def _read_bundles(
-        self, connection: Connection, query: Query, asked: Iterable[str]
-    ) -> set[str]:
+    def _read_bundles(self, connection: Connection, query: Query, asked: Iterable[str]) -> set[str]:
         """Read bundles with their collections; return those not met before."""
         new: set[str] = set()
         codes = list(asked)
@@ -158,7 +155,9 @@ class Descent:
         wanted |= {row[8] for row in lots if row[8] is not None}
         while wanted:
             self.known |= read_lots(connection, wanted)
-            wanted = {lot.regraft_of for lot in self.known.values() if lot.regraft_of} - self.known.keys()
+            wanted = {
+                lot.regraft_of for lot in self.known.values() if lot.regraft_of
+            } - self.known.keys()
             self.regrafts = regrafts_among(self.known.values())
         below = [*codes, *(self.known.keys() - self._place.keys())]
         new = set()

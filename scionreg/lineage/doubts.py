@@ -7,9 +7,9 @@ import datetime as dt
 from collections.abc import Iterator
 
 from scionreg.lineage.chain import Chain, TreeHappening
-from scionreg.lineage import Bundle, Cutting, Lot, Tree
-from scionreg.records.vocabulary import TreeEventKind
+from scionreg.lineage.graph import Bundle, Cutting, Lot, Tree
 from scionreg.lineage.sticks import tidy
+from scionreg.records.vocabulary import TreeEventKind
 
 
 def later(first: dt.date | None, second: dt.date | None) -> bool:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from sqlalchemy import Connection
 
 from scionreg.lineage.descent import Descent, grade_of
-from scionreg.lineage import Lot, as_day
-from scionreg.records.errors import RegistryError
-from scionreg.records.vocabulary import Reach
+from scionreg.lineage.graph import Lot, as_day
 from scionreg.lineage.recall_items import Item, OfCode, OfCutter, OfGrafter, OfStore, gather
 from scionreg.lineage.sticks import Flow, read_flows, tidy
+from scionreg.records.errors import RegistryError
+from scionreg.records.vocabulary import Reach
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -144,7 +144,12 @@ class Recall:
         for out in self.excluded:
             found.append(
                 dict.fromkeys(ROW)
-                | {"kind": "bundle", "code": out.bundle, "grade": Reach.EXCLUDED.value, "share": 0.0}
+                | {
+                    "kind": "bundle",
+                    "code": out.bundle,
+                    "grade": Reach.EXCLUDED.value,
+                    "share": 0.0,
+                }
             )
         return found
 
@@ -236,7 +241,9 @@ def _lots(descent: Descent) -> list[LotReach]:
         low, high = descent.lot_bounds(row[0], row[1], row[7])
         if high > 0:
             grade = grade_of(low, high)
-            found.append(make((*row[:7], high, grade, _standing(row, descent.regrafts.get(row[0])))))
+            found.append(
+                make((*row[:7], high, grade, _standing(row, descent.regrafts.get(row[0]))))
+            )
     return found
 
 
@@ -282,5 +289,3 @@ def _trees(descent: Descent) -> list[TreeReach]:
             grade = grade_of(low, high)
             found.append(TreeReach(code, str(tree.graft_lot), generation, high, grade))
     return sorted(found, key=lambda tree: (tree.generation, tree.tree))
-
-

@@ -22,9 +22,9 @@ from scionreg.lineage.graph import (
     singular,
     split_position,
 )
-from scionreg.records.errors import RegistryError
 from scionreg.lineage.remarks import Stay, stays_of
 from scionreg.lineage.standing import now_at, regrafts_among
+from scionreg.records.errors import RegistryError
 
 Bounds = tuple[float, float]
 """The least and the largest share of some wood that may have come from what is recalled."""

@@ -4,9 +4,9 @@ import datetime as dt
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from scionreg import doubts
+from scionreg.lineage import doubts
 from scionreg.lineage.chain import Chain, LogLine
-from scionreg.lineage import Bundle, Cutting, Lot, Moment, day_of
+from scionreg.lineage.graph import Bundle, Cutting, Lot, Moment, day_of
 from scionreg.records.vocabulary import BundleEventKind, TreeEventKind
 
 OPEN_END = dt.date.max

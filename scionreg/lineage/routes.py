@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from scionreg import doubts
+from scionreg.lineage import doubts
 from scionreg.lineage.chain import Chain
-from scionreg.lineage import sources_first, weakest, wood_shares
+from scionreg.lineage.graph import sources_first, weakest, wood_shares
 from scionreg.records.vocabulary import Grade
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from scionreg.lineage import Query, as_day, as_moment, rows
+from scionreg.lineage.graph import Query, as_day, as_moment, rows
 from scionreg.records.rules.counts import GRAFTS_A_STICK
 from scionreg.records.vocabulary import BundleEventKind
 

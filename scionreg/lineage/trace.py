@@ -20,13 +20,21 @@ from scionreg.lineage.graph import (
     split_position,
     weakest,
 )
+from scionreg.lineage.remarks import Hand, Stay
+from scionreg.lineage.routes import (
+    Ending,
+    Link,
+    Route,
+    Routes,
+    add,
+    bundle_routes,
+    collection_route,
+)
+from scionreg.lineage.routes import lot_routes as routes_of_lots
+from scionreg.lineage.standing import now_at, standing
 from scionreg.records import codes
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.vocabulary import Grade
-from scionreg.lineage.remarks import Hand, Stay
-from scionreg.lineage.routes import Ending, Link, Route, Routes, add, bundle_routes, collection_route
-from scionreg.lineage.routes import lot_routes as routes_of_lots
-from scionreg.lineage.standing import now_at, standing
 
 if TYPE_CHECKING:
     import pandas as pd

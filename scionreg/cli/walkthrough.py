@@ -1,0 +1,80 @@
+"""The demo: an invented nursery is loaded, and a customer's wrong tree is followed to its source."""
+
+from importlib.resources import as_file
+from pathlib import Path
+from shutil import copytree
+from typing import TYPE_CHECKING
+
+from scionreg import new_registry
+from scionreg.cli import console
+from scionreg.cli.telling import tell_balance, tell_recall, tell_trace
+from scionreg.demo_nursery.stories import LEFTOVERS, WRONG_TREE
+from scionreg.records.errors import RegistryError
+from scionreg.resources import resource
+
+if TYPE_CHECKING:
+    from scionreg.api import Registry
+
+RECORDER = "P01"
+
+
+def walk(folder: Path) -> None:
+    """Load the demo into a new folder and show the main job with it."""
+    registry = _load(folder)
+    with registry:
+        _say(
+            "1. A customer's tree bears fruit that is not its label's. "
+            f"It stood at position {WRONG_TREE.partition('/')[2]} of a graft lot. "
+            "Where did its wood come from?"
+        )
+        console.data(f"$ scionreg trace {WRONG_TREE}")
+        traced = registry.trace(WRONG_TREE)
+        tell_trace(traced)
+        source = traced.sources[0]
+        _say(
+            f"The chain is unbroken on paper: one bundle, one cutting, tree {source.tree}. "
+            "Whatever went wrong there is shared by everything of that cutting:"
+        )
+        console.data(f"$ scionreg recall {source.collection}")
+        tell_recall(registry.recall(str(source.collection)))
+        _say(
+            "2. Does what was used fit what was cut? Where more was used than was there, wood from "
+            "elsewhere came in:"
+        )
+        console.data("$ scionreg balance --per bundle --alarms")
+        tell_balance(registry.balance(scope="bundle", alarms_only=True))
+    _say(
+        f"The registry is {folder / 'registry.db'}; all codes, people and places are invented. "
+        f"{folder / 'season' / 'README.md'} tells what else is hidden in it. Try:"
+    )
+    for command in (
+        f"scionreg trace {LEFTOVERS}",
+        "scionreg list collections --where tree=Old-7",
+        "scionreg audit",
+        "scionreg graft --help",
+    ):
+        console.data(f"  {command} --registry {folder / 'registry.db'}")
+
+
+def _load(folder: Path) -> "Registry":
+    """Copy the season folder out and import it into a new registry."""
+    if folder.exists() and any(folder.iterdir()):
+        raise RegistryError(f"{folder} is not empty; name a new folder: scionreg demo FOLDER")
+    folder.mkdir(parents=True, exist_ok=True)
+    with as_file(resource("demo_registry")) as season:
+        copytree(season, folder / "season")
+    registry = new_registry(folder / "registry.db", by=RECORDER)
+    with console.progress("loading the demo") as progress:
+        done = registry.import_files(folder / "season", recorder=RECORDER, progress=progress)
+    console.talk(
+        f"loaded an invented nursery: {sum(done.recorded.values()):,} records of three seasons"
+    )
+    return registry
+
+
+def _say(text: str) -> None:
+    """Tell the reader something, in lines that fit a terminal."""
+    from textwrap import fill
+
+    console.data("")
+    console.data(fill(text, 88))
