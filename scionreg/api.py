@@ -8,11 +8,11 @@ from typing import Any, Self
 
 from scionreg.exchange.exporting import export_folder
 from scionreg.exchange.importing import Imported, import_files
-from scionreg.balance import Balance, balance
-from scionreg.lineage import find_kind
-from scionreg.recall import Recall, recall
-from scionreg.recall_items import Item, OfCode
-from scionreg.trace import Trace, trace
+from scionreg.lineage.balance import Balance, balance
+from scionreg.lineage.graph import find_kind
+from scionreg.lineage.recall import Recall, recall
+from scionreg.lineage.recall_items import Item, OfCode
+from scionreg.lineage.trace import Trace, trace
 from scionreg.records.errors import Problem, ProblemsError
 from scionreg.records.rules import Scope
 from scionreg.records.tables import table

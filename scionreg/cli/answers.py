@@ -35,8 +35,6 @@ def trace(
         tell_trace(found)
 
 
-
-
 def recall(
     codes: Annotated[
         list[str] | None, typer.Argument(help="Trees, collections, bundles, graft lots, …")

@@ -25,8 +25,12 @@ def demo(folder: Folder = Path("scionreg-demo")) -> None:
 
 def new(
     registry: Annotated[str, typer.Argument(help="Path or database URL of the new registry.")],
-    time_zone: Annotated[str, typer.Option(help="Such as Europe/Paris or America/Chicago.")] = "UTC",
-    units: Annotated[str, typer.Option(help="How lengths and temperatures are shown: SI or US.")] = "SI",
+    time_zone: Annotated[
+        str, typer.Option(help="Such as Europe/Paris or America/Chicago.")
+    ] = "UTC",
+    units: Annotated[
+        str, typer.Option(help="How lengths and temperatures are shown: SI or US.")
+    ] = "SI",
     season_first_day: Annotated[
         str, typer.Option(help="Month and day on which a season begins.")
     ] = "07-01",

@@ -22,9 +22,7 @@ Key = Annotated[
 KindOption = Annotated[
     str, typer.Option("--kind", help="Record kind, where the code does not say it.")
 ]
-Settings = Annotated[
-    list[str], typer.Option("--set", help="A change, as COLUMN=VALUE; repeat it.")
-]
+Settings = Annotated[list[str], typer.Option("--set", help="A change, as COLUMN=VALUE; repeat it.")]
 
 
 def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
@@ -229,7 +227,9 @@ def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:
     if json:
         console.as_json([{**problem_row(each), "kind": each.kind} for each in found])
     elif csv:
-        console.as_csv([{"kind": e.kind, **problem_row(e)} for e in found], ["kind", *PROBLEM_COLUMNS])
+        console.as_csv(
+            [{"kind": e.kind, **problem_row(e)} for e in found], ["kind", *PROBLEM_COLUMNS]
+        )
     else:
         for each in found:
             label = "fault" if each in faults else "warning"

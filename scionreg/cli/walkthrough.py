@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from scionreg import new_registry
 from scionreg.cli import console
 from scionreg.cli.telling import tell_balance, tell_recall, tell_trace
-from scionreg.demo_nursery.stories import LEFTOVERS, WRONG_TREE
 from scionreg.records.errors import RegistryError
 from scionreg.resources import resource
 
@@ -16,6 +15,10 @@ if TYPE_CHECKING:
     from scionreg.api import Registry
 
 RECORDER = "P01"
+WRONG_TREE = "G24-0029-6/6"
+"""The customer's tree of the demo's first story."""
+LEFTOVERS = "B25-0132-7"
+"""The bundle of its second."""
 
 
 def walk(folder: Path) -> None:

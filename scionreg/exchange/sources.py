@@ -18,7 +18,7 @@ from scionreg.records.tables import KINDS
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.intake import Batch
 
-BATCH_ROWS = 10_000
+BATCH_ROWS = 2_000
 
 Advance = Callable[[int], None]
 """Called with the number of bytes read since the last call."""

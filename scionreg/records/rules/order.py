@@ -135,20 +135,20 @@ def used_before_cut(scope: Scope) -> Iterator[Select[Any]]:
     lots, cuts = table("graft_lots").columns, table("collections").columns
     bundles, first, mixed = table("bundles").columns, _first_use(scope), _mixed(scope)
     found = broken("graft_lots", lots["date"], cut=cuts["date"], collection=cuts["collection"])
-    own = found.select_from(first).join(
-        table("bundles"), bundles["bundle"] == first.columns["bundle"]
+    yield (
+        found.select_from(first)
+        .join(table("bundles"), bundles["bundle"] == first.columns["bundle"])
+        .join(table("collections"), cuts["collection"] == bundles["collection"])
+        .join(table("graft_lots"), lots["bundle"] == first.columns["bundle"])
+        .where(first.columns["day"] < cuts["date"], lots["date"] < cuts["date"])
     )
-    through_parents = (
+    yield (
         found.select_from(mixed)
-        .join(first, first.columns["bundle"] == mixed.columns["bundle"])
         .join(table("bundles"), bundles["bundle"] == mixed.columns["source"])
+        .join(table("collections"), cuts["collection"] == bundles["collection"])
+        .join(table("graft_lots"), lots["bundle"] == mixed.columns["bundle"])
+        .where(lots["date"] < cuts["date"])
     )
-    for start in (own, through_parents):
-        yield (
-            start.join(table("collections"), cuts["collection"] == bundles["collection"])
-            .join(table("graft_lots"), lots["bundle"] == first.columns["bundle"])
-            .where(first.columns["day"] < cuts["date"], lots["date"] < cuts["date"])
-        )
 
 
 @rule(
