@@ -6,6 +6,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from sqlalchemy import Boolean
+
 from scionreg.exchange.exporting import export_folder
 from scionreg.exchange.importing import Imported, import_files
 from scionreg.lineage.balance import Balance, balance
@@ -32,6 +34,15 @@ Progress = Callable[[int, int], None]
 
 def _silent(done: int, total: int) -> None:
     """Show no progress."""
+
+
+def _typed(kind: str, record: dict[str, Any]) -> dict[str, Any]:
+    """Return a record with yes and no as bool; days and times stay ISO text."""
+    columns = table(kind).columns
+    return {
+        name: bool(value) if isinstance(columns[name].type, Boolean) else value
+        for name, value in record.items()
+    }
 
 
 class Registry:
@@ -182,7 +193,7 @@ class Registry:
         conditions = [columns[name] == value for name, value in where.items()]
         with self.store.reading() as connection:
             for _, _, row in read_rows(connection, kind, *conditions):
-                yield as_record(kind, row)
+                yield _typed(kind, as_record(kind, row))
 
     def history(self, kind: str, key: str) -> list[Step]:
         """Return every version of a record, oldest first."""

@@ -24,4 +24,6 @@ def resource(name: str) -> Traversable:
     installed = files("scionreg") / "_data" / name
     if installed.is_dir():
         return installed
-    raise RegistryError(f"{name} is neither in {checkout} nor in {installed}; install scionreg anew")
+    raise RegistryError(
+        f"{name} is neither in {checkout} nor in {installed}; install scionreg anew"
+    )

@@ -22,7 +22,7 @@ def trace(
     json: Json = False,
     csv: Csv = False,
 ) -> None:
-    """Up the chain: which trees and cuttings something came from, how sure, what is missing."""
+    """Go up the chain: which tree and cutting, how sure."""
     from scionreg.cli.telling import tell_trace
 
     with opened(registry) as opened_registry:
@@ -50,7 +50,7 @@ def recall(
     json: Json = False,
     csv: Csv = False,
 ) -> None:
-    """Down the chain: everything that shares a source, certain and possible told apart.
+    """Go down the chain: all that shares a source.
 
     Example: scionreg recall --store S26-0001-7 --from 2026-03-02 --to 2026-03-05
     """
@@ -89,7 +89,7 @@ def balance(
     json: Json = False,
     csv: Csv = False,
 ) -> None:
-    """What came in against what went out, in sticks; exit 3 when there is an alarm.
+    """Weigh what came in against what went out, in sticks.
 
     Example: scionreg balance --per bundle --alarms
     """

@@ -11,9 +11,9 @@ from scionreg.cli import answers, books, console, keeping
 
 RECORDING: dict[str, tuple[str, str]] = {
     "cut": ("collections", "Record a cutting: one tree, one day, one cutter."),
-    "pack": ("bundles", "Record a bundle: of one collection, or received from outside."),
+    "pack": ("bundles", "Record a bundle of one collection, or received."),
     "rebundle": ("bundle_parents", "Record a bundle tied from sticks of other bundles."),
-    "log": ("bundle_log", "Record what happened to a bundle: moved, checked, discarded, sold."),
+    "log": ("bundle_log", "Record what happened to a bundle."),
     "graft": ("graft_lots", "Record a graft lot."),
     "count": ("take_counts", "Record a count of what grew in a graft lot."),
     "check": ("identity_checks", "Record an identity check."),
@@ -80,7 +80,7 @@ def _version(wanted: bool) -> None:
 
 
 @app.callback(
-    epilog="Start with: scionreg demo    Then, in the folder it names: scionreg trace G26-0001-7",
+    epilog="Start with: scionreg demo. The pages in docs/ tell the rest.",
 )
 def root(
     version: Annotated[
@@ -92,7 +92,7 @@ def root(
 
 @add.callback()
 def adding() -> None:
-    """Record what the chain hangs on: trees, cultivars, people, places, stores."""
+    """Record trees, cultivars, people, places and stores."""
 
 
 app.command("demo")(books.demo)

@@ -17,7 +17,7 @@ SHOWN_PROBLEMS = 40
 
 
 def demo(folder: Folder = Path("scionreg-demo")) -> None:
-    """Load an invented nursery and walk through the main job with it."""
+    """Load an invented nursery and walk through the main job."""
     from scionreg.cli.walkthrough import walk
 
     walk(folder)
@@ -25,12 +25,8 @@ def demo(folder: Folder = Path("scionreg-demo")) -> None:
 
 def new(
     registry: Annotated[str, typer.Argument(help="Path or database URL of the new registry.")],
-    time_zone: Annotated[
-        str, typer.Option(help="Such as Europe/Paris or America/Chicago.")
-    ] = "UTC",
-    units: Annotated[
-        str, typer.Option(help="How lengths and temperatures are shown: SI or US.")
-    ] = "SI",
+    time_zone: Annotated[str, typer.Option(help="Such as Europe/Paris, America/Chicago.")] = "UTC",
+    units: Annotated[str, typer.Option(help="How measures are shown: SI or US.")] = "SI",
     season_first_day: Annotated[
         str, typer.Option(help="Month and day on which a season begins.")
     ] = "07-01",
@@ -61,7 +57,7 @@ def import_(
     ] = None,
     json: Json = False,
 ) -> None:
-    """Import records: all or nothing; every problem is listed with its place.
+    """Import records, all or nothing; list every problem.
 
     The same file again changes nothing. Example: scionreg import season-2026 --dry-run
     """
@@ -112,7 +108,9 @@ def _say_imported(done: "Imported", name: str) -> None:
 
 
 def export(folder: Folder, registry: Where = "") -> None:
-    """Write the whole registry as a season folder: CSV files with their description.
+    """Write the whole registry as a season folder.
+
+    CSV files with their description in datapackage.json.
 
     Importing it into an empty registry gives the same records.
     """
@@ -128,7 +126,7 @@ def upgrade(
         bool, typer.Option("--copied", help="PostgreSQL: yes, I have made a copy with pg_dump.")
     ] = False,
 ) -> None:
-    """Bring an older registry up to this version; a copy is made first."""
+    """Bring an older registry up to date; a copy is made first."""
     from scionreg.cli.options import DEFAULT
     from scionreg.registry.migrate import upgrade as run_upgrade
 

@@ -87,8 +87,10 @@ def table(rows: Sequence[Mapping[str, Any]], columns: Mapping[str, str]) -> None
 def _cell(value: Any) -> str:
     if value is None:
         return "-"
+    if isinstance(value, bool):
+        return ("no", "yes")[value]
     if isinstance(value, float):
-        return f"{value:.10g}" if value == round(value) else f"{value:.3g}"
+        return f"{value:.7g}"
     return one_line(str(value))
 
 

@@ -1,4 +1,4 @@
-"""Commands about single records and the journal: show, list, history, correct, void, audit, …"""
+"""Commands about single records, their history, and the registry's own health."""
 
 from collections.abc import Mapping
 from itertools import islice
@@ -26,7 +26,7 @@ Settings = Annotated[list[str], typer.Option("--set", help="A change, as COLUMN=
 
 
 def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
-    """Show a record, who recorded it, and the warnings that stand against it."""
+    """Show a record, who recorded it, and its warnings."""
     with opened(registry) as opened_registry:
         which = _kind(opened_registry, code, kind)
         found = opened_registry.find(which, code)
@@ -54,7 +54,8 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
 def _show_record(record: Mapping[str, Any]) -> None:
     width = max(map(len, record), default=0)
     for name, value in record.items():
-        console.data(f"  {name.ljust(width)}  {console.one_line(str(value))}")
+        shown = ("no", "yes")[value] if isinstance(value, bool) else str(value)
+        console.data(f"  {name.ljust(width)}  {console.one_line(shown)}")
 
 
 def list_(
@@ -67,7 +68,10 @@ def list_(
     json: Json = False,
     csv: Csv = False,
 ) -> None:
-    """List the records of a kind. Example: scionreg list bundles --where store=S26-0001-7"""
+    """List the records of a kind.
+
+    Example: scionreg list bundles --where store=S26-0001-7
+    """
     from scionreg.exchange.headers import kind_named
     from scionreg.records.tables import KINDS, fields
 
@@ -98,7 +102,7 @@ def _typed(column: Any, text: str) -> Any:
 
 
 def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
-    """Show every version of a record: who, when, why, and what was different."""
+    """Show every version of a record: who, when, why."""
     with opened(registry) as opened_registry:
         which = _kind(opened_registry, code, kind)
         steps = opened_registry.history(which, code)
@@ -160,7 +164,7 @@ def correct(
 def void(
     code: Key, why: Why = "", kind: KindOption = "", registry: Where = "", by: By = ""
 ) -> None:
-    """Take a record back that should not be there; its history stays."""
+    """Take a record back; its history stays."""
     with opened(registry) as opened_registry:
         which = _kind(opened_registry, code, kind)
         gone = opened_registry.void(
@@ -178,7 +182,7 @@ def reserve(
     registry: Where = "",
     by: By = "",
 ) -> None:
-    """Reserve codes for a person, for labels written where nobody can ask the registry."""
+    """Reserve codes for a person, for labels written far off."""
     from scionreg.exchange.headers import kind_named
 
     with opened(registry) as opened_registry:
@@ -218,7 +222,7 @@ def settings(
 
 
 def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:
-    """Check the journal, every record and the balance; exit 3 when something was found."""
+    """Check the journal and every record; exit 3 on a finding."""
     from scionreg.exchange.importing import PROBLEM_COLUMNS, problem_row
 
     with opened(registry) as opened_registry:

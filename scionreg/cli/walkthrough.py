@@ -1,4 +1,4 @@
-"""The demo: an invented nursery is loaded, and a customer's wrong tree is followed to its source."""
+"""The demo: an invented nursery, and a customer's wrong tree followed to its source."""
 
 from importlib.resources import as_file
 from pathlib import Path
