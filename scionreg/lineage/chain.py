@@ -193,7 +193,7 @@ class Chain:
                 log.sort(key=lambda line: (line.time is None, line.time, line.event))
         looks = rows(connection, LOOKS, {*items, *self.bundles, *self.cuttings, *self.trees})
         self.looks = sorted(
-            (Look(*row[:3], as_day(row[3]), *row[4:]) for row in looks),
+            (Look(row[0], row[1], row[2], as_day(row[3]), *row[4:]) for row in looks),
             key=lambda look: (look.date or dt.date.max, look.check),
         )
         if self.trees:

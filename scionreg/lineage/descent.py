@@ -167,6 +167,29 @@ class Descent:
                 new.add(row[0])
         return new - self.seeds.trees.keys()
 
+    def read_excluded(self, connection: Connection) -> list[tuple[str, str, str, str]]:
+        """Return bundles cut from the same trees that hold none of the wood, and why.
+
+        Trees recalled whole, and trees grown from the wood, have none.
+        """
+        met = {cut.tree for cut in self.cuttings.values() if cut.tree not in self.grown}
+        trees = [tree for tree in met if self.seeds.trees.get(tree, ()) is not None]
+        found = []
+        for row in rows(connection, FROM_TREES, trees) if trees else ():
+            cutting, bundle = make_cutting(row[:7]), row[7]
+            if bundle is None or self.bundle_bounds(bundle)[1] > 0:
+                continue
+            found.append((bundle, cutting.collection, cutting.tree, self._why_not(cutting)))
+        return sorted(found)
+
+    def _why_not(self, cutting: Cutting) -> str:
+        if cutting.tree in self.seeds.trees:
+            return f"cut from limb {cutting.limb} of {cutting.tree}"
+        if cutting.collection in self.cuttings:
+            return f"another bundle of {cutting.collection}"
+        day = f"on {cutting.date}" if cutting.date else "on a day not recorded"
+        return f"cut from {cutting.tree} {day}, in another cutting"
+
     # ------------------------------------------------------------------------------- shares
 
     def _weigh(self) -> None:
@@ -246,9 +269,10 @@ class Descent:
 
     def bundle_bounds(self, bundle: str) -> Bounds:
         """Return the share of the wood in a bundle, whenever it left."""
+        found = self.wood.get(bundle, NONE)
         if bundle not in self.seeds.since:
-            return self.wood[bundle]
-        return max(self.wood[bundle], ALL if self.seeds.since[bundle][1] else MAYBE)
+            return found
+        return max(found, ALL if self.seeds.since[bundle][1] else MAYBE)
 
     def lot_bounds(self, code: str, position: int | None = None) -> Bounds:
         """Return the share of a graft lot's wood, or of the graft at one position of it."""

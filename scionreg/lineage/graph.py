@@ -243,7 +243,7 @@ class Bundle(NamedTuple):
     received_from: str | None
     claimed: str | None
     sticks: int
-    count: str | None
+    counting: str | None
     packed: dt.date | None
     packer: str | None
     store: str | None
@@ -259,7 +259,7 @@ class Cutting(NamedTuple):
     date: dt.date | None
     cutter: str | None
     sticks: int
-    count: str | None
+    counting: str | None
 
 
 class Tree(NamedTuple):
@@ -294,7 +294,7 @@ TREES = Query(f"SELECT {TREE_COLUMNS} FROM mother_trees t WHERE t.tree IN {{code
 
 def make_bundle(row: Sequence[Any]) -> Bundle:
     """Return a bundle from its columns."""
-    return Bundle(*row[:5], as_day(row[5]), *row[6:9])
+    return Bundle(row[0], row[1], row[2], row[3], row[4], as_day(row[5]), *row[6:9])
 
 
 def make_cutting(row: Sequence[Any]) -> Cutting:
@@ -354,7 +354,7 @@ def wood_shares(bundle: Bundle, given: Mapping[str, int]) -> dict[str | None, fl
     total = sum(given.values())
     rest = bundle.sticks - total
     has_own = bundle.collection is not None or bundle.received_from is not None
-    if bundle.count == Counting.ESTIMATED and not has_own and rest <= ESTIMATE * bundle.sticks:
+    if bundle.counting == Counting.ESTIMATED and not has_own and rest <= ESTIMATE * bundle.sticks:
         rest = 0
     if rest <= 0 and not has_own:
         return {parent: sticks / total for parent, sticks in given.items()}

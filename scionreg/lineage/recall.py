@@ -217,7 +217,7 @@ def _bundles(descent: Descent, flows: dict[str, Flow]) -> list[BundleReach]:
     nothing = Flow()
     found = []
     for code, bundle in sorted(descent.bundles.items()):
-        low, high = descent.wood[code]
+        low, high = descent.bundle_bounds(code)
         if high > 0:
             left = tidy(flows.get(code, nothing).left_of(bundle.sticks))
             found.append(BundleReach(code, bundle.sticks, left, high, grade_of(low, high)))
@@ -238,7 +238,7 @@ def _lots(descent: Descent) -> list[LotReach]:
         if row[1] in reach and row[0] not in special:
             found.append(make(row[:7] + reach[row[1]]))
             continue
-        low, high = descent.lot_bounds(row[0], row[1], row[7])
+        low, high = descent.lot_bounds(row[0])
         if high > 0:
             grade = grade_of(low, high)
             found.append(
@@ -284,7 +284,7 @@ def _dispatches(descent: Descent) -> list[DispatchReach]:
 def _trees(descent: Descent) -> list[TreeReach]:
     found = []
     for code, (tree, generation) in descent.grown.items():
-        low, high = descent.tree_bounds(tree)
+        low, high = descent.tree_bounds(code)
         if high > 0:
             grade = grade_of(low, high)
             found.append(TreeReach(code, str(tree.graft_lot), generation, high, grade))

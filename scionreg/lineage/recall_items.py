@@ -36,7 +36,7 @@ ALL: Bounds = (1.0, 1.0)
 
 @dataclass(frozen=True, slots=True)
 class OfCode:
-    """A mother tree (or one limb of it), collection, bundle, graft lot, lot/position, …"""
+    """What a code names: a mother tree (or one limb), bundle, graft lot, lot/position and so on."""
 
     code: str
     limb: str | None = None

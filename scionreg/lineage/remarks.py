@@ -141,7 +141,7 @@ def _bundle_gaps(chain: Chain, code: str, bundle: Bundle) -> list[str]:
         f"bundle {code}",
         ("day of packing", bundle.packed),
         ("packer", bundle.packer),
-        ("whether its sticks were counted or estimated", bundle.count),
+        ("whether its sticks were counted or estimated", bundle.counting),
         ("store", bundle.store),
     )
     if bundle.collection is None and bundle.received_from is None:
@@ -160,7 +160,7 @@ def _cutting_gaps(cutting: Cutting) -> list[str]:
         f"collection {cutting.collection}",
         ("day of cutting", cutting.date),
         ("cutter", cutting.cutter),
-        ("whether its sticks were counted or estimated", cutting.count),
+        ("whether its sticks were counted or estimated", cutting.counting),
     )
 
 
@@ -207,7 +207,7 @@ def _held(chain: Chain, lot: Lot) -> Iterator[str]:
         )
 
 
-SAID = {
+SAID: dict[str, str] = {
     TreeEventKind.TOPWORKED: "was topworked",
     TreeEventKind.REGREW: "regrew from below its union",
     TreeEventKind.LIMB_REMOVED: "lost this limb",
@@ -227,12 +227,12 @@ def _tree_at_cutting(chain: Chain, cutting: Cutting) -> Iterator[str]:
             continue
         if happening.limb not in (None, cutting.limb) and cutting.limb is not None:
             continue
-        event = TreeEventKind(happening.event)
-        if event is TreeEventKind.HOLD:
+        event = happening.event
+        if event == TreeEventKind.HOLD:
             hold = happening.date
-        elif event is TreeEventKind.RELEASED:
+        elif event == TreeEventKind.RELEASED:
             hold = None
-        elif event in SAID and (event is not TreeEventKind.LIMB_REMOVED or cutting.limb):
+        elif event in SAID and (event != TreeEventKind.LIMB_REMOVED or cutting.limb):
             detail = f" ({happening.detail})" if happening.detail else ""
             where = f" limb {happening.limb}" if happening.limb else ""
             yield (

@@ -274,12 +274,11 @@ def _open_lot(
     if lot is None:
         raise not_found(connection, code)
     if position is not None:
-        if lot.first is not None and lot.last is not None:
-            if not lot.first <= position <= lot.last:
-                raise NotFoundError(
-                    f"nothing is recorded under '{code}': {asked} stands at positions {lot.first} "
-                    f"to {lot.last}"
-                )
+        if position < (lot.first or 1) or (lot.last is not None and position > lot.last):
+            raise NotFoundError(
+                f"nothing is recorded under '{code}': {asked} stands at positions {lot.first} "
+                f"to {lot.last}"
+            )
         start.prefix = (code,)
         lot, start.because = now_at(lot, chain.regrafts, position)
     start.lots = {lot.graft_lot: 1.0}
