@@ -1,12 +1,11 @@
 """A registry as one object, for Python and for the command line: records in, answers out."""
 
+import datetime as dt
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
-
-from sqlalchemy import Boolean
 
 from scionreg.exchange.exporting import export_folder
 from scionreg.exchange.importing import Imported, import_files
@@ -25,7 +24,7 @@ from scionreg.registry.correcting import Step
 from scionreg.registry.create import create_store
 from scionreg.registry.finding import Found, find_record
 from scionreg.registry.recording import Recorded
-from scionreg.registry.rows import as_record, read_rows
+from scionreg.registry.rows import as_moment, as_record, read_rows
 from scionreg.registry.settings import Settings, read_settings, write_settings
 from scionreg.registry.store import Store, open_store
 
@@ -36,13 +35,17 @@ def _silent(done: int, total: int) -> None:
     """Show no progress."""
 
 
-def _typed(kind: str, record: dict[str, Any]) -> dict[str, Any]:
-    """Return a record with yes and no as bool; days and times stay ISO text."""
+def _typed(kind: str, record: dict[str, Any], zone: dt.tzinfo) -> dict[str, Any]:
+    """Return a record with yes and no as bool; days and times are ISO text, times in `zone`."""
     columns = table(kind).columns
-    return {
-        name: bool(value) if isinstance(columns[name].type, Boolean) else value
-        for name, value in record.items()
-    }
+
+    def typed(name: str, value: Any) -> Any:
+        python = columns[name].type.python_type
+        if python is dt.datetime:
+            return as_moment(value).astimezone(zone).isoformat()
+        return bool(value) if python is bool else value
+
+    return {name: typed(name, value) for name, value in record.items()}
 
 
 class Registry:
@@ -192,8 +195,9 @@ class Registry:
         columns = table(kind).columns
         conditions = [columns[name] == value for name, value in where.items()]
         with self.store.reading() as connection:
+            zone = read_settings(connection).zone
             for _, _, row in read_rows(connection, kind, *conditions):
-                yield _typed(kind, as_record(kind, row))
+                yield _typed(kind, as_record(kind, row), zone)
 
     def history(self, kind: str, key: str) -> list[Step]:
         """Return every version of a record, oldest first."""

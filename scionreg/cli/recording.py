@@ -149,7 +149,8 @@ def _show(made: list[Recorded], *, as_json: bool) -> None:
         for warning in each.warnings:
             console.talk(f"warning: {console.one_line(str(warning))}")
     if not as_json:
-        console.talk(f"see: scionreg show {made[0].key}")
+        kind = f" --kind {made[0].kind}" if len(KINDS[made[0].kind].KEY) > 1 else ""
+        console.talk(f"see: scionreg show '{made[0].key}'{kind}")
 
 
 def _summary(record: Mapping[str, Any]) -> str:
