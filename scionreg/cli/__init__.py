@@ -11,7 +11,7 @@ def main() -> None:
     from scionreg.cli.app import app
 
     try:
-        app()
+        app(prog_name="scionreg")
     except RegistryError as refusal:
         console.talk(f"refused: {refusal}")
         sys.exit(1)

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection
 
 from scionreg.lineage.chain import resolve_names
-from scionreg.lineage.graph import COUNTED, ESTIMATE, find_kind, singular
+from scionreg.lineage.graph import COUNTED, ESTIMATE, find_kind
 from scionreg.lineage.holdings import Held, Holdings, read_holdings
 from scionreg.lineage.sticks import tidy
+from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Counting
 from scionreg.registry.settings import read_settings
@@ -147,7 +148,7 @@ def _scope_of(connection: Connection, scope: str | None, code: str) -> tuple[str
     own = _SCOPE_OF.get(kind)
     if own is None or scope not in (None, own):
         what = scope or "bundle, collection, tree or cultivar"
-        raise RegistryError(f"'{code}' is a {singular(kind)}; name a {what}")
+        raise RegistryError(f"'{code}' is a {noun(kind)}; name a {what}")
     return own, code
 
 

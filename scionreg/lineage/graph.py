@@ -95,15 +95,8 @@ CODED: tuple[str, ...] = (
 """Kinds that a code may name; where a nursery uses one code twice, the first of these is meant."""
 
 
-def singular(kind: str) -> str:
-    """Return the name of one record of `kind`, for sentences."""
-    return {"people": "person", "dispatches": "dispatch"}.get(
-        kind, kind.removesuffix("s").replace("_", " ")
-    )
-
-
 def _key(kind: str) -> str:
-    return KINDS[kind].KEY[0]
+    return f'"{KINDS[kind].KEY[0]}"'
 
 
 KIND_OF = Query(

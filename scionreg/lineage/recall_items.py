@@ -19,11 +19,11 @@ from scionreg.lineage.graph import (
     not_found,
     read_lots,
     rows,
-    singular,
     split_position,
 )
 from scionreg.lineage.remarks import Stay, stays_of
 from scionreg.lineage.standing import now_at, regrafts_among
+from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 
 Bounds = tuple[float, float]
@@ -131,7 +131,7 @@ def _add_code(connection: Connection, seeds: Seeds, item: OfCode) -> None:
     code, limb = item.code, item.limb
     kind = find_kind(connection, code)
     if limb is not None and kind != "mother_trees":
-        raise RegistryError(f"'{code}' is a {singular(kind)}; only mother trees have limbs")
+        raise RegistryError(f"'{code}' is a {noun(kind)}; only mother trees have limbs")
     match kind:
         case "mother_trees":
             seeds.add_tree(code, limb)
@@ -151,7 +151,7 @@ def _add_code(connection: Connection, seeds: Seeds, item: OfCode) -> None:
             _add_store(connection, seeds, OfStore(code))
         case _:
             raise RegistryError(
-                f"'{code}' is a {singular(kind)}, which no wood comes from; name a tree, "
+                f"'{code}' is a {noun(kind)}, which no wood comes from; name a tree, "
                 "collection, bundle, graft lot, dispatch, store or identity check"
             )
 

@@ -16,7 +16,6 @@ from scionreg.lineage.graph import (
     find_kind,
     not_found,
     rows,
-    singular,
     split_position,
     weakest,
 )
@@ -33,6 +32,7 @@ from scionreg.lineage.routes import (
 from scionreg.lineage.routes import lot_routes as routes_of_lots
 from scionreg.lineage.standing import now_at, standing
 from scionreg.records import codes
+from scionreg.records.cells import noun
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.vocabulary import Grade
 
@@ -250,7 +250,7 @@ def _open(connection: Connection, code: str) -> _Start:
             return _open_check(connection, code)
         case _:
             raise RegistryError(
-                f"'{code}' is a {singular(kind)}, which no wood comes into; name a tree, "
+                f"'{code}' is a {noun(kind)}, which no wood comes into; name a tree, "
                 "collection, bundle, graft lot, graft lot/position, dispatch or identity check"
             )
     chain.follow(
