@@ -1,4 +1,4 @@
-"""The reference pages of docs/, written from the source: errors, glossary, data model.
+"""The reference pages of docs/, written from the source: commands, errors, glossary, records.
 
 ``python -m scionreg.reference docs`` writes them, from the top of a source tree. A page is a
 function without required arguments that returns Markdown; a new one is added to `PAGES`.
@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from scionreg.cli.manual import manual
 from scionreg.exchange.headers import COLUMN_VARIANTS, FILE_VARIANTS
 from scionreg.records.cells import Choice, CultivarName, Many, Ref
 from scionreg.records.rules import CELL_RULES, RULES, Rule
@@ -275,7 +276,26 @@ def _words_of(column: Any) -> type[Word] | None:
     return Found if isinstance(cell, CultivarName) and cell.or_found else None
 
 
+# Commands
+
+COMMANDS_INTRODUCTION = """
+Data goes to standard output, talk to standard error. Exit codes: 0 fine, 1 refused, 2 wrong usage,
+3 a check found something, 130 interrupted. The registry is named by `--registry`, by the environment
+variable `SCIONREG_REGISTRY`, or it is `registry.db` in the folder; who records by `--by`,
+`SCIONREG_BY`, or the registry's setting.
+""".strip().splitlines()
+
+
+def commands_page() -> str:
+    """Return the page of commands: what each one's ``--help`` says."""
+    helps = ([f"## {name}", "", *fenced(said)] for name, said in manual())
+    return page(
+        "# Commands", "", COMMANDS_INTRODUCTION, "", (line for help_ in helps for line in help_)
+    )
+
+
 PAGES: dict[str, Callable[[], str]] = {
+    "commands.md": commands_page,
     "errors.md": errors_page,
     "glossary.md": glossary_page,
     "data-model.md": data_model_page,
