@@ -7,6 +7,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from sqlalchemy import Connection
+
 from scionreg.exchange.exporting import export_folder
 from scionreg.exchange.importing import Imported, import_files
 from scionreg.lineage.balance import Balance, balance
@@ -17,6 +19,7 @@ from scionreg.lineage.trace import Trace, trace
 from scionreg.records.errors import Problem, ProblemsError
 from scionreg.records.rules import Scope
 from scionreg.records.tables import table
+from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, correcting, issuing, recording
 from scionreg.registry.audit import audit
 from scionreg.registry.changes import change
@@ -46,6 +49,20 @@ def _typed(kind: str, record: dict[str, Any], zone: dt.tzinfo) -> dict[str, Any]
         return bool(value) if python is bool else value
 
     return {name: typed(name, value) for name, value in record.items()}
+
+
+def _alarms(connection: Connection) -> Iterator[Problem]:
+    """Yield the balance's alarms about bundles and collections, as warnings."""
+    for scope in ("bundle", "collection"):
+        for row in balance(connection, scope=scope, alarms_only=True).rows:
+            yield Problem(
+                rule="balance",
+                trouble=Trouble.WARNING,
+                kind=f"{scope}s",
+                key=row.code,
+                wrong=str(row.alarm),
+                right="count again, or record what is missing",
+            )
 
 
 class Registry:
@@ -213,9 +230,9 @@ class Registry:
             return [each for _, each in found if each.kind == kind and each.key == key]
 
     def audit(self) -> list[Problem]:
-        """Return everything wrong or doubtful in the whole registry."""
+        """Return everything wrong or doubtful in the whole registry, the balance included."""
         with self.store.reading() as connection:
-            return list(audit(connection))
+            return [*audit(connection), *_alarms(connection)]
 
     # The chain
 

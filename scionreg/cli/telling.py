@@ -120,7 +120,7 @@ def tell_recall(found: "Recall") -> None:
                 "share": f"{lot.share:.0%}",
                 "grade": lot.grade.value,
             }
-            for lot in found.graft_lots
+            for lot in sorted(found.graft_lots, key=lambda each: each.graft_lot)
         ],
         {
             "graft_lot": "graft lot",

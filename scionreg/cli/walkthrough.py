@@ -35,8 +35,10 @@ def walk(folder: Path) -> None:
         tell_trace(traced)
         source = traced.sources[0]
         _say(
-            f"The chain is unbroken on paper: one bundle, one cutting, tree {source.tree}. "
-            "Whatever went wrong there is shared by everything of that cutting:"
+            f"On paper every link is certain: one lot, one bundle, one cutting, tree {source.tree}. "
+            "The checks say otherwise: every tree looked at in the lot is another cultivar, while "
+            f"{source.tree} itself is true. So the fault lies between the tree and the lot, and "
+            "whatever came of that cutting may share it:"
         )
         console.data(f"$ scionreg recall {source.collection}")
         tell_recall(registry.recall(str(source.collection)))
@@ -53,8 +55,8 @@ def walk(folder: Path) -> None:
     for command in (
         f"scionreg trace {LEFTOVERS}",
         "scionreg list collections --where tree=Old-7",
+        "scionreg recall --store S24-0002-8 --from 2025-04-25 --to 2025-04-28",
         "scionreg audit",
-        "scionreg graft --help",
     ):
         console.data(f"  {command} --registry {folder / 'registry.db'}")
 
