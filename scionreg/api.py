@@ -52,17 +52,21 @@ def _typed(kind: str, record: dict[str, Any], zone: dt.tzinfo) -> dict[str, Any]
 
 
 def _alarms(connection: Connection) -> Iterator[Problem]:
-    """Yield the balance's alarms about bundles and collections, as warnings."""
+    """Yield as warnings the bundles and collections of which too much is unexplained.
+
+    That more was used than was there is a rule's to say.
+    """
     for scope in ("bundle", "collection"):
         for row in balance(connection, scope=scope, alarms_only=True).rows:
-            yield Problem(
-                rule="balance",
-                trouble=Trouble.WARNING,
-                kind=f"{scope}s",
-                key=row.code,
-                wrong=str(row.alarm),
-                right="count again, or record what is missing",
-            )
+            if row.code is not None and (row.unexplained or 0) > 0:
+                yield Problem(
+                    rule="balance",
+                    trouble=Trouble.WARNING,
+                    kind=f"{scope}s",
+                    key=row.code,
+                    wrong=str(row.alarm),
+                    right="count again, or record what is missing",
+                )
 
 
 class Registry:

@@ -35,7 +35,7 @@ def walk(folder: Path) -> None:
         tell_trace(traced)
         source = traced.sources[0]
         _say(
-            f"On paper every link is certain: one lot, one bundle, one cutting, tree {source.tree}. "
+            f"On paper every link is certain: one lot, bundle and cutting, tree {source.tree}. "
             "The checks say otherwise: every tree looked at in the lot is another cultivar, while "
             f"{source.tree} itself is true. So the fault lies between the tree and the lot, and "
             "whatever came of that cutting may share it:"
