@@ -73,8 +73,12 @@ AUDIT_ONLY = {
         "Each line holds a digest of the records it wrote, so that a record changed, added or "
         "removed by another program is found.",
     ),
+    "balance": (
+        "No more sticks are missing from a bundle or a collection than counting allows.",
+        "What is missing beyond it was lost, or used without a record: a warning.",
+    ),
 }
-"""Faults of the registry itself, which no import can cause: what must hold, and why."""
+"""What only the audit finds, because no single record is wrong: what must hold, and why."""
 
 ERRORS_INTRODUCTION = """
 Everything that is wrong with data is reported at once, not only the first of it. A message says

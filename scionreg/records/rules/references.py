@@ -227,6 +227,31 @@ def ambiguous_name(scope: Scope) -> Iterator[Select[Any]]:
     )
 
 
+def _names_a_stranger(found: Mapping[str, Any]) -> bool:
+    """Tell whether a list of cultivars names one that is not recorded."""
+    return not set(found["value"].split(";")) <= set(found["known"].split(";"))
+
+
+@rule(
+    kind="cultivars",
+    column="cannot_tell_from",
+    trouble=Trouble.REFUSED,
+    touches=("cultivars",),
+    why="A marker result that agrees with a cultivar agrees with these too; a name that is not on "
+    "the list would be left out of the answer.",
+    wrong="'{value}' names a cultivar that is not recorded",
+    right="use names on the list, or record the cultivar",
+    keep=_names_a_stranger,
+)
+def unknown_lookalike(scope: Scope) -> Iterator[Select[Any]]:
+    """Cultivars that no marker separates are named by their names."""
+    cultivars, all_names = table("cultivars").columns, table("cultivars").alias("all_names").columns
+    known = select(func.aggregate_strings(all_names["cultivar"], ";")).scalar_subquery()
+    yield broken("cultivars", cultivars["cannot_tell_from"], known=known).where(
+        scope.of("cultivars", cultivars["cultivar"]), cultivars["cannot_tell_from"].is_not(None)
+    )
+
+
 @rule(
     kind="cultivars",
     column="cultivar",
