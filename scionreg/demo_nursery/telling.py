@@ -11,10 +11,6 @@ from scionreg.demo_nursery.things import Lot, Nursery
 def readme(nursery: Nursery) -> str:
     """Return the README's text."""
     codes = nursery.tales.codes | _take_stories(nursery) | _sizes(nursery)
-    codes |= {
-        f"{name}_spaced": codes[name].replace(",", "")
-        for name in ("poor_lots", "over_cut_lots", "worst_warm")
-    }
     return _filled(TEXT.format_map(codes))
 
 
@@ -74,6 +70,7 @@ def _take_stories(nursery: Nursery) -> dict[str, str]:
         "warm_take": _take(warm),
         "cold_take": _take(cold),
         "poor_lots": ", ".join(lot.code for lot in poor),
+        "poor_first": poor[0].code,
         "poor_take": _take(poor),
         "poor_others": _take(field),
         "over_cut": stories.OVER_CUT,
@@ -130,7 +127,6 @@ Way in: customer {wrong_customer} bought trees labelled Tillowby in November 202
 Tillowby's; its marker profile is that of Pendrake.
 
     scionreg trace {wrong_tree}
-    scionreg offtype {wrong_tree}
     scionreg recall {wrong_collection}
 
 The wood came from collection `{wrong_collection}`, by the book from tree `{wrong_claimed}`, the
@@ -158,9 +154,8 @@ Bundle `{stray}` of Quarrow lay in a cooler too, and at the end of the season it
 
 Way in: lots {worst_warm} of 2025 took poorly.
 
-    scionreg take --why {worst_warm_spaced}
-    scionreg store {warm_store}
-    scionreg recall {warm_store}
+    scionreg list store_readings --where store={warm_store} --csv
+    scionreg recall --store {warm_store} --from 2025-04-25 --to 2025-04-28
 
 Cooler `{warm_store}` stood still from 25 to 28 April 2025. {warm_lots} lots of {warm_bundles}
 bundles that lay in it were grafted afterwards and took {warm_take}; wood from the other coolers
@@ -171,8 +166,8 @@ grafted in the same weeks took {cold_take}.
 Way in: mother tree **`{over_cut}`**, an old Brellan in the grove, gave 58, 66 and 75 % of its
 shoots in three winters running. The shoots got shorter (71, 52, 37 cm) and the sticks fewer.
 
+    scionreg list collections --where tree={over_cut}
     scionreg recall {over_cut}
-    scionreg take --why {over_cut_lots_spaced}
 
 Its lots ({over_cut_lots}) took {over_cut_take}, those of its cultivar mates {over_cut_mates}.
 
@@ -180,7 +175,8 @@ Its lots ({over_cut_lots}) took {over_cut_take}, those of its cultivar mates {ov
 
 Way in: the lots that P07 grafted from 4 to 8 May 2026: {poor_lots}.
 
-    scionreg take --why {poor_lots_spaced}
+    scionreg list graft_lots --where grafter=P07 --limit 0
+    scionreg list take_counts --where graft_lot={poor_first}
 
 They took {poor_take}, whichever bundle the wood came from; the others' field grafts of that week
 {poor_others}, often from the same bundles, and P07's other weeks are as good as anybody's.
@@ -194,7 +190,6 @@ Way in: dispatches **`{exchanged_a}`** ({exchanged_cultivar_a} from lot `{exchan
 cultivar in every tree.
 
     scionreg trace {exchanged_a}
-    scionreg offtype {exchanged_a}
     scionreg recall {exchanged_lot_a}
 
 Both lots were looked at in the row before the trees were dug, and were true: the fault lies after
