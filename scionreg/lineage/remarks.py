@@ -1,7 +1,7 @@
 """What a trace tells beside its sources: hands, stays in store, gaps and contradictions."""
 
 import datetime as dt
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from scionreg.lineage import doubts
@@ -167,10 +167,12 @@ def _cutting_gaps(cutting: Cutting) -> list[str]:
 # --------------------------------------------------------------------------- the contradictions
 
 
-def contradictions(chain: Chain, lots: Iterable[str], cultivars: Iterable[str]) -> list[str]:
+def contradictions(
+    chain: Chain, lots: Iterable[str], cultivars: Mapping[str, Iterable[str]]
+) -> list[str]:
     """Return plain sentences naming records that cannot all be right, or that speak against use.
 
-    `cultivars` are those of the nearest sources, by the names that they stand for.
+    `cultivars` are those of the nearest sources of each dispatched lot.
     """
     found: list[str] = []
     for code in lots:
@@ -246,13 +248,12 @@ def _tree_at_cutting(chain: Chain, cutting: Cutting) -> Iterator[str]:
         )
 
 
-def _labels(chain: Chain, cultivars: Iterable[str]) -> Iterator[str]:
-    """Yield dispatch labels that name another cultivar than the sources'."""
-    sources = sorted(set(cultivars))
+def _labels(chain: Chain, cultivars: Mapping[str, Iterable[str]]) -> Iterator[str]:
+    """Yield dispatch labels that name another cultivar than the sources of their lot."""
     for line in chain.lines:
-        label = line.label_cultivar
+        label, sources = line.label_cultivar, sorted(cultivars.get(line.graft_lot, ()))
         if label and sources and chain.names.get(label, label) not in sources:
             yield (
-                f"dispatch {line.dispatch} is labelled {label}, but its wood is from "
-                f"{' or '.join(sources)}"
+                f"trees of {line.graft_lot} in dispatch {line.dispatch} are labelled {label}, but "
+                f"their wood is from {' or '.join(sources)}"
             )

@@ -1,12 +1,12 @@
 """Ways from wood up to where it was cut, with their shares: the algebra that trace rests on."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from scionreg.lineage import doubts
 from scionreg.lineage.chain import Chain
-from scionreg.lineage.graph import sources_first, weakest, wood_shares
+from scionreg.lineage.graph import Bundle, sources_first, weakest, wood_shares
 from scionreg.records.vocabulary import Grade
 
 
@@ -81,51 +81,47 @@ def bundle_routes(chain: Chain, start: Iterable[str]) -> tuple[dict[str, Routes]
         bundle = chain.bundles[code]
         own = doubts.undated(bundle.packed, code, "packed") + doubts.of_bundle(chain, bundle)
         routes: Routes = {}
-        steps: list[tuple[str | None, float, Grade, list[str]]] = []
+        steps: list[Link] = []
         for parent, share in wood_shares(bundle, chain.parents.get(code, {})).items():
             if parent is None:
-                ending, route, upper = _own_source(chain, code, own)
-                add(routes, ending, route._replace(share=share))
-                steps.append((upper, share, route.doubt, list(route.because)))
-                continue
-            reasons = own + doubts.of_parent(bundle, chain.bundles[parent])
-            for ending, route in found[parent].items():
-                add(routes, ending, route.after(code, share, reasons))
-            grade = Grade.LIKELY if reasons else Grade.CERTAIN
-            steps.append((parent, share, grade, reasons))
+                ending, route, link = _own_source(chain, bundle, share, own)
+                add(routes, ending, route)
+            else:
+                reasons = own + doubts.of_parent(bundle, chain.bundles[parent])
+                for ending, route in found[parent].items():
+                    add(routes, ending, route.after(code, share, reasons))
+                link = _link(code, parent, share, reasons)
+            steps.append(link)
         found[code] = routes
         mixed = Grade.ONE_OF if len(routes) > 1 else Grade.CERTAIN
-        links += [
-            Link(
-                child=code,
-                parent=parent,
-                share=share,
-                grade=weakest(grade, mixed),
-                because=tuple(because),
-            )
-            for parent, share, grade, because in steps
-        ]
+        links += [replace(link, grade=weakest(link.grade, mixed)) for link in steps]
     return found, links
 
 
-def _own_source(chain: Chain, code: str, own: list[str]) -> tuple[Ending, Route, str | None]:
-    """Return ending, route and name of a bundle's source that is no other bundle."""
-    bundle = chain.bundles[code]
+def _link(child: str, parent: str, share: float, reasons: Iterable[str]) -> Link:
+    because = tuple(reasons)
+    grade = Grade.LIKELY if because else Grade.CERTAIN
+    return Link(child=child, parent=parent, share=share, grade=grade, because=because)
+
+
+def _own_source(
+    chain: Chain, bundle: Bundle, share: float, own: list[str]
+) -> tuple[Ending, Route, Link]:
+    """Return ending, route and link of the source of a bundle that is no other bundle."""
+    code = bundle.bundle
     if bundle.collection is not None:
-        cutting = chain.cuttings[bundle.collection]
         ending, route = collection_route(chain, bundle.collection)
-        reasons = own + doubts.of_packing(bundle, cutting)
-        return ending, route.after(code, 1.0, reasons), bundle.collection
+        reasons = own + doubts.of_packing(bundle, chain.cuttings[bundle.collection])
+        link = _link(code, bundle.collection, share, reasons)
+        return ending, route.after(code, share, reasons), link
     if bundle.received_from is not None:
-        name = f"received from {bundle.received_from}; the name is as claimed by them"
-        route = Route(1.0, Grade.LIKELY, (name, *own), (code,), 1)
-        return Ending("received", code), route, bundle.received_from
-    unknown = f"where sticks of {code} came from is not recorded"
-    return (
-        Ending("unknown", code),
-        Route(1.0, Grade.UNKNOWN, (unknown, *own), (code,), 1),
-        None,
-    )
+        claimed = f"received from {bundle.received_from}; the name is as claimed by them"
+        ending, doubt, because = Ending("received", code), Grade.LIKELY, (claimed, *own)
+    else:
+        unknown = f"where sticks of {code} came from is not recorded"
+        ending, doubt, because = Ending("unknown", code), Grade.UNKNOWN, (unknown, *own)
+    link = Link(child=code, parent=bundle.received_from, share=share, grade=doubt, because=because)
+    return ending, Route(share, doubt, because, (code,), 1), link
 
 
 def collection_route(chain: Chain, code: str) -> tuple[Ending, Route]:
@@ -150,8 +146,5 @@ def lot_routes(
             early = doubts.later(cut, lot.date)
             reason = f"{code} was grafted on {lot.date}, before {ending.code} was cut on {cut}"
             add(routes, ending, route.after(code, share, [*own, reason] if early else own))
-        grade = Grade.LIKELY if own else Grade.CERTAIN
-        links.append(
-            Link(child=code, parent=lot.bundle, share=1.0, grade=grade, because=tuple(own))
-        )
+        links.append(_link(code, lot.bundle, 1.0, own))
     return routes, links

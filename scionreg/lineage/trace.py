@@ -188,7 +188,6 @@ def trace(connection: Connection, code: str) -> Trace:
     ]
     # A chain that begins with a tree whose own origin nobody recorded is no weaker for it.
     graded = [source.grade for source, founder in sources if not founder]
-    near = [source.cultivar for source, _ in sources if source.generation == 1 and source.cultivar]
     return Trace(
         code=code,
         kind=start.kind,
@@ -204,8 +203,24 @@ def trace(connection: Connection, code: str) -> Trace:
             if lot.regraft_of is not None and (lot.regraft_of in lots or lot.graft_lot in lots)
         ),
         missing=tuple(remarks.missing(chain, lots)),
-        contradictions=tuple(remarks.contradictions(chain, lots, near)),
+        contradictions=tuple(remarks.contradictions(chain, lots, _cultivars_sent(chain))),
     )
+
+
+def _cultivars_sent(chain: Chain) -> dict[str, set[str]]:
+    """Return the cultivars that the trees of each dispatched lot may be, by their sources."""
+    if not chain.lines:
+        return {}
+    wood, _ = bundle_routes(chain, chain.bundles)
+    found: dict[str, set[str]] = {}
+    for line in chain.lines:
+        names = found.setdefault(line.graft_lot, set())
+        for lot in standing_in(chain, line):
+            for ending in wood[chain.lots[lot].bundle]:
+                written = _written(chain, ending)
+                if written is not None:
+                    names.add(chain.names.get(written, written))
+    return found
 
 
 # ------------------------------------------------------------------------------ where it starts
@@ -295,14 +310,18 @@ def _open_dispatch(connection: Connection, start: _Start, code: str) -> None:
     chain.read_lots(connection, [line.graft_lot for line in lines])
     trees = sum(line.trees for line in lines)
     for line in lines:
-        lot = chain.lots[line.graft_lot]
-        shares = standing(lot, chain.regrafts, line.first, line.last, line.date)
-        for standing_lot, share in shares.items():
+        for standing_lot, share in standing_in(chain, line).items():
             start.lots.setdefault(standing_lot, 0.0)
             start.lots[standing_lot] += share * line.trees / trees
         start.because += doubts.undated(line.date, code, "sent")
     start.because = list(dict.fromkeys(start.because))
     start.prefix = (code,)
+
+
+def standing_in(chain: Chain, line: Line) -> dict[str, float]:
+    """Return the lots that the trees of a dispatch line come from, regrafts included."""
+    lot = chain.lots[line.graft_lot]
+    return standing(lot, chain.regrafts, line.first, line.last, line.date)
 
 
 def _open_check(connection: Connection, code: str) -> _Start:
@@ -437,12 +456,7 @@ def _links_of_start(start: _Start, *, mixed: bool) -> list[Link]:
 
 def _source(chain: Chain, generation: int, ending: Ending, route: Route, *, mixed: bool) -> Source:
     cutting = chain.cuttings[ending.code] if ending.kind == "collection" else None
-    if cutting is not None:
-        written: str | None = chain.trees[cutting.tree].cultivar
-    elif ending.kind == FOUNDER:
-        written = chain.trees[ending.code].cultivar
-    else:
-        written = chain.bundles[ending.code].claimed
+    written = _written(chain, ending)
     return Source(
         generation=generation,
         tree=cutting.tree if cutting else None,
@@ -457,3 +471,12 @@ def _source(chain: Chain, generation: int, ending: Ending, route: Route, *, mixe
         path=route.path,
         ways=route.ways,
     )
+
+
+def _written(chain: Chain, ending: Ending) -> str | None:
+    """Return the cultivar of an ending, as written."""
+    if ending.kind == "collection":
+        return chain.trees[chain.cuttings[ending.code].tree].cultivar
+    if ending.kind == FOUNDER:
+        return chain.trees[ending.code].cultivar
+    return chain.bundles[ending.code].claimed
