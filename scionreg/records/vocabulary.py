@@ -148,7 +148,7 @@ class Counting(Word):
     """How a number of sticks came about."""
 
     COUNTED = "counted", "Every stick was counted."
-    ESTIMATED = "estimated", "The number is an estimate."
+    ESTIMATED = "estimated", "The number is an estimate.", "est", "estimate", "approx"
 
 
 class BundleEventKind(Word):

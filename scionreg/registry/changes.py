@@ -7,7 +7,9 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from scionreg.records.cells import CellError
 from scionreg.records.errors import NoRecorderError
+from scionreg.records.names import PersonCode
 from scionreg.registry import journal
 from scionreg.registry.rows import Row, RowDigest
 from scionreg.registry.settings import Settings, read_settings
@@ -58,6 +60,14 @@ class Change:
             self.made.setdefault(kind, Made()).add(first_id, last_id, rows)
 
 
+def _check_recorder(by: str) -> None:
+    """Raise `NoRecorderError` for what cannot be the code of a person."""
+    try:
+        PersonCode().read(by)
+    except CellError as error:
+        raise NoRecorderError(f"{error.wrong}; {error.right}") from error
+
+
 class _Cancelled(Exception):
     """Rolls a cancelled change back."""
 
@@ -90,6 +100,7 @@ def change(
                 raise NoRecorderError(
                     "who records this? give --by CODE, set SCIONREG_BY, or the setting 'by'"
                 )
+            _check_recorder(by)
             making = Change(connection, settings, journal.head(connection)[0] + 1)
             yield making
             if making.cancelled:

@@ -15,9 +15,9 @@ from typing import Any
 from sqlalchemy import select
 
 from scionreg.records import codes
-from scionreg.records.cells import Cell, CellError, Code, Reader, Ref, unshield
+from scionreg.records.cells import Cell, CellError, Code, Reader, Ref, noun, unshield
 from scionreg.records.errors import Problem
-from scionreg.records.rules import CELL_RULES
+from scionreg.records.rules import CELL_RULES, RULES
 from scionreg.records.tables import KINDS, code_column, fields, table
 from scionreg.registry import checking, suggestions
 from scionreg.registry.changes import Change
@@ -112,6 +112,7 @@ class Intake:
         self._known: dict[str, set[str]] = defaultdict(set)
         self._unresolved: dict[tuple[str, ...], set[str]] = defaultdict(set)
         self._refused: dict[str, set[str]] = defaultdict(set)
+        self._noted: list[Problem] = []
         self._places: dict[str, list[_Place]] = defaultdict(list)
         self._changed: dict[str, set[str]] = defaultdict(set)
         self._written = 0
@@ -120,6 +121,7 @@ class Intake:
         """Read, write and remember one batch; return the rows that could be read."""
         columns, good = self._read(batch)
         if not all(good):
+            self._note_references(batch, columns, good)
             columns = {name: list(compress(values, good)) for name, values in columns.items()}
         lines = batch.lines or [0] * len(batch.rows)
         lines = lines if all(good) else list(compress(lines, good))
@@ -136,6 +138,7 @@ class Intake:
 
     def finish(self) -> None:
         """Check every rule that what was taken can break."""
+        self._check_noted_references()
         kinds = set(self._places)
         if not kinds:
             return
@@ -234,6 +237,39 @@ class Intake:
                 named = {code.partition("/")[0] for code in named}
             new = named.difference(*(self._known[target] for target in cell.kinds))
             self._unresolved[cell.kinds] |= self._not_recorded(cell.kinds, new)
+
+    def _note_references(
+        self, batch: Batch, columns: Mapping[str, Sequence[Any]], good: Sequence[bool]
+    ) -> None:
+        """Note what refused rows refer to: they are not written, so no query will find it."""
+        rule = RULES["unknown_reference"]
+        for column in fields(batch.kind):
+            cell, values = column.info["cell"], columns.get(column.name)
+            if values is None or not isinstance(cell, Ref):
+                continue
+            for index, value in enumerate(values):
+                if not good[index] and value is not None:
+                    target = " or ".join(map(noun, cell.kinds))
+                    self._noted.append(
+                        Problem(
+                            rule=rule.name,
+                            trouble=rule.trouble,
+                            kind=batch.kind,
+                            column=column.name,
+                            value=value,
+                            wrong=rule.wrong.format(target=target, value=value),
+                            right=rule.right,
+                            file=batch.file,
+                            line=batch.lines[index] if batch.lines else 0,
+                        )
+                    )
+
+    def _check_noted_references(self) -> None:
+        for problem in self._noted:
+            cell = table(problem.kind).columns[problem.column].info["cell"]
+            missing = self._not_recorded(cell.kinds, {problem.value.partition("/")[0]})
+            if missing and not self._hangs_on_refused(problem):
+                self.problems.append(suggestions.improve(self._connection, problem))
 
     def _not_recorded(self, kinds: tuple[str, ...], named: set[str]) -> set[str]:
         """Return those codes that name no record of any of the kinds."""
