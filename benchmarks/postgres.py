@@ -35,13 +35,13 @@ class Server:
         """Return the URL of a database of this server."""
         return f"postgresql+psycopg://postgres@/{database}?host={self.folder}"
 
-    def create(self, database: str) -> str:
-        """Make an empty database and return its URL."""
+    def create(self, database: str, *, template: str = "template1") -> str:
+        """Make a database, empty or a copy of `template`, and return its URL."""
         import psycopg
 
         place = f"host={self.folder} user=postgres dbname=postgres"
         with psycopg.connect(place, autocommit=True) as connection:
-            connection.execute(f'CREATE DATABASE "{database}"'.encode())
+            connection.execute(f'CREATE DATABASE "{database}" TEMPLATE "{template}"'.encode())
         return self.url(database)
 
 

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from scionreg.lineage.descent import Descent, grade_of
 from scionreg.lineage.graph import Lot, as_day
-from scionreg.lineage.recall_items import Item, OfCode, OfCutter, OfGrafter, OfStore, gather
+from scionreg.lineage.recall_items import ALL, Item, OfCode, OfCutter, OfGrafter, OfStore, gather
 from scionreg.lineage.sticks import Flow, read_flows, tidy
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Reach
@@ -269,10 +269,10 @@ def _runs(positions: list[int]) -> list[str]:
 
 
 def _dispatches(descent: Descent) -> list[DispatchReach]:
-    found = []
+    found, asked = [], descent.seeds.dispatches
     for dispatch, lot, customer, date, trees, first, last in descent.lines:
         day = as_day(date)
-        low, high = descent.trees_of(lot, first, last, day)
+        low, high = ALL if dispatch in asked else descent.trees_of(lot, first, last, day)
         if high > 0:
             grade = grade_of(low, high)
             found.append(
