@@ -77,6 +77,19 @@ class Maker:
             self._regraft(year)
         for _ in range(self.whole(0, 2)):
             self._dispatch(year)
+        for day in range(self.whole(0, 3)):
+            self._log(year, 25 + day)
+
+    def _log(self, year: int, day: int) -> None:
+        event = self.draw(st.sampled_from(["checked", "discarded", "sold"]))
+        sticks = self.maybe(self.whole(0, 5)) if event == "discarded" else self.whole(0, 8)
+        self.add(
+            "bundle_log",
+            bundle=self.some(self.rows["bundles"])["bundle"],
+            time=dt.datetime(year, 3, day, 12, tzinfo=dt.UTC),
+            event=event,
+            sticks=sticks,
+        )
 
     def _cut(self, year: int) -> None:
         cut = self.add(
@@ -133,7 +146,7 @@ class Maker:
             method="whip",
             rootstock_lot="R1",
             grafts=grafts,
-            sticks_used=0,
+            sticks_used=self.maybe(self.whole(0, 4)),
             block="N1" if placed else None,
             row=self.row_number if placed else None,
             first=1 if placed else None,
