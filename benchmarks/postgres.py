@@ -51,8 +51,10 @@ def _within_reach(where: Path, folder: Path) -> Path:
     """Return programs that the server's user can run: shipped ones may lie in root's own home."""
     if where != _shipped_programs() or _user() is None:
         return where
-    shutil.copytree(where.parent, folder / "programs")
-    return folder / "programs" / where.name
+    package = where.parents[1]
+    for part in (package, *package.parent.glob(f"{package.name}.libs")):
+        shutil.copytree(part, folder / "programs" / part.name)
+    return folder / "programs" / where.relative_to(package.parent)
 
 
 class Server:
