@@ -12,6 +12,13 @@ from scionreg.registry.ledger import JournalHead
 from scionreg.registry.store import HEAD, Store, parse_url, schema_version
 
 
+VERSION_TABLE = (
+    "CREATE TABLE alembic_version (\nversion_num VARCHAR(32) NOT NULL,\n"
+    "CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)\n)"
+)
+"""As Alembic makes it."""
+
+
 def create_store(where: str | os.PathLike[str]) -> Store:
     """Make an empty registry at a path or in an empty PostgreSQL database.
 
@@ -33,9 +40,7 @@ def create_store(where: str | os.PathLike[str]) -> Store:
             connection.connection.execute("PRAGMA journal_mode=WAL")
         with connection.begin():
             Base.metadata.create_all(connection)
-            connection.execute(
-                text("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
-            )
+            connection.execute(text(VERSION_TABLE))
             connection.execute(text("INSERT INTO alembic_version VALUES (:v)"), {"v": HEAD})
             connection.execute(insert(JournalHead).values(id=1, seq=0, digest=journal.FIRST))
             guards.put_up(connection)

@@ -19,7 +19,7 @@ from scionreg.records.errors import (
 )
 from scionreg.registry.ledger import JournalHead
 
-HEAD = "0001"
+HEAD = "0002"
 """The newest migration; a registry made by another one is refused or upgraded."""
 
 WAIT_SECONDS = 30
@@ -117,10 +117,7 @@ def open_store(where: str | os.PathLike[str]) -> Store:
         raise NotARegistryError(f"{store.name} is not a registry")
     if found > HEAD:
         store.close()
-        raise SchemaError(
-            f"{store.name} was made by a newer version of scionreg (its tables are {found}, this "
-            f"version knows {HEAD}); install the newer version to open it"
-        )
+        raise newer_schema(store.name, found)
     if found < HEAD:
         store.close()
         raise SchemaError(
@@ -128,6 +125,14 @@ def open_store(where: str | os.PathLike[str]) -> Store:
             f"version needs {HEAD}); run: scionreg upgrade --registry {store.name}"
         )
     return store
+
+
+def newer_schema(name: str, found: str) -> SchemaError:
+    """Return the refusal of a registry whose tables are newer than this version's."""
+    return SchemaError(
+        f"{name} was made by a newer version of scionreg (its tables are {found}, this version "
+        f"knows {HEAD}); install the newer version to open it"
+    )
 
 
 def schema_version(store: Store) -> str | None:

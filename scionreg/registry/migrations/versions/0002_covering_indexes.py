@@ -1,0 +1,16 @@
+"""Indexes on graft lots from which recall and the rule on overlapping rows read alone."""
+
+from alembic import op
+
+revision = "0002"
+down_revision = "0001"
+
+
+def upgrade() -> None:
+    """Put covering indexes in place of the plain ones."""
+    op.drop_index("ix_graft_lots_bundle", "graft_lots")
+    op.drop_index("ix_graft_lots_place", "graft_lots")
+    wood = ["bundle", "graft_lot", "date", "grafts", "sticks_used", "block", "row", "first", "last"]
+    op.create_index("ix_graft_lots_wood", "graft_lots", wood)
+    place = ["block", "row", "first", "last", "date", "regraft_of"]
+    op.create_index("ix_graft_lots_place", "graft_lots", place)
