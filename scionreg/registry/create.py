@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from sqlalchemy import insert, text
+from sqlalchemy import MetaData, insert, text
 
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import Base
@@ -17,6 +17,18 @@ VERSION_TABLE = (
     "CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)\n)"
 )
 """As Alembic makes it."""
+
+
+def _tables() -> MetaData:
+    """Return a copy of the tables' description for one use.
+
+    Making tables that name each other, SQLAlchemy adds PostgreSQL's references afterwards and marks
+    them as made, so that SQLite's tables would then be made without.
+    """
+    copy = MetaData(naming_convention=Base.metadata.naming_convention)
+    for table in Base.metadata.tables.values():
+        table.to_metadata(copy)
+    return copy
 
 
 def create_store(where: str | os.PathLike[str]) -> Store:
@@ -39,7 +51,7 @@ def create_store(where: str | os.PathLike[str]) -> Store:
             # Readers go on while somebody writes. It stays with the file.
             connection.connection.execute("PRAGMA journal_mode=WAL")
         with connection.begin():
-            Base.metadata.create_all(connection)
+            _tables().create_all(connection)
             connection.execute(text(VERSION_TABLE))
             connection.execute(text("INSERT INTO alembic_version VALUES (:v)"), {"v": HEAD})
             connection.execute(insert(JournalHead).values(id=1, seq=0, digest=journal.FIRST))
