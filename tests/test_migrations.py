@@ -193,3 +193,15 @@ def test_an_upgrade_killed_at_any_moment_leaves_the_old_registry_or_the_new(
     assert upgrade(old, by="P01").before in ("0001", HEAD)
     with closing(open_store(old)) as store, store.reading() as connection:
         assert not [p for p in audit(connection) if p.trouble == "refused"]
+
+
+def test_a_sqlite_registry_has_its_references_whatever_was_made_before(
+    postgresql: postgres.Server, tmp_path: Path
+) -> None:
+    create_store(postgresql.create(f"{tmp_path.name.lower()}_first")).close()
+    create_store(tmp_path / "second.db").close()
+    with closing(sqlite3.connect(tmp_path / "second.db")) as connection:
+        named = connection.execute("SELECT \"table\" FROM pragma_foreign_key_list('graft_lots')")
+        assert {name for (name,) in named} == {
+            *("blocks", "bundles", "graft_lots", "people", "rootstock_lots")
+        }
