@@ -283,10 +283,10 @@ def _words_of(column: Any) -> type[Word] | None:
 # Commands
 
 COMMANDS_INTRODUCTION = """
-Data goes to standard output, talk to standard error. Exit codes: 0 fine, 1 refused, 2 wrong usage,
-3 a check found something, 130 interrupted. The registry is named by `--registry`, by the environment
-variable `SCIONREG_REGISTRY`, or it is `registry.db` in the folder; who records by `--by`,
-`SCIONREG_BY`, or the registry's setting.
+Data goes to standard output, talk to standard error. Exit codes: 0 fine, 1 refused, 2 wrong
+usage, 3 a check found something, 130 interrupted. The registry is named by `--registry`, by the
+environment variable `SCIONREG_REGISTRY`, or it is `registry.db` in the folder; who records by
+`--by`, `SCIONREG_BY`, or the registry's setting.
 """.strip().splitlines()
 
 

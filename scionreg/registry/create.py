@@ -11,7 +11,6 @@ from scionreg.registry import guards, journal
 from scionreg.registry.ledger import JournalHead
 from scionreg.registry.store import HEAD, Store, parse_url, schema_version
 
-
 VERSION_TABLE = (
     "CREATE TABLE alembic_version (\nversion_num VARCHAR(32) NOT NULL,\n"
     "CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)\n)"
