@@ -220,7 +220,7 @@ class _Sum:
     def _alarm(
         self, came: float, gone: float, unexplained: float | None, tolerance: float
     ) -> str | None:
-        alarms = list(self.alarms)
+        alarms = sorted(self.alarms)
         if gone > came and not alarms:
             alarms.append(
                 f"{tidy(gone)} sticks left, but only {tidy(came)} came in: foreign wood came in, "
