@@ -26,6 +26,7 @@ from sqlalchemy import (
     Text,
     func,
     literal_column,
+    text,
 )
 from sqlalchemy.dialects.sqlite import DATETIME as SQLITE_DATETIME
 from sqlalchemy.orm import DeclarativeBase, Mapped, MappedColumn, mapped_column
@@ -429,9 +430,17 @@ class GraftLot(Record):
             "row",
             "first",
             "last",
+            "regraft_of",
         ),
         # So does the rule against overlapping rows.
         Index("ix_graft_lots_place", "block", "row", "first", "last", "date", "regraft_of"),
+        # Few lots are regrafts, and every trace asks whether one is.
+        Index(
+            "ix_graft_lots_regraft_of",
+            "regraft_of",
+            sqlite_where=text("regraft_of IS NOT NULL"),
+            postgresql_where=text("regraft_of IS NOT NULL"),
+        ),
     )
 
 

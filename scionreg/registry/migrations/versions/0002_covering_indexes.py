@@ -1,5 +1,6 @@
-"""Indexes on graft lots from which recall and the rule on overlapping rows read alone."""
+"""Indexes from which recall and the rule on overlapping rows read alone, and one for regrafts."""
 
+import sqlalchemy as sa
 from alembic import op
 
 revision = "0002"
@@ -11,6 +12,14 @@ def upgrade() -> None:
     op.drop_index("ix_graft_lots_bundle", "graft_lots")
     op.drop_index("ix_graft_lots_place", "graft_lots")
     wood = ["bundle", "graft_lot", "date", "grafts", "sticks_used", "block", "row", "first", "last"]
-    op.create_index("ix_graft_lots_wood", "graft_lots", wood)
+    op.create_index("ix_graft_lots_wood", "graft_lots", [*wood, "regraft_of"])
     place = ["block", "row", "first", "last", "date", "regraft_of"]
     op.create_index("ix_graft_lots_place", "graft_lots", place)
+    some = sa.text("regraft_of IS NOT NULL")
+    op.create_index(
+        "ix_graft_lots_regraft_of",
+        "graft_lots",
+        ["regraft_of"],
+        sqlite_where=some,
+        postgresql_where=some,
+    )
