@@ -8,7 +8,7 @@ import typer
 
 from scionreg.cli import console
 from scionreg.cli.options import By, Csv, Json, Where, Why, opened, recorder
-from scionreg.records.errors import NotFoundError, RegistryError
+from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
     from scionreg.api import Registry
@@ -272,9 +272,9 @@ def _kind(registry: "Registry", code: str, kind: str) -> str:
         if named is None:
             raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
         return named
-    try:
-        return registry.kind_of(code)
-    except NotFoundError as missing:
-        if "/" not in code:
-            raise
-        raise NotFoundError(f"{missing}; lines such as counts need --kind") from missing
+    if "/" in code:
+        raise RegistryError(
+            f"'{code}' is a key of several parts; say with --kind what it is, --kind take_counts "
+            "for instance"
+        )
+    return registry.kind_of(code)

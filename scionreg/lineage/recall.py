@@ -118,7 +118,8 @@ class Recall:
             "code": self.code,
             "bundles": [_plain(bundle) for bundle in self.bundles],
             "graft_lots": [
-                {**_plain(lot, "standing"), "positions": lot.positions} for lot in self.graft_lots
+                {**_plain(lot, "standing"), "positions": lot.positions}
+                for lot in sorted(self.graft_lots, key=lambda lot: lot.graft_lot)
             ],
             "dispatches": [
                 {**_plain(line), "date": line.date.isoformat() if line.date else None}

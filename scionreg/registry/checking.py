@@ -84,7 +84,8 @@ def _broken(connection: Connection, rule: Rule, scope: Scope) -> Iterator[tuple[
     assert rule.find is not None
     for query in rule.find(scope):
         kind = rule.kind or _kind_of(query)
-        for row in connection.execute(query).mappings():
+        rows = connection.execute(query).mappings().all()
+        for row in sorted(rows, key=lambda row: row["record"]):
             found = {name: stored(value) for name, value in row.items()}
             if rule.keep is None or rule.keep(found):
                 yield found["record"], _problem(rule, kind, found)
