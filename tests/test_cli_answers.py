@@ -51,7 +51,7 @@ def test_trace_tells_the_source_the_way_the_hands_and_the_store(run: Run) -> Non
     assert "way: G24-0029-6/6 < G24-0029-6 < B24-0107-3 < C24-0047-1 < T24-0047-1" in out
     assert "P01 cut C24-0047-1" in out
     assert "B24-0107-3 in S24-0001-5" in out
-    assert "K27-0044-6" in out
+    assert "K27-0044-6: 3 of 3 at G24-0029-6 were off, found to be Pendrake" in out
     assert "scionreg recall C24-0047-1" in err
 
 

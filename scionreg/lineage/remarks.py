@@ -189,7 +189,16 @@ def contradictions(
         found += _tree_at_cutting(chain, cutting)
     for tree in chain.trees.values():
         found += doubts.of_tree(chain, tree)
-    return list(dict.fromkeys([*found, *_labels(chain, cultivars)]))
+    found += [*_labels(chain, cultivars), *_found_off(chain)]
+    return list(dict.fromkeys(found))
+
+
+def _found_off(chain: Chain) -> Iterator[str]:
+    """Yield the identity checks that speak against the labels on the chain."""
+    for look in chain.looks:
+        if look.off:
+            what = f", found to be {look.found}" if look.found else ""
+            yield f"{look.check}: {look.off} of {look.checked} at {look.item} were off{what}"
 
 
 def _held(chain: Chain, lot: Lot) -> Iterator[str]:

@@ -153,7 +153,9 @@ def _engine(url: URL) -> Engine:
         engine = create_engine(url, connect_args={"timeout": WAIT_SECONDS})
         event.listen(engine, "connect", _prepare_sqlite)
     else:
-        engine = create_engine(url, connect_args={"options": "-c timezone=UTC -c jit=off"})
+        # Plans for a list of unknown length do for every list, and are made once.
+        settings = "-c timezone=UTC -c jit=off -c plan_cache_mode=force_generic_plan"
+        engine = create_engine(url, connect_args={"options": settings})
     event.listen(engine, "begin", _begin)
     return engine
 
