@@ -4,7 +4,7 @@ Shares go in pairs, least and largest: an unknown limb or day leaves both open.
 """
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -31,22 +31,20 @@ from scionreg.lineage.graph import (
 )
 from scionreg.lineage.recall_items import ALL, MAYBE, NONE, Bounds, Seeds
 from scionreg.lineage.standing import regrafts_among, standing_at
+from scionreg.lineage.sticks import Flow
 from scionreg.records.vocabulary import Reach
 
 NEARLY = 1 - 1e-9
 """A share that is one but for the rounding of fractions."""
 
-_BOTH = f"SELECT {CUTTING_COLUMNS}, {BUNDLE_COLUMNS} FROM collections c "
-FROM_TREES = Query(
-    f"{_BOTH}LEFT JOIN bundles b ON b.collection = c.collection WHERE c.tree IN {{codes}}"
-)
-FROM_COLLECTIONS = Query(
-    f"{_BOTH}LEFT JOIN bundles b ON b.collection = c.collection WHERE c.collection IN {{codes}}"
-)
-BUNDLES = Query(
-    f"SELECT {CUTTING_COLUMNS}, {BUNDLE_COLUMNS} FROM bundles b "
-    "LEFT JOIN collections c ON c.collection = b.collection WHERE b.bundle IN {codes}"
-)
+CUTTINGS = {
+    by: Query(f"SELECT {CUTTING_COLUMNS} FROM collections c WHERE c.{by} IN {{codes}}")
+    for by in ("tree", "collection")
+}
+BUNDLES = {
+    by: Query(f"SELECT {BUNDLE_COLUMNS} FROM bundles b WHERE b.{by} IN {{codes}}")
+    for by in ("collection", "bundle")
+}
 CHILDREN = Query(
     "WITH RECURSIVE down (bundle) AS ("
     "SELECT bundle FROM bundle_parents WHERE parent IN {codes} "
@@ -54,14 +52,39 @@ CHILDREN = Query(
     "SELECT bundle FROM down"
 )
 FAMILY = Query("SELECT bundle, parent, sticks FROM bundle_parents WHERE bundle IN {codes}")
-_LOT = "graft_lot, bundle, grafts, block, row, first, last, date, regraft_of"
-LOTS_FROM = Query(f"SELECT {_LOT} FROM graft_lots WHERE bundle IN {{codes}}")
-LOTS_ASKED = Query(f"SELECT {_LOT} FROM graft_lots WHERE graft_lot IN {{codes}}")
-REGRAFTED = Query("SELECT DISTINCT regraft_of FROM graft_lots WHERE regraft_of IN {codes}")
-_LINE = "dispatch, graft_lot, customer, date, trees, first, last"
-LINES_FROM = Query(f"SELECT {_LINE} FROM dispatches WHERE graft_lot IN {{codes}}")
-LINES_ASKED = Query(f"SELECT {_LINE} FROM dispatches WHERE dispatch IN {{codes}}")
-GROWN_FROM = Query(f"SELECT {TREE_COLUMNS} FROM mother_trees t WHERE t.graft_lot IN {{codes}}")
+
+
+def _of_lots(columns: str, joined: str = "") -> tuple[Query, Query]:
+    """Return a statement on the graft lots of bundles, and the same on the lots by their codes."""
+    statement = f"SELECT {columns} FROM graft_lots g {joined} WHERE "
+    return Query(statement + "g.bundle IN {codes}"), Query(statement + "g.graft_lot IN {codes}")
+
+
+LOTS = _of_lots(
+    "g.graft_lot, g.bundle, g.grafts, g.block, g.row, g.first, g.last, g.date, g.sticks_used, "
+    "g.regraft_of IS NOT NULL "
+    "OR EXISTS (SELECT 1 FROM graft_lots r WHERE r.regraft_of = g.graft_lot) "
+    "OR EXISTS (SELECT 1 FROM mother_trees t WHERE t.graft_lot = g.graft_lot)"
+)
+"""The last column tells whether there is more to be known: a regraft, or a tree grown from it."""
+GROWN = Query(f"SELECT {TREE_COLUMNS} FROM mother_trees t WHERE t.graft_lot IN {{codes}}")
+_LINE = "d.dispatch, d.graft_lot, d.customer, d.date, d.trees, d.first, d.last, g.bundle"
+LINES = _of_lots(_LINE, "JOIN dispatches d ON d.graft_lot = g.graft_lot")
+LINES_ASKED = Query(
+    f"SELECT {_LINE} FROM dispatches d JOIN graft_lots g ON g.graft_lot = d.graft_lot "
+    "WHERE d.dispatch IN {codes}"
+)
+
+
+def _read(
+    connection: Connection,
+    queries: tuple[Query, Query],
+    bundles: Collection[str],
+    lots: Collection[str],
+) -> list[tuple[Any, ...]]:
+    """Return the rows of a statement for the lots of `bundles` and for `lots`, each row once."""
+    found = rows(connection, queries[0], bundles) if bundles else []
+    return list(dict.fromkeys(found + rows(connection, queries[1], lots))) if lots else found
 
 
 def grade_of(low: float, high: float) -> Reach:
@@ -79,57 +102,66 @@ class Descent:
     cuttings: dict[str, Cutting] = field(default_factory=dict)
     bundles: dict[str, Bundle] = field(default_factory=dict)
     family: Parents = field(default_factory=dict)
-    lots: list[tuple[Any, ...]] = field(default_factory=list)
-    """Graft lots as rows: code, bundle, grafts, block, row, first, last, date, regraft_of."""
+    lots: dict[str, tuple[Any, ...]] = field(default_factory=dict)
+    """Graft lots as rows of `LOTS`."""
     known: dict[str, Lot] = field(default_factory=dict)
-    """Graft lots that were regrafted, or are regrafts, in full."""
+    """Graft lots that have regrafts, are regrafts, or became trees, in full."""
     regrafts: dict[str, list[Lot]] = field(default_factory=dict)
     grown: dict[str, tuple[Tree, int]] = field(default_factory=dict)
     """Mother trees grown from the wood, with the generation."""
     lines: list[tuple[Any, ...]] = field(default_factory=list)
     wood: dict[str, Bounds] = field(default_factory=dict)
     """Of each bundle: the share that came from there."""
-    _place: dict[str, tuple[Any, ...]] = field(default_factory=dict)
+    _regrafted: set[str] = field(default_factory=set)
+    """Graft lots of other wood, of which some positions were regrafted with this."""
     _trees: dict[str, Bounds] = field(default_factory=dict)
 
     @classmethod
     def read(cls, connection: Connection, seeds: Seeds) -> "Descent":
         """Read everything downward of `seeds`, over all generations."""
         found = cls(seeds)
-        lots = [*seeds.lots, *seeds.positions]
-        asked = rows(connection, LOTS_ASKED, lots) if lots else []
-        trees: set[str] = set(seeds.trees)
-        new = found._read_bundles(connection, FROM_TREES, trees)
-        new |= found._read_bundles(connection, FROM_COLLECTIONS, seeds.collections)
-        new |= found._read_bundles(connection, BUNDLES, seeds.bundles | seeds.since.keys())
+        asked = seeds.lots.keys() | seeds.positions.keys()
+        new = found._read_cut(connection, "tree", seeds.trees)
+        new |= found._read_cut(connection, "collection", seeds.collections)
+        new |= found._read_tied(connection, seeds.bundles | seeds.since.keys())
         generation = 0
         while new or asked:
             generation += 1
             new |= found._read_children(connection, new)
-            asked += rows(connection, LOTS_FROM, new) if new else []
-            trees = found._read_below(connection, asked, generation)
-            new, asked = found._read_bundles(connection, FROM_TREES, trees), []
+            trees = found._read_below(connection, new, asked, generation)
+            new, asked = found._read_cut(connection, "tree", trees), set()
         found._weigh()
-        if found._place:
-            found.lines = rows(connection, LINES_FROM, found._place.keys() | found.known.keys())
+        others = {code for code, row in found.lots.items() if row[1] not in found.bundles}
+        found.lines = _read(connection, LINES, found.bundles, others | found._regrafted)
         if seeds.dispatches:
             found.lines += rows(connection, LINES_ASKED, seeds.dispatches)
             found.lines = list(dict.fromkeys(found.lines))
         return found
 
-    def _read_bundles(self, connection: Connection, query: Query, asked: Iterable[str]) -> set[str]:
-        """Read bundles with their collections; return those not met before."""
-        new: set[str] = set()
-        codes = list(asked)
-        if not codes:
-            return new
-        for row in rows(connection, query, codes):
-            if row[0] is not None and row[0] not in self.cuttings:
-                self.cuttings[row[0]] = make_cutting(row[:7])
-            if row[7] is not None and row[7] not in self.bundles:
-                self.bundles[row[7]] = make_bundle(row[7:])
-                new.add(row[7])
+    def _read_cut(self, connection: Connection, by: str, asked: Collection[str]) -> set[str]:
+        """Read collections and the bundles tied from them; return bundles not met before."""
+        if not asked:
+            return set()
+        cuttings = [make_cutting(row) for row in rows(connection, CUTTINGS[by], asked)]
+        self.cuttings |= {cutting.collection: cutting for cutting in cuttings}
+        return self._add(connection, "collection", [cutting.collection for cutting in cuttings])
+
+    def _read_tied(self, connection: Connection, asked: Collection[str]) -> set[str]:
+        """Read bundles and the collections they came from; return bundles not met before."""
+        if not asked:
+            return set()
+        new = self._add(connection, "bundle", asked)
+        cut = {code for each in new if (code := self.bundles[each].collection) is not None}
+        cut -= self.cuttings.keys()
+        for row in rows(connection, CUTTINGS["collection"], cut) if cut else ():
+            self.cuttings[row[0]] = make_cutting(row)
         return new
+
+    def _add(self, connection: Connection, by: str, asked: Collection[str]) -> set[str]:
+        bundles = [make_bundle(row) for row in rows(connection, BUNDLES[by], asked)]
+        new = {bundle.bundle: bundle for bundle in bundles if bundle.bundle not in self.bundles}
+        self.bundles |= new
+        return set(new)
 
     def _read_children(self, connection: Connection, new: set[str]) -> set[str]:
         """Read the bundles that wood of the `new` ones was tied into, and all their parents."""
@@ -139,33 +171,49 @@ class Descent:
             return set()
         for bundle, parent, sticks in rows(connection, FAMILY, children - self.family.keys()):
             self.family.setdefault(bundle, {})[parent] = sticks
-        return self._read_bundles(connection, BUNDLES, children - self.bundles.keys())
+        return self._read_tied(connection, children - self.bundles.keys())
 
     def _read_below(
-        self, connection: Connection, lots: list[tuple[Any, ...]], generation: int
+        self, connection: Connection, bundles: set[str], asked: set[str], generation: int
     ) -> set[str]:
-        """Read regrafts of the lots, and the mother trees grown from them; return new trees."""
-        lots = [row for row in lots if row[0] not in self._place]
-        if not lots:
-            return set()
-        self.lots += lots
-        self._place.update((row[0], row) for row in lots)
-        codes = [row[0] for row in lots]
-        wanted = {row[0] for row in rows(connection, REGRAFTED, codes)}
-        wanted |= {row[8] for row in lots if row[8] is not None}
-        while wanted:
-            self.known |= read_lots(connection, wanted)
-            wanted = {
-                lot.regraft_of for lot in self.known.values() if lot.regraft_of
-            } - self.known.keys()
-            self.regrafts = regrafts_among(self.known.values())
-        below = [*codes, *(self.known.keys() - self._place.keys())]
+        """Read lots, regrafts of them, and mother trees grown from them; return new trees."""
+        lots = _read(connection, LOTS, bundles, asked)
+        more = {row[0] for row in lots if row[9]} - self.lots.keys()
+        self.lots |= {row[0]: row for row in lots}
+        self._read_regrafts(connection, more)
+        grown = more | self._regrafted
         new = set()
-        for row in rows(connection, GROWN_FROM, below):
+        for row in rows(connection, GROWN, grown) if grown else ():
             if row[0] not in self.grown:
                 self.grown[row[0]] = (make_tree(row), generation)
                 new.add(row[0])
         return new - self.seeds.trees.keys()
+
+    def _read_regrafts(self, connection: Connection, wanted: set[str]) -> None:
+        """Read some lots in full, with all regrafts of them and what they regrafted."""
+        while wanted := wanted - self.known.keys():
+            found = read_lots(connection, wanted)
+            self.known |= found
+            self._regrafted |= wanted - self.lots.keys()
+            wanted = {lot.regraft_of for lot in found.values() if lot.regraft_of}
+        self.regrafts = regrafts_among(self.known.values())
+
+    def flows(self) -> dict[str, Flow]:
+        """Return what was grafted from each bundle and what went into others."""
+        found = {code: Flow() for code in self.bundles}
+        for row in self.lots.values():
+            flow = found.get(row[1])
+            if flow is None:
+                continue
+            if row[8] is None:
+                flow.derived = True
+            else:
+                flow.used += row[8]
+        for parents in self.family.values():
+            for parent, sticks in parents.items():
+                if parent in found:
+                    found[parent].passed += sticks
+        return found
 
     def read_excluded(self, connection: Connection) -> list[tuple[str, str, str, str]]:
         """Return bundles cut from the same trees that hold none of the wood, and why.
@@ -174,12 +222,17 @@ class Descent:
         """
         met = {cut.tree for cut in self.cuttings.values() if cut.tree not in self.grown}
         trees = [tree for tree in met if self.seeds.trees.get(tree, ()) is not None]
+        if not trees:
+            return []
+        others = [make_cutting(row) for row in rows(connection, CUTTINGS["tree"], trees)]
+        cuttings = {cutting.collection: cutting for cutting in others}
         found = []
-        for row in rows(connection, FROM_TREES, trees) if trees else ():
-            cutting, bundle = make_cutting(row[:7]), row[7]
-            if bundle is None or self.bundle_bounds(bundle)[1] > 0:
-                continue
-            found.append((bundle, cutting.collection, cutting.tree, self._why_not(cutting)))
+        for row in rows(connection, BUNDLES["collection"], cuttings):
+            bundle = make_bundle(row)
+            if self.bundle_bounds(bundle.bundle)[1] == 0:
+                cutting = cuttings[str(bundle.collection)]
+                why = self._why_not(cutting)
+                found.append((bundle.bundle, cutting.collection, cutting.tree, why))
         return sorted(found)
 
     def _why_not(self, cutting: Cutting) -> str:
@@ -208,7 +261,7 @@ class Descent:
         kind, code = node
         if kind == "tree":
             lots = self._with_regrafts(str(self.grown[code][0].graft_lot))
-            places = [self._place[lot][1] for lot in lots if lot in self._place]
+            places = [self.lots[lot][1] for lot in lots if lot in self.lots]
             return [("bundle", bundle) for bundle in places if bundle in self.bundles]
         if code in self.seeds.bundles:
             return []
@@ -267,6 +320,10 @@ class Descent:
             return max(found, MAYBE)
         return ALL
 
+    def special_lots(self) -> set[str]:
+        """Return lots that are not reached as their bundle is: asked for, or regrafted."""
+        return {*self.seeds.lots, *self.seeds.positions, *self.regrafts}
+
     def bundle_bounds(self, bundle: str) -> Bounds:
         """Return the share of the wood in a bundle, whenever it left."""
         found = self.wood.get(bundle, NONE)
@@ -276,7 +333,7 @@ class Descent:
 
     def lot_bounds(self, code: str, position: int | None = None) -> Bounds:
         """Return the share of a graft lot's wood, or of the graft at one position of it."""
-        row = self._place.get(code)
+        row = self.lots.get(code)
         if row is None:
             return NONE
         found = max(self._wood_at(row[1], as_day(row[7])), self.seeds.lots.get(code, NONE))

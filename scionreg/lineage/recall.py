@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import Connection
@@ -203,7 +204,7 @@ def recall(connection: Connection, items: Sequence[Item]) -> Recall:
         raise RegistryError("name what to recall: a code, a store and period, a cutter and day")
     seeds = gather(connection, items)
     descent = Descent.read(connection, seeds)
-    flows = read_flows(connection, descent.bundles) if descent.bundles else {}
+    flows = read_flows(connection, descent.bundles, descent.flows()) if descent.bundles else {}
     return Recall(
         code=", ".join(str(item) for item in items),
         bundles=tuple(_bundles(descent, flows)),
@@ -215,36 +216,42 @@ def recall(connection: Connection, items: Sequence[Item]) -> Recall:
 
 
 def _bundles(descent: Descent, flows: dict[str, Flow]) -> list[BundleReach]:
-    nothing = Flow()
     found = []
     for code, bundle in sorted(descent.bundles.items()):
         low, high = descent.bundle_bounds(code)
         if high > 0:
-            left = tidy(flows.get(code, nothing).left_of(bundle.sticks))
+            left = tidy(flows[code].left_of(bundle.sticks))
             found.append(BundleReach(code, bundle.sticks, left, high, grade_of(low, high)))
     return found
 
 
-def _lots(descent: Descent) -> list[LotReach]:
-    """Return the lots, in the order they were read; most need nothing but their bundle's reach."""
-    reach: dict[str, tuple[float, Reach, None]] = {
-        code: (high, grade_of(low, high), None)
+Told = tuple[float, Reach]
+"""Largest share, and grade."""
+
+
+def _plain_bundles(descent: Descent) -> dict[str, Told]:
+    """Return what is told of bundles all of whose wood is reached alike, whenever it left."""
+    return {
+        code: (high, grade_of(low, high))
         for code, (low, high) in descent.wood.items()
         if high > 0 and code not in descent.seeds.since
     }
-    special = descent.seeds.lots.keys() | descent.regrafts.keys()
-    make = LotReach._make
-    found = []
-    for row in descent.lots:
-        if row[1] in reach and row[0] not in special:
-            found.append(make(row[:7] + reach[row[1]]))
+
+
+def _lots(descent: Descent) -> list[LotReach]:
+    """Return the lots in the order they were read; most are reached as their bundle is."""
+    plain = {code: (*told, None) for code, told in _plain_bundles(descent).items()}
+    special, make = descent.special_lots(), LotReach._make
+    found: list[LotReach] = []
+    for row in descent.lots.values():
+        told = plain.get(row[1])
+        if told is not None and row[0] not in special:
+            found.append(make(row[:7] + told))
             continue
         low, high = descent.lot_bounds(row[0])
         if high > 0:
-            grade = grade_of(low, high)
-            found.append(
-                make((*row[:7], high, grade, _standing(row, descent.regrafts.get(row[0]))))
-            )
+            left = _standing(row, descent.regrafts.get(row[0]))
+            found.append(make((*row[:7], high, grade_of(low, high), left)))
     return found
 
 
@@ -270,16 +277,22 @@ def _runs(positions: list[int]) -> list[str]:
 
 
 def _dispatches(descent: Descent) -> list[DispatchReach]:
-    found, asked = [], descent.seeds.dispatches
-    for dispatch, lot, customer, date, trees, first, last in descent.lines:
+    plain, special, asked = (
+        _plain_bundles(descent),
+        descent.special_lots(),
+        descent.seeds.dispatches,
+    )
+    found = []
+    for line in sorted(descent.lines, key=itemgetter(2, 0, 1)):
+        dispatch, lot, customer, date, trees, first, last, bundle = line
         day = as_day(date)
-        low, high = ALL if dispatch in asked else descent.trees_of(lot, first, last, day)
-        if high > 0:
-            grade = grade_of(low, high)
-            found.append(
-                DispatchReach(dispatch, lot, customer, day, trees, first, last, high, grade)
-            )
-    return sorted(found, key=lambda line: (line.customer, line.dispatch, line.graft_lot))
+        told = plain.get(bundle) if lot not in special and dispatch not in asked else None
+        if told is None:
+            low, high = ALL if dispatch in asked else descent.trees_of(lot, first, last, day)
+            told = (high, grade_of(low, high))
+        if told[0] > 0:
+            found.append(DispatchReach(dispatch, lot, customer, day, trees, first, last, *told))
+    return found
 
 
 def _trees(descent: Descent) -> list[TreeReach]:

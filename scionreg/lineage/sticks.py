@@ -123,26 +123,33 @@ SINCE_PASSED = _each(
 )
 
 
-def read_flows(connection: Connection, bundles: Iterable[str] | None = None) -> dict[str, Flow]:
+def read_flows(
+    connection: Connection,
+    bundles: Iterable[str] | None = None,
+    begun: dict[str, Flow] | None = None,
+) -> dict[str, Flow]:
     """Return what left the `bundles`, or all bundles; those that nothing left may be lacking.
+
+    `begun` has what was used and passed already, where the caller has met all lots and children.
 
     A count is taken to have been made at the end of its day: grafts and re-bundles of the same
     day are in it, as is what has no date.
     """
     asked = None if bundles is None else list(bundles)
-    flows: dict[str, Flow] = {}
+    flows: dict[str, Flow] = begun or {}
 
     def read(queries: tuple[Query, Query]) -> list[tuple[Any, ...]]:
         return rows(connection, queries[asked is None], asked or ())
 
-    for bundle, used, uncounted in read(USED_BY):
-        flows[bundle] = Flow(used=float(used or 0), derived=bool(uncounted))
+    if begun is None:
+        for bundle, used, uncounted in read(USED_BY):
+            flows[bundle] = Flow(used=float(used or 0), derived=bool(uncounted))
+        for bundle, sticks in read(PASSED):
+            flows.setdefault(bundle, Flow()).passed = float(sticks)
     reckoned = [bundle for bundle, flow in flows.items() if flow.derived]
     if reckoned:
         for bundle, used in rows(connection, RECKONED, reckoned):
             flows[bundle].used = float(used)
-    for bundle, sticks in read(PASSED):
-        flows.setdefault(bundle, Flow()).passed = float(sticks)
     log: dict[str, list[tuple[dt.datetime | None, str, int | None]]] = {}
     for bundle, time, event, sticks in read(EVENTS):
         log.setdefault(bundle, []).append((as_moment(time), event, sticks))
