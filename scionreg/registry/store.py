@@ -38,12 +38,13 @@ class Store:
         """Return the path or the URL without its password."""
         if self.is_sqlite:
             return str(self.url.database)
-        return self.url.render_as_string(hide_password=True)
+        shown = self.url.difference_update_query(["password", "sslpassword"])
+        return shown.render_as_string(hide_password=True)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Give a connection that sees one state of the registry throughout."""
-        with self._plainly(), self.engine.connect() as connection, connection.begin():
+        with self.plainly(), self.engine.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager
@@ -53,7 +54,7 @@ class Store:
         Others wait: SQLite locks the file, PostgreSQL the journal's head. A bulk import looks its
         references up itself and need not have SQLite do it again (`checking_references`).
         """
-        with self._plainly(), self.engine.connect() as connection:
+        with self.plainly(), self.engine.connect() as connection:
             if self.is_sqlite and not checking_references:
                 connection.connection.execute("PRAGMA foreign_keys=OFF")
             try:
@@ -71,11 +72,16 @@ class Store:
         self.engine.dispose()
 
     @contextmanager
-    def _plainly(self) -> Iterator[None]:
+    def plainly(self) -> Iterator[None]:
+        """Say in plain words what the database, or its driver, refuses."""
         try:
             yield
         except DBAPIError as fault:
-            raise _plain(fault, self.name) from fault
+            raise _plain(str(fault.orig), self.name) from fault
+        except self.engine.dialect.loaded_dbapi.Error as fault:
+            raise _plain(str(fault), self.name) from fault
+        except UnicodeEncodeError as fault:
+            raise RegistryError(f"{fault.object!a} holds what is no character") from fault
 
 
 def parse_url(where: str | os.PathLike[str]) -> URL:
@@ -85,8 +91,11 @@ def parse_url(where: str | os.PathLike[str]) -> URL:
         return URL.create("sqlite", database=written)
     try:
         url = make_url(written)
-    except ArgumentError as fault:
-        raise NotARegistryError(f"'{written}' is not a database URL") from fault
+    except (ArgumentError, ValueError):
+        # What was written may hold a password.
+        raise NotARegistryError(
+            "that is not a database URL; write postgresql+psycopg://user@host:port/database"
+        ) from None
     if url.get_backend_name() not in ("sqlite", "postgresql"):
         raise NotARegistryError(
             f"{url.get_backend_name()} is not supported; use a file's path or "
@@ -111,20 +120,25 @@ def open_store(where: str | os.PathLike[str]) -> Store:
             f"there is no registry at {url.database}; make one with: scionreg new {url.database}"
         )
     store = Store(url)
+    try:
+        _check_schema(store)
+    except RegistryError:
+        store.close()
+        raise
+    return store
+
+
+def _check_schema(store: Store) -> None:
     found = schema_version(store)
     if found is None:
-        store.close()
         raise NotARegistryError(f"{store.name} is not a registry")
     if found > HEAD:
-        store.close()
         raise newer_schema(store.name, found)
     if found < HEAD:
-        store.close()
         raise SchemaError(
             f"{store.name} was made by an older version of scionreg (its tables are {found}, this "
             f"version needs {HEAD}); run: scionreg upgrade --registry {store.name}"
         )
-    return store
 
 
 def newer_schema(name: str, found: str) -> SchemaError:
@@ -138,12 +152,15 @@ def newer_schema(name: str, found: str) -> SchemaError:
 def schema_version(store: Store) -> str | None:
     """Return the migration a database stands at, or None where it is no registry."""
     with store.reading() as connection:
+        # Other programs' databases may have migrations too, but no journal.
         tables = (
-            "SELECT name FROM sqlite_master WHERE name = 'alembic_version'"
+            "SELECT count(*) = 2 FROM sqlite_master "
+            "WHERE name IN ('alembic_version', 'journal_head')"
             if store.is_sqlite
-            else "SELECT to_regclass('alembic_version')"
+            else "SELECT to_regclass('alembic_version') IS NOT NULL "
+            "AND to_regclass('journal_head') IS NOT NULL"
         )
-        if connection.execute(text(tables)).scalar() is None:
+        if not connection.execute(text(tables)).scalar():
             return None
         return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
@@ -177,9 +194,9 @@ def _begin(connection: Connection) -> None:
         connection.exec_driver_sql(connection.get_execution_options().get("begin", "BEGIN"))
 
 
-def _plain(fault: DBAPIError, name: str) -> RegistryError:
+def _plain(fault: str, name: str) -> RegistryError:
     """Return what a database's fault means, for the user."""
-    said = str(fault.orig).strip()
+    said = fault.strip()
     low = said.lower()
     if "not a database" in low:
         return NotARegistryError(f"{name} is not a registry: it is no database file")
@@ -199,6 +216,6 @@ def _plain(fault: DBAPIError, name: str) -> RegistryError:
         )
     if "readonly" in low or "read-only" in low:
         return RegistryError(f"{name} may not be written; nothing was changed")
-    if "unable to open" in low or "connection" in low or "does not exist" in low:
+    if any(sign in low for sign in ("unable to open", "connection", "resolve", "does not exist")):
         return NotARegistryError(f"{name} cannot be opened: {said.splitlines()[0]}")
     return RegistryError(f"the database refused: {said.splitlines()[0]}; nothing was changed")
