@@ -73,6 +73,11 @@ class UtcMoment(TypeDecorator[dt.datetime]):
     impl = DateTime(timezone=True)
     cache_ok = True
 
+    @property
+    def python_type(self) -> type[dt.datetime]:
+        """Return the type of a value in Python."""
+        return dt.datetime
+
     def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
         """Return the type that `dialect` stores moments with."""
         if dialect.name == "sqlite":
