@@ -50,16 +50,17 @@ def _export(store: Store, folder: Path, progress: Progress) -> dict[str, int]:
         done, total = 0, sum(counts.values())
         for kind in (kind for kind, count in counts.items() if count):
             with (folder / f"{kind}.csv").open("w", encoding="utf-8", newline="") as file:
-                writer = csv.writer(file, lineterminator="\n")
-                writer.writerow([column.name for column in fields(kind)])
+                plain = csv.writer(file, lineterminator="\n")
+                quoted = csv.writer(file, lineterminator="\n", quoting=csv.QUOTE_ALL)
+                plain.writerow([column.name for column in fields(kind)])
                 shown = _writers(kind)
                 for _, _, row in read_rows(connection, kind):
-                    writer.writerow(
-                        [
-                            write(row[index]) if row[index] is not None else ""
-                            for index, write in shown
-                        ]
-                    )
+                    cells = [
+                        write(row[index]) if row[index] is not None else ""
+                        for index, write in shown
+                    ]
+                    # Before Python 3.13 a lone carriage return is not quoted by itself.
+                    (quoted if "\r" in "".join(cells) else plain).writerow(cells)
                     done += 1
                     if done % 10_000 == 0:
                         progress(done, total)

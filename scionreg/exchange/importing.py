@@ -185,22 +185,22 @@ def _adopt(making: Change, folder: Path) -> None:
         described = json.loads(package.read_text(encoding="utf-8")).get("scionreg", {})
         names = ("time_zone", "units", "season_first_day")
         wanted = {name: str(described[name]) for name in names if name in described}
-    except (ValueError, AttributeError, TypeError) as fault:
+        runs = [_run(each) for each in described.get("reserved", [])]
+    except (ValueError, AttributeError, TypeError, KeyError) as fault:
         raise RegistryError(f"{package.name} cannot be read ({fault})") from fault
     making.settings = making.settings.changed(wanted)
     if making.entry <= 2:
         write_settings(making.connection, making.settings)
-        _reserve(making, described.get("reserved", []))
+        making.content["settings"] = wanted
+        if runs:
+            entry = {"entry": making.entry}
+            making.connection.execute(insert(ReservedCodes), [{**run, **entry} for run in runs])
 
 
-def _reserve(making: Change, runs: list[dict[str, Any]]) -> None:
-    """Take over reserved runs of codes."""
-    names = ("kind", "season", "first", "last", "person")
-    if runs:
-        making.connection.execute(
-            insert(ReservedCodes),
-            [{**{name: run[name] for name in names}, "entry": making.entry} for run in runs],
-        )
+def _run(described: dict[str, Any]) -> dict[str, Any]:
+    """Return a reserved run of codes as a season folder describes it."""
+    numbers = {name: int(described[name]) for name in ("season", "first", "last")}
+    return {**numbers, "kind": str(described["kind"]), "person": str(described["person"])}
 
 
 PROBLEM_COLUMNS = ("file", "line", "column", "value", "trouble", "rule", "wrong", "right", "key")

@@ -4,6 +4,7 @@ import csv
 import datetime as dt
 import hashlib
 import json
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from io import TextIOWrapper
@@ -22,6 +23,8 @@ BATCH_ROWS = 2_000
 
 Advance = Callable[[int], None]
 """Called with the number of bytes read since the last call."""
+
+LINE_BREAK = re.compile(r"\r\n?|\n")
 
 csv.field_size_limit(1_000_000)
 
@@ -203,7 +206,7 @@ def _lines(rows: list[list[str]], before: int, last: int) -> Sequence[int]:
     lines = []
     for row in rows:
         lines.append(before + 1)
-        before += 1 + sum(cell.count("\n") for cell in row)
+        before += 1 + sum(len(LINE_BREAK.findall(cell)) for cell in row)
     return lines
 
 

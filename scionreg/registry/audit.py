@@ -1,8 +1,10 @@
 """The audit: the journal's chain, every record against its journal line, every rule."""
 
+import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterator
+from itertools import groupby
 from typing import Any
 
 from sqlalchemy import Connection, func, select
@@ -12,7 +14,7 @@ from scionreg.records.tables import KINDS, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, journal
 from scionreg.registry.ledger import Version
-from scionreg.registry.rows import Row, RowDigest, read_rows, recorded_columns
+from scionreg.registry.rows import Row, RowDigest, key_text, read_rows, recorded_columns
 from scionreg.registry.settings import read_settings
 
 
@@ -20,10 +22,11 @@ def audit(connection: Connection) -> Iterator[Problem]:
     """Yield everything wrong or doubtful: refusals are faults, warnings stay visible.
 
     The journal's chain first, then the records that are not as their journal line wrote them, then
-    every rule over every record.
+    the earlier versions that are not as their line ended them, then every rule over every record.
     """
     yield from journal.chain_problems(connection)
     yield from _changed_records(connection)
+    yield from _changed_versions(connection)
     for _, problem in checking.problems(connection, checking.whole(read_settings(connection))):
         yield problem
 
@@ -79,6 +82,45 @@ def _written_by(
         yield row
     for record in waiting:
         yield kept[record]
+
+
+def _changed_versions(connection: Connection) -> Iterator[Problem]:
+    """Yield the lines that ended other versions than those that are kept.
+
+    Else a voided record could be put back, or an old version exchanged for the new.
+    """
+    ended = {line["seq"]: _sum(_ended_by(line)) for line in journal.lines(connection)}
+    kept = dict.fromkeys(ended, _sum([]))
+    query = select(Version.ended, Version.kind, Version.key, Version.voided, Version.content)
+    rows = connection.execute(query.order_by(Version.ended), execution_options={"yield_per": 1000})
+    for number, versions in groupby(rows, key=lambda row: int(row.ended)):
+        kept[number] = _sum([tuple(row[1:]) for row in versions])
+    for number, digest in kept.items():
+        if digest != ended.get(number):
+            yield _fault("versions", f"what line {number} of the journal ended is not what is kept")
+
+
+def _ended_by(line: dict[str, Any]) -> list[tuple[Any, ...]]:
+    """Return kind, key, whether voided, and content of what a journal line ended."""
+    if line["action"] not in ("correct", "void"):
+        return []
+    content = json.loads(line["content"])
+    voided = line["action"] == "void"
+    gone = content.get("voided", [{"kind": line["kind"], "record": content.get("before", {})}])
+    return [
+        (
+            each["kind"],
+            key_text(each["record"].get(name) for name in KINDS[each["kind"]].KEY),
+            voided,
+            journal.canonical(each["record"]),
+        )
+        for each in gone
+    ]
+
+
+def _sum(versions: list[tuple[Any, ...]]) -> str:
+    """Return the SHA-256 of versions in any order."""
+    return hashlib.sha256(journal.canonical(sorted(versions)).encode()).hexdigest()
 
 
 def _batched(rows: Iterator[Row], size: int = 10_000) -> Iterator[list[Row]]:

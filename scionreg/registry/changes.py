@@ -101,6 +101,7 @@ def change(
                     "who records this? give --by CODE, set SCIONREG_BY, or the setting 'by'"
                 )
             _check_recorder(by)
+            why.encode()  # refuses what is no character before anything is done
             making = Change(connection, settings, journal.head(connection)[0] + 1)
             yield making
             if making.cancelled:

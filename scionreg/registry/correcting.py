@@ -8,15 +8,16 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
 
-from scionreg.records.cells import CellError, Ref, unshield
+from scionreg.records.cells import CellError, Ref
 from scionreg.records.errors import NotFoundError, Problem, RegistryError
 from scionreg.records.rules.base import lot_of
 from scionreg.records.rules.references import OWNER, columns_holding
-from scionreg.records.tables import KINDS, table
+from scionreg.records.tables import KINDS, code_column, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, journal
 from scionreg.registry.changes import Change, Made, change
 from scionreg.registry.finding import Found, find_record
+from scionreg.registry.intake import read_cell
 from scionreg.registry.ledger import JournalLine, Version
 from scionreg.registry.recording import Recorded, as_text, refuse
 from scionreg.registry.rows import (
@@ -115,12 +116,9 @@ def _read(making: Change, kind: str, key: str, text: Mapping[str, str]) -> dict[
     problems: list[Problem] = []
     for name, cell_text in text.items():
         column = table(kind).columns[name]
-        clean = unshield(cell_text.strip())
+        reader = column.info["cell"].reader(making.settings.zone)
         try:
-            if not clean and not column.nullable:
-                raise CellError("missing_value", "the cell is empty", "fill it in")
-            reader = column.info["cell"].reader(making.settings.zone)
-            values[name] = reader(clean) if clean else None
+            values[name] = read_cell(reader, cell_text, required=not column.nullable)
         except CellError as error:
             problems.append(
                 Problem(
@@ -187,7 +185,12 @@ def _check_change(making: Change, changed: Mapping[str, set[str]]) -> tuple[Prob
     """Check what a correction or void touched; return its warnings."""
     scope = checking.touched(making.connection, making.settings, changed)
     found = [problem for _, problem in checking.problems(making.connection, scope, changed)]
-    refuse(found)
+    if "cultivars" in changed:
+        # Anything may name a cultivar, so all that does is judged.
+        everything = checking.whole(making.settings)
+        judged = checking.problems(making.connection, everything, ["cultivars"])
+        found += [each for _, each in judged if each.trouble is Trouble.REFUSED]
+    refuse(list(dict.fromkeys(found)))
     return tuple(found)
 
 
@@ -203,9 +206,10 @@ def _belonging(connection: Connection, found: Found) -> list[Found]:
 
 def _named_by(connection: Connection, found: Found) -> str | None:
     """Return a record that names this one, as words, or None."""
-    if len(KINDS[found.kind].KEY) > 1:
-        return None
-    code = _owner_code(found)
+    own = code_column(found.kind)
+    code = as_record(found.kind, found.row)[own.name]
+    if connection.execute(select(own).where(own == code).limit(1)).first():
+        return None  # another line of the same dispatch still has the code
     for kind, column in columns_holding(Ref):
         cell = column.info["cell"]
         if found.kind not in cell.kinds:
@@ -236,26 +240,33 @@ def history(connection: Connection, kind: str, key: str) -> list[Step]:
     NotFoundError
         Nothing was ever recorded under that key.
     """
-    made: list[tuple[int, dict[str, Any]]] = []
-    voids: list[int] = []
-    for row in connection.execute(
-        select(Version.made, Version.ended, Version.voided, Version.content)
-        .where(Version.kind == kind, Version.key == key)
-        .order_by(Version.made)
-    ):
-        made.append((row.made, json.loads(row.content)))
-        if row.voided:
-            voids.append(row.ended)
+    kept = _versions(connection, kind, key)
     try:
         now = find_record(connection, kind, key)
-        made.append((now.entry, as_record(kind, now.row)))
     except NotFoundError:
-        if not made:
+        if not kept:
             raise
-    entries = dict(made)
+        now = None
+    if now is not None and now.key != key:
+        # Part of a key was given; but a voided record may have had just this key.
+        kept, now = (kept, None) if kept else (_versions(connection, kind, now.key), now)
+    entries = {each.made: json.loads(each.content) for each in kept}
+    if now is not None:
+        entries[now.entry] = as_record(kind, now.row)
     steps = [_step(connection, entry, content) for entry, content in entries.items()]
-    steps += [_step(connection, entry, {}) for entry in voids]
+    steps += [_step(connection, each.ended, {}) for each in kept if each.voided]
     return sorted(steps, key=lambda step: step.entry)
+
+
+def _versions(connection: Connection, kind: str, key: str) -> list[Any]:
+    """Return the earlier versions of what was recorded under a key, oldest first."""
+    return list(
+        connection.execute(
+            select(Version.made, Version.ended, Version.voided, Version.content)
+            .where(Version.kind == kind, Version.key == key)
+            .order_by(Version.made)
+        )
+    )
 
 
 def _step(connection: Connection, entry: int, content: Mapping[str, Any]) -> Step:

@@ -42,17 +42,26 @@ def create_store(where: str | os.PathLike[str]) -> Store:
     if url.get_backend_name() == "sqlite" and Path(str(url.database)).exists():
         raise RegistryError(f"there is already a file {url.database}; choose another name")
     store = Store(url)
-    if not store.is_sqlite and schema_version(store) is not None:
+    try:
+        if not store.is_sqlite and schema_version(store) is not None:
+            raise RegistryError(f"there is already a registry in {store.name}")
+        with store.plainly():
+            _create(store)
+    except RegistryError:
         store.close()
-        raise RegistryError(f"there is already a registry in {store.name}")
+        raise
+    return store
+
+
+def _create(store: Store) -> None:
     with store.engine.connect() as connection:
         if store.is_sqlite:
             # Readers go on while somebody writes. It stays with the file.
             connection.connection.execute("PRAGMA journal_mode=WAL")
         with connection.begin():
-            _tables().create_all(connection)
+            # Tables of the same names that are there already are somebody else's.
+            _tables().create_all(connection, checkfirst=False)
             connection.execute(text(VERSION_TABLE))
             connection.execute(text("INSERT INTO alembic_version VALUES (:v)"), {"v": HEAD})
             connection.execute(insert(JournalHead).values(id=1, seq=0, digest=journal.FIRST))
             guards.put_up(connection)
-    return store

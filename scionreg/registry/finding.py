@@ -1,5 +1,6 @@
 """Finding one record by its key."""
 
+import re
 from dataclasses import dataclass
 
 from sqlalchemy import Connection
@@ -34,11 +35,12 @@ def find_record(connection: Connection, kind: str, key: str) -> Found:
     RegistryError
         Several are: more parts of the key are needed.
     """
-    names = KINDS[kind].KEY
-    first = key if len(names) == 1 else key.partition("/")[0]
+    # A sample's name may hold a slash, so any beginning of the key may be its first part.
+    cuts = [match.start() for match in re.finditer("/", key)] if len(KINDS[kind].KEY) > 1 else []
+    beginnings = [key, *(key[:cut] for cut in cuts)]
     matches = [
         Found(kind, record, entry, row)
-        for record, entry, row in read_rows(connection, kind, code_column(kind) == first)
+        for record, entry, row in read_rows(connection, kind, code_column(kind).in_(beginnings))
     ]
     exact = [each for each in matches if each.key == key]
     close = exact or [each for each in matches if each.key.startswith(key)]

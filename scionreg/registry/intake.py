@@ -42,6 +42,34 @@ class Batch:
     lines: Sequence[int] = ()
 
 
+def read_cell(reader: Reader, text: str, *, required: bool) -> Any:
+    """Return the value of a cell's text, None where it is empty.
+
+    Raises
+    ------
+    CellError
+        The text cannot be taken.
+    """
+    clean = text.strip()
+    if "\x00" in clean:
+        raise CellError("unreadable_text", "holds a NUL character", "remove it")
+    if clean:
+        try:
+            return reader(unshield(clean))
+        except CellError:
+            raise
+        except (ValueError, OverflowError) as fault:
+            wrong = f"'{clean[:40]}' is more than can be kept"
+            raise CellError("out_of_range", wrong, "check it") from fault
+    if required:
+        raise CellError(
+            "missing_value",
+            "the cell is empty",
+            "fill it in; where the cell above was meant, write its value again",
+        )
+    return None
+
+
 class _Memo(dict[str, Any]):
     """What a column's texts read as; most columns repeat a few texts over and over."""
 
@@ -50,17 +78,7 @@ class _Memo(dict[str, Any]):
         self._reader, self._required, self._size = reader, required, size
 
     def __missing__(self, text: str) -> Any:
-        clean = text.strip()
-        if clean:
-            value = self._reader(unshield(clean))
-        elif self._required:
-            raise CellError(
-                "missing_value",
-                "the cell is empty",
-                "fill it in; where the cell above was meant, write its value again",
-            )
-        else:
-            value = None
+        value = read_cell(self._reader, text, required=self._required)
         if len(self) < self._size:
             self[text] = value
         return value

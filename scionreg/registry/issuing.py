@@ -30,8 +30,11 @@ def _last_serial(connection: Connection, kind: str, season: int) -> int:
             Version.kind == kind, Version.key.startswith(start, autoescape=True)
         )
     ).scalars()
+    # Codes show the last two digits of the year, so 1926 and 2026 share their serials.
     reserved = connection.execute(
-        select(ReservedCodes.last).where(ReservedCodes.kind == kind, ReservedCodes.season == season)
+        select(ReservedCodes.last).where(
+            ReservedCodes.kind == kind, ReservedCodes.season % 100 == season % 100
+        )
     ).scalars()
     serials: list[int] = [codes.serial_of(code) for code in used if codes.is_issued(code)]
     return max([*serials, *reserved], default=0)

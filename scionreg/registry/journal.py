@@ -68,10 +68,11 @@ def append(
 def lines(connection: Connection, after: int = 0) -> Iterator[dict[str, Any]]:
     """Yield the lines in order, as dictionaries."""
     query = select(JournalLine.__table__).order_by(JournalLine.seq)
-    for row in connection.execute(
+    with connection.execute(
         query.where(JournalLine.seq > after), execution_options={"yield_per": 1000}
-    ):
-        yield dict(row._mapping)
+    ) as result:
+        for row in result:
+            yield dict(row._mapping)
 
 
 def chain_problems(connection: Connection) -> Iterator[Problem]:
@@ -80,12 +81,7 @@ def chain_problems(connection: Connection) -> Iterator[Problem]:
     for line in lines(connection):
         number = line["seq"]
         if number != expected:
-            missing = (
-                f"line {expected}"
-                if number == expected + 1
-                else f"lines {expected} to {number - 1}"
-            )
-            yield _problem(number, f"{missing} of the journal missing before line {number}")
+            yield _problem(number, f"line {number} stands where line {expected} should be")
         elif line["previous"] != previous:
             yield _problem(number, f"line {number} does not follow the line before it")
         if line_digest(line) != line["digest"]:

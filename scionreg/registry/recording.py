@@ -40,7 +40,7 @@ def as_text(kind: str, values: Mapping[str, Any]) -> dict[str, str]:
         if name not in known:
             raise RegistryError(f"{kind} have no column '{name}'; they have {', '.join(known)}")
     return {
-        name: shield(value) if isinstance(value, str) else known[name].write(value)
+        name: shield(value.strip()) if isinstance(value, str) else known[name].write(value)
         for name, value in values.items()
         if value is not None
     }

@@ -29,8 +29,8 @@ class Repeats:
     ) -> tuple[list[Row], Sequence[int], list[Problem]]:
         """Return the rows but those that were recorded before and voided since.
 
-        A voided record does not come back because its file is imported again. A voided code with
-        other content is a problem: a code is used once.
+        A voided record does not come back because its file is imported again; recorded by hand it
+        is meant. A voided code that would come back is a problem: a code is used once.
         """
         voided = self._voided_of(kind)
         if not voided:
@@ -39,7 +39,7 @@ class Repeats:
         problems: list[Problem] = []
         for row, line in zip(rows, lines, strict=True):
             key = key_text(key_of(kind, row))
-            if as_record(kind, row) in voided.get(key, ()):
+            if file and as_record(kind, row) in voided.get(key, ()):
                 continue
             if key in voided and len(KINDS[kind].KEY) == 1:
                 problems.append(_voided_code(kind, key, file, line))

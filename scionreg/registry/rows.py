@@ -121,8 +121,10 @@ def read_rows(
     columns = table(kind).columns
     wanted = (columns["id"], columns["entry"], *recorded_columns(kind))
     query = select(*map(_raw, wanted)).where(*conditions).order_by(columns["id"])
-    for found in connection.execute(query, execution_options={"yield_per": size}):
-        yield found[0], found[1], tuple(stored(value) for value in found[2:])
+    # Closed also where the caller stops before the end.
+    with connection.execute(query, execution_options={"yield_per": size}) as result:
+        for found in result:
+            yield found[0], found[1], tuple(stored(value) for value in found[2:])
 
 
 def _raw(column: Any) -> Any:

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from sqlalchemy import Connection, delete, insert, select
 
 from scionreg.records.errors import RegistryError
+from scionreg.records.names import PersonCode
 from scionreg.registry.ledger import Setting
 
 
@@ -58,11 +59,14 @@ def _check(name: str, value: str) -> None:
             dt.date.fromisoformat(f"2024-{value}")
         elif name == "units" and value not in ("SI", "US"):
             raise ValueError
+        elif name == "by" and value:
+            PersonCode().read(value)
     except (ValueError, ZoneInfoNotFoundError, OSError):
         right = {
             "time_zone": "a name such as Europe/Paris or America/Chicago",
             "season_first_day": "a month and day such as 07-01",
             "units": "SI or US",
+            "by": "the code of a person, as in P07",
         }[name]
         raise RegistryError(f"'{value}' is no {name.replace('_', ' ')}; write {right}") from None
 
