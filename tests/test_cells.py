@@ -149,7 +149,7 @@ def test_any_short_text_is_read_or_refused_by_a_known_rule(kind: str, data: st.D
     "cell",
     [
         *(Cell(), Code("bundles"), Ref(("people",)), Choice(GraftMethod), Whole(), Number(0, 1)),
-        *(YesNo(), Day(), CultivarName(), Epithet(), PersonCode()),
+        *(YesNo(), Day(), Moment(), CultivarName(), Epithet(), PersonCode()),
     ],
     ids=lambda cell: type(cell).__name__,
 )
@@ -183,6 +183,18 @@ def test_anything_else_is_no_whole_number(text: str) -> None:
     with pytest.raises(CellError) as refusal:
         Whole().read(text)
     assert refusal.value.rule == "not_a_number"
+
+
+@pytest.mark.parametrize("text", ["9" * 30, "9" * 5000, "-" + "9" * 400, "9" * 400 + ".0"])
+def test_number_of_any_length_is_refused_without_a_crash(text: str) -> None:
+    with pytest.raises(CellError):
+        Whole().read(text)
+
+
+def test_time_at_the_end_of_the_calendar_is_refused_without_a_crash() -> None:
+    with pytest.raises(CellError) as refusal:
+        Moment().read("9999-12-31T23:00-05:00")
+    assert refusal.value.rule == "impossible_date"
 
 
 @pytest.mark.parametrize("text", ["nan", "inf", "-inf", "1e999"])
@@ -257,6 +269,12 @@ def test_outer_ring_of_an_outline_is_turned_counter_clockwise(
     doubled_area = sum(x * next_y - next_x * y for (x, y), (next_x, next_y) in pairwise(ring))
     assert doubled_area > 0
     assert ring[0] == ring[-1]
+
+
+@given(corners)
+def test_an_outline_that_was_read_reads_the_same_again(corner: tuple[int, int, int, int]) -> None:
+    read = Outline().read(rectangle(corner))
+    assert Outline().read(read) == read
 
 
 @pytest.mark.parametrize(

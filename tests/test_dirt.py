@@ -70,7 +70,7 @@ def test_everything_wrong_in_a_file_is_said_at_once(store: Store, tmp_path: Path
         ("missing_value", 4, "tree"),
         ("ditto", 5, "cutter"),
         ("ditto", 5, "tree"),
-        ("totals_row", 7, "tree"),
+        ("totals_row", 7, "collection"),
     ]
     assert "A5" not in [record["collection"] for record in records(store, "collections")]
 
@@ -240,7 +240,7 @@ def test_merged_cells_leave_blanks_that_are_asked_about(store: Store, tmp_path: 
     book["collections"].merge_cells("B2:B3")
     book.save(file)
     imported = import_files(store, [file], by="P01")
-    assert found(imported) == [("missing_value", 3, "tree"), ("totals_row", 4, "tree")]
+    assert found(imported) == [("missing_value", 3, "tree"), ("totals_row", 4, "collection")]
     assert {problem.file for problem in imported.problems} == {"winter.xlsx[collections]"}
     assert "its value again" in imported.problems[0].right
 

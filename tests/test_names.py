@@ -38,7 +38,9 @@ def test_excluded_word_is_refused_wherever_it_stands(word: str) -> None:
             Epithet().read(name)
 
 
-@pytest.mark.parametrize("name", ["Formosa", "Strainer", "Grexham", "Sporting Chance", "Serieston"])
+@pytest.mark.parametrize(
+    "name", ["Formosa", "Pride of Allegheny", "Strainer", "Grexham", "Sporting Chance", "Serieston"]
+)
 def test_word_that_only_begins_like_an_excluded_one_is_taken(name: str) -> None:
     assert Epithet().read(name) == name
 
@@ -51,7 +53,7 @@ def test_the_excluded_words_are_the_fourteen_of_the_code() -> None:
     assert EPITHET_LENGTH == 30
 
 
-@pytest.mark.parametrize("mark", list("',.-/\\"))
+@pytest.mark.parametrize("mark", list("'’,.-/\\"))
 def test_marks_that_the_code_allows_are_taken(mark: str) -> None:
     assert Epithet().read(f"Old{mark}gate") == f"Old{mark}gate"
 

@@ -10,7 +10,7 @@ Frictionless Table Schema of the column.
 import json
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any
@@ -80,6 +80,17 @@ def refuse_ditto(text: str) -> str:
             "write the value itself in every row, since rows get sorted and cut apart",
         )
     return text
+
+
+TOTALS = re.compile(r"\s*(sub|grand )?(total|totals|sum|gesamt|summe)\b", re.IGNORECASE)
+TOTALS_ROW = CellError(
+    "totals_row", "this looks like a row of totals", "leave totals out of the file"
+)
+
+
+def is_totals(row: Sequence[str]) -> bool:
+    """Tell whether a row is one of totals: its first cell that is not empty says so."""
+    return TOTALS.match(next(filter(str.strip, row), "")) is not None
 
 
 SHIELDED = re.compile(r"'+[=+\-@\t\r]")
@@ -169,6 +180,8 @@ def read_code(text: str, kinds: tuple[str, ...]) -> str:
             "write letter, two digits of the year, serial and check digit, as in B26-0417-7",
         )
     refuse_ditto(text)
+    if TOTALS.fullmatch(text):
+        raise TOTALS_ROW
     if text != text.strip() or len(text) > 60 or re.search(r"[/;\x00-\x1f]", text):
         raise CellError(
             "unusable_code",
@@ -233,7 +246,7 @@ class Whole(Cell):
 
     def read(self, text: str) -> int:
         """Return the number."""
-        plain = text.isdecimal() and text.isascii()
+        plain = text.isdecimal() and text.isascii() and len(text) < 20
         number = int(text) if plain else self._mend(text)
         if number < self.low:
             raise CellError("below_zero", f"{number} is below {self.low}", f"at least {self.low}")
@@ -243,7 +256,7 @@ class Whole(Cell):
 
     def _mend(self, text: str) -> int:
         """Read what is not plain digits: a sign, or a whole number written as ``40.0``."""
-        if re.fullmatch(r"[+-]?\d+(\.0+)?", text) and not text.startswith("+"):
+        if re.fullmatch(r"-?\d{1,20}(\.0{1,20})?", text, re.ASCII):
             return int(float(text))
         rough = APPROXIMATE.fullmatch(text)
         if rough:
@@ -412,6 +425,7 @@ class Moment(Cell):
             try:
                 moment = datetime.fromisoformat(text)
             except ValueError:
+                refuse_ditto(text)
                 Day().read(text[:10])
                 raise CellError(
                     "not_a_time", f"'{text}' is not a time", "as in 2026-02-14T08:30"
@@ -420,7 +434,12 @@ class Moment(Cell):
                 raise CellError("impossible_date", f"{text} is before 1700", "check the year")
             if moment.tzinfo is None:
                 moment = moment.replace(tzinfo=zone)
-            return moment.astimezone(UTC).strftime(STORED_MOMENT)
+            try:
+                return moment.astimezone(UTC).strftime(STORED_MOMENT)
+            except OverflowError:
+                raise CellError(
+                    "impossible_date", f"{text} is after the last year", "check the year"
+                ) from None
 
         return read
 
@@ -497,7 +516,7 @@ class Outline(Cell):
 
         right = "a closed GeoJSON Polygon of longitude, latitude pairs (RFC 7946)"
         try:
-            geometry = set_precision(shape(json.loads(text)), 1e-7)
+            geometry = set_precision(shape(json.loads(text)), 1e-7).normalize()
             parts = list(getattr(geometry, "geoms", [geometry]))
             west, south, east, north = geometry.bounds
         except (ValueError, TypeError, KeyError, AttributeError, GEOSException) as fault:

@@ -52,7 +52,7 @@ def fault(name: str) -> str | None:
         return "is a single letter"
     if name.count("!") > 2 or "!!" in name:
         return "holds more than two '!', or two side by side"
-    if "of all" in name.lower():
+    if re.search(r"\bof all\b", name.lower()):
         return "praises the plant above all others, which a cultivar name may not"
     if banned:
         return f"holds the word {banned[0]}, which a cultivar name may not"
@@ -61,7 +61,7 @@ def fault(name: str) -> str | None:
 
 def _allowed(sign: str) -> bool:
     """Tell whether a character may stand in an epithet: letters, digits and a few marks."""
-    return ALLOWED.fullmatch(sign) is not None and (sign.isalpha() or sign.isascii())
+    return ALLOWED.fullmatch(sign) is not None and (sign.isalpha() or sign.isascii() or sign == "’")
 
 
 @dataclass(frozen=True, slots=True)
