@@ -5,7 +5,6 @@ text cells come in, problems and counts come out. The caller decides, by the pro
 transaction stands.
 """
 
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -15,7 +14,17 @@ from typing import Any
 from sqlalchemy import select
 
 from scionreg.records import codes
-from scionreg.records.cells import Cell, CellError, Code, Reader, Ref, noun, unshield
+from scionreg.records.cells import (
+    TOTALS_ROW,
+    Cell,
+    CellError,
+    Code,
+    Reader,
+    Ref,
+    is_totals,
+    noun,
+    unshield,
+)
 from scionreg.records.errors import Problem
 from scionreg.records.rules import CELL_RULES, RULES
 from scionreg.records.tables import KINDS, code_column, fields, table
@@ -26,9 +35,6 @@ from scionreg.registry.rows import Row, RowWriter, key_text, recorded_columns
 
 CACHE = 150_000
 """Distinct texts that a column's reader remembers."""
-
-
-TOTALS = re.compile(r"\s*(sub)?(grand )?(total|totals|sum|gesamt|summe)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,12 +223,10 @@ class Intake:
     ) -> None:
         """Note a cell that cannot be read; of a totals row, only that it is one."""
         row = batch.rows[index]
-        if any(TOTALS.match(cell) for cell in row):
+        if is_totals(row):
             if not first:
                 return
-            error = CellError(
-                "totals_row", "this looks like a row of totals", "leave totals out of the file"
-            )
+            error = TOTALS_ROW
         keys = [batch.columns.index(key) for key in KINDS[batch.kind].KEY if key in batch.columns]
         self._refused[batch.kind].add(row[keys[0]].strip() if keys else "")
         problem = Problem(
@@ -266,7 +270,7 @@ class Intake:
             if values is None or not isinstance(cell, Ref):
                 continue
             for index, value in enumerate(values):
-                if not good[index] and value is not None:
+                if not good[index] and value is not None and not is_totals(batch.rows[index]):
                     target = " or ".join(map(noun, cell.kinds))
                     self._noted.append(
                         Problem(
