@@ -1,13 +1,16 @@
 """A registry on each database, a clean environment, and how hard the generated tests try."""
 
 import os
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 from benchmarks import postgres
+from scionreg.cli import main
 from scionreg.registry.create import create_store
 from scionreg.registry.store import Store, open_store
 
@@ -72,3 +75,32 @@ def store(store_url: str) -> Iterator[Store]:
     opened = open_store(store_url)
     yield opened
     opened.close()
+
+
+class Said(NamedTuple):
+    """What a command said, and its exit code."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def run(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> Callable[..., Said]:
+    """Run a command in an empty folder; `main` is what the installed script calls."""
+    monkeypatch.chdir(tmp_path)
+
+    def command(*words: str) -> Said:
+        monkeypatch.setattr(sys, "argv", ["scionreg", *words])
+        try:
+            main()
+            code = 0
+        except SystemExit as stop:
+            code = int(stop.code or 0)
+        said = capsys.readouterr()
+        assert "Traceback" not in said.err
+        return Said(code, said.out, said.err)
+
+    return command

@@ -2,14 +2,12 @@
 
 import json
 import shutil
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from benchmarks import postgres
-from scionreg.cli import main
 
 ROOT = Path(__file__).parents[1]
 OLD = Path(__file__).parent / "data" / "registry_0001.db"
@@ -27,22 +25,10 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.fixture
-def run(demo: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+@pytest.fixture(autouse=True)
+def asked(demo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the demo be the registry that commands ask."""
     monkeypatch.setenv("SCIONREG_REGISTRY", str(demo))
-
-    def command(*words: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["scionreg", *words])
-        try:
-            main()
-            code = 0
-        except SystemExit as stop:
-            code = int(stop.code or 0)
-        said = capsys.readouterr()
-        assert "Traceback" not in said.err
-        return code, said.out, said.err
-
-    return command
 
 
 def test_trace_tells_the_source_the_way_the_hands_and_the_store(run: Run) -> None:
