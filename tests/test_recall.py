@@ -177,6 +177,25 @@ def test_a_regraft_of_some_trees_in_its_range_leaves_both_woods_possible(store: 
         assert grades(found.dispatches)["D2"] == "possible"
 
 
+def test_trees_booked_on_a_lot_of_other_wood_that_was_regrafted_again_are_reached(
+    store: Store,
+) -> None:
+    records = regrafted(first=8, last=12)
+    again = {"regraft_of": "G3", "date": day("2026-05-20"), "first": 10, "last": 11, "grafts": 2}
+    records["graft_lots"] += [lot("G4", "B1", **again)]
+    records["dispatches"] = [
+        dispatch("D1", "G3", first=10, last=10, trees=1),
+        dispatch("D2", "G3", first=9, last=10, trees=2),
+        dispatch("D3", "G3", first=8, last=9, trees=2),
+    ]
+    records["mother_trees"] += [
+        {"tree": "T3", "cultivar": "Aldern", "graft_lot": "G3", "graft_position": 11}
+    ]
+    found = recalled(store, records, "T1")
+    assert grades(found.dispatches) == {"D1": "certain", "D2": "possible"}
+    assert grades(found.mother_trees) == {"T3": "certain"}
+
+
 def test_a_single_tree_reaches_dispatches_that_may_hold_it(store: Store) -> None:
     records = small()
     records["dispatches"] = [

@@ -194,9 +194,9 @@ class Descent:
         while wanted := wanted - self.known.keys():
             found = read_lots(connection, wanted)
             self.known |= found
-            self._regrafted |= wanted - self.lots.keys()
             wanted = {lot.regraft_of for lot in found.values() if lot.regraft_of}
         self.regrafts = regrafts_among(self.known.values())
+        self._regrafted = self.regrafts.keys() - self.lots.keys()
 
     def flows(self) -> dict[str, Flow]:
         """Return what was grafted from each bundle and what went into others."""
