@@ -296,6 +296,14 @@ def test_a_chain_crosses_generations(store: Store) -> None:
     assert found.grade is Grade.CERTAIN
 
 
+def test_a_doubt_goes_with_the_chain_into_the_generation_before(store: Store) -> None:
+    records = grown()
+    records["collections"][2]["date"] = None
+    nearest, before = traced(store, records, "G3").sources
+    assert nearest.grade is before.grade is Grade.LIKELY
+    assert before.because == nearest.because
+
+
 def test_a_mother_tree_is_traced_to_the_tree_it_was_grown_from(store: Store) -> None:
     assert trees_of(traced(store, grown(), "T3")) == {"T1": 1}
 
