@@ -357,6 +357,17 @@ def test_more_used_than_was_there_may_mean_foreign_wood(store: Store) -> None:
     assert any("45 sticks left B1, but only 40 were there" in c for c in found.contradictions)
 
 
+@pytest.mark.parametrize("event", ["sold", "discarded"])
+def test_sticks_sold_and_thrown_away_are_sticks_that_left(store: Store, event: str) -> None:
+    records = small()
+    left = {"bundle": "B1", "time": moment("2026-03-25T09:00"), "event": event}
+    records["bundle_log"] = [{**left, "sticks": 21}]
+    found = traced(store, records, "G1")
+    assert any("41 sticks left B1, but only 40 were there" in c for c in found.contradictions)
+    records["bundle_log"] = [{**left, "sticks": 20}]
+    assert not traced(store, records, "G1").contradictions
+
+
 @pytest.mark.parametrize(
     ("kind", "row", "change", "said"),
     [
