@@ -1,8 +1,11 @@
 """A registry on each database, a clean environment, and how hard the generated tests try."""
 
 import os
+import shutil
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from itertools import count
 from pathlib import Path
 from typing import NamedTuple
 
@@ -42,8 +45,17 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
 
 
 @pytest.fixture(autouse=True)
-def clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """Keep the user's own settings out of the tests."""
+def clean_environment(
+    monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Keep the user's own settings out of the tests, but not what was fetched before."""
+    cache = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache"))
+    monkeypatch.setenv("UV_CACHE_DIR", os.environ.get("UV_CACHE_DIR", str(cache / "uv")))
+    home = tmp_path_factory.getbasetemp() / "home"
+    home.mkdir(exist_ok=True)
+    monkeypatch.setenv("HOME", str(home))
+    for name in ("CONFIG", "CACHE", "DATA", "STATE"):
+        monkeypatch.setenv(f"XDG_{name}_HOME", str(home / name.lower()))
     for name in list(os.environ):
         if name.startswith(("SCIONREG_", "PG")) or name in ("NO_COLOR", "FORCE_COLOR"):
             monkeypatch.delenv(name)
@@ -75,6 +87,34 @@ def store(store_url: str) -> Iterator[Store]:
     opened = open_store(store_url)
     yield opened
     opened.close()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def new_store(
+    request: pytest.FixtureRequest, tmp_path: Path
+) -> Callable[[], AbstractContextManager[Store]]:
+    """Give an empty registry as often as asked, for tests that try many things on new ones."""
+    numbers = count()
+    if request.param == "sqlite":
+        create_store(tmp_path / "empty.db").close()
+    else:
+        server: postgres.Server = request.getfixturevalue("postgresql")
+
+    @contextmanager
+    def new() -> Iterator[Store]:
+        name = f"{tmp_path.name.lower()}_{next(numbers)}"
+        if request.param == "sqlite":
+            opened = open_store(shutil.copy(tmp_path / "empty.db", tmp_path / f"{name}.db"))
+        else:
+            opened = open_store(server.create(name, template="empty"))
+        try:
+            yield opened
+        finally:
+            opened.close()
+            if not opened.is_sqlite:
+                server.drop(name)
+
+    return new
 
 
 class Said(NamedTuple):

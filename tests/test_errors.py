@@ -13,9 +13,9 @@ import pytest
 from sqlalchemy import select
 
 from scionreg.exchange.importing import import_files
+from scionreg.records.columns import Base
 from scionreg.records.errors import Problem
 from scionreg.records.rules import CELL_RULES, RULES
-from scionreg.records.tables import Base
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.audit import audit
 from scionreg.registry.correcting import void

@@ -16,8 +16,8 @@ import pytest
 from sqlalchemy import insert, text
 
 from benchmarks import postgres
+from scionreg.records.columns import Base
 from scionreg.records.errors import RegistryError, SchemaError
-from scionreg.records.tables import Base
 from scionreg.registry import guards, journal, migrate
 from scionreg.registry.audit import audit
 from scionreg.registry.create import create_store

@@ -5,8 +5,8 @@ from pathlib import Path
 
 from sqlalchemy import MetaData, insert, text
 
+from scionreg.records.columns import Base
 from scionreg.records.errors import RegistryError
-from scionreg.records.tables import Base
 from scionreg.registry import guards, journal
 from scionreg.registry.ledger import JournalHead
 from scionreg.registry.store import HEAD, Store, parse_url, schema_version

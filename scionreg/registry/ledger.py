@@ -5,7 +5,7 @@ import datetime as dt
 from sqlalchemy import BigInteger, Index, Integer
 from sqlalchemy.orm import Mapped, mapped_column
 
-from scionreg.records.tables import Base
+from scionreg.records.columns import Base
 
 
 class JournalLine(Base):

@@ -16,9 +16,10 @@ from sqlalchemy import (
     tuple_,
 )
 
+from scionreg.records.columns import UtcMoment
 from scionreg.records.rules.base import Scope, broken, rule
 from scionreg.records.rules.references import within
-from scionreg.records.tables import KINDS, UtcMoment, fields, table
+from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import GraftMethod, Trouble
 
 NO_DATE_EXPECTED = {"rights_until", "planted", "received"}

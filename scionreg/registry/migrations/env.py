@@ -2,10 +2,12 @@
 
 from alembic import context
 
-from scionreg.records.tables import Base
+from scionreg.records import tables
+from scionreg.records.columns import Base
 from scionreg.registry import ledger
 
-assert ledger.JournalLine.metadata is Base.metadata  # its tables are among the models' too
+# Both describe tables of the registry; importing them tells Base.
+assert tables.table("people").metadata is ledger.JournalLine.metadata is Base.metadata
 context.configure(
     connection=context.config.attributes["connection"],
     target_metadata=Base.metadata,

@@ -1,0 +1,99 @@
+"""What every cell type is, and the dirt that any of them may meet."""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any
+
+Reader = Callable[[str], Any]
+
+
+class CellError(ValueError):
+    """A cell's text cannot be taken; `wrong` says why and `right` how to write it."""
+
+    def __init__(self, rule: str, wrong: str, right: str) -> None:
+        self.rule, self.wrong, self.right = rule, wrong, right
+        super().__init__(f"{wrong}; {right}")
+
+
+NOUNS = {"people": "person", "dispatches": "dispatch", "bundle_log": "line of the bundle log"}
+
+
+def noun(kind: str) -> str:
+    """Return what one record of a kind is called.
+
+    >>> noun("graft_lots"), noun("people")
+    ('graft lot', 'person')
+    """
+    return NOUNS.get(kind, kind.removesuffix("s").replace("_", " "))
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Any text; the parent of every cell type."""
+
+    def reader(self, zone: tzinfo) -> Reader:
+        """Return a function that reads a cell, in a registry whose time zone is `zone`."""
+        return self.read
+
+    def read(self, text: str) -> Any:
+        """Return the value of a cell's text."""
+        if "\x00" in text:
+            raise CellError("unreadable_text", "holds a NUL character", "remove it")
+        return refuse_ditto(text)
+
+    def write(self, value: Any) -> str:
+        """Return the text of a value."""
+        return str(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Return the Table Schema type and constraints."""
+        return {"type": "string"}
+
+    def describe(self) -> str:
+        """Return what the cell holds, for people."""
+        return "text"
+
+
+DITTO = re.compile(r"(ditto|do\.|\"|''|〃|-\"-|same|same as above|idem|id\.)", re.IGNORECASE)
+
+
+def refuse_ditto(text: str) -> str:
+    """Return `text`, unless it only points at the cell above."""
+    if DITTO.fullmatch(text):
+        raise CellError(
+            "ditto",
+            f"'{text}' points at the cell above",
+            "write the value itself in every row, since rows get sorted and cut apart",
+        )
+    return text
+
+
+TOTALS = re.compile(r"\s*(sub|grand )?(total|totals|sum|gesamt|summe)\b", re.IGNORECASE)
+TOTALS_ROW = CellError(
+    "totals_row", "this looks like a row of totals", "leave totals out of the file"
+)
+
+
+def is_totals(row: Sequence[str]) -> bool:
+    """Tell whether a row is one of totals: its first cell that is not empty says so."""
+    return TOTALS.match(next(filter(str.strip, row), "")) is not None
+
+
+SHIELDED = re.compile(r"'+[=+\-@\t\r]")
+EXPOSED = re.compile(r"'*[=+\-@\t\r]")
+
+
+def shield(text: str) -> str:
+    """Return text with an apostrophe before what a spreadsheet would run as a formula.
+
+    >>> shield("=cmd()"), unshield("'=cmd()"), shield("plain")
+    ("'=cmd()", '=cmd()', 'plain')
+    """
+    return f"'{text}" if EXPOSED.match(text) else text
+
+
+def unshield(text: str) -> str:
+    """Undo `shield`."""
+    return text[1:] if text.startswith("'") and SHIELDED.match(text) else text

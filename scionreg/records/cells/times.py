@@ -1,0 +1,119 @@
+"""Cells of days and of points in time."""
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, tzinfo
+from typing import Any
+
+from scionreg.records.cells.base import Cell, CellError, Reader, refuse_ditto
+
+EARLIEST = date(1700, 1, 1)
+ISO_DAY = re.compile(r"\d{4}-\d\d-\d\d")
+OTHER_DAY = re.compile(r"(\d{1,4})([./-])(\d{1,2})\2(\d{1,4})")
+
+
+@dataclass(frozen=True, slots=True)
+class Day(Cell):
+    """A day, ISO 8601."""
+
+    def read(self, text: str) -> str:
+        """Return the day."""
+        if not ISO_DAY.fullmatch(text):
+            raise self._not_iso(text)
+        try:
+            day = date.fromisoformat(text)
+        except ValueError:
+            raise CellError(
+                "impossible_date", f"there is no day {text}", "year-month-day, as in 2026-02-14"
+            ) from None
+        if day < EARLIEST:
+            raise CellError("impossible_date", f"{text} is before 1700", "check the year")
+        return text
+
+    def _not_iso(self, text: str) -> CellError:
+        refuse_ditto(text)
+        other = OTHER_DAY.fullmatch(text)
+        if other is None:
+            return CellError(
+                "not_a_date", f"'{text}' is not a date", "year-month-day, as in 2026-02-14"
+            )
+        readings = " or ".join(_readings(other[1], other[3], other[4])) or "year-month-day"
+        return CellError(
+            "ambiguous_date",
+            f"'{text}' can be read in more than one way",
+            f"write year-month-day: {readings}",
+        )
+
+    def schema(self) -> dict[str, Any]:
+        """Return the Table Schema type and constraints."""
+        return {"type": "date", "format": "%Y-%m-%d"}
+
+    def describe(self) -> str:
+        """Return what the cell holds, for people."""
+        return "day, as in 2026-02-14"
+
+
+def _readings(first: str, second: str, third: str) -> list[str]:
+    """Return the ISO days that a date in another form may mean."""
+    orders = [(first, second, third), (third, second, first), (third, first, second)]
+    found: list[str] = []
+    for year, month, day in orders:
+        century = 2000 if len(year) <= 2 else 0
+        try:
+            reading = date(int(year) + century, int(month), int(day)).isoformat()
+        except ValueError:
+            continue
+        if reading not in found:
+            found.append(reading)
+    return found
+
+
+STORED_MOMENT = "%Y-%m-%d %H:%M:%S"
+
+
+@dataclass(frozen=True, slots=True)
+class Moment(Cell):
+    """A point in time, ISO 8601; without an offset it is in the registry's time zone."""
+
+    def reader(self, zone: tzinfo) -> Reader:
+        """Return a function that reads a moment, in `zone` where no offset is written."""
+
+        def read(text: str) -> str:
+            try:
+                moment = datetime.fromisoformat(text)
+            except ValueError:
+                refuse_ditto(text)
+                Day().read(text[:10])
+                raise CellError(
+                    "not_a_time", f"'{text}' is not a time", "as in 2026-02-14T08:30"
+                ) from None
+            if moment.date() < EARLIEST:
+                raise CellError("impossible_date", f"{text} is before 1700", "check the year")
+            if moment.tzinfo is None:
+                moment = moment.replace(tzinfo=zone)
+            try:
+                return moment.astimezone(UTC).strftime(STORED_MOMENT)
+            except OverflowError:
+                raise CellError(
+                    "impossible_date", f"{text} is after the last year", "check the year"
+                ) from None
+
+        return read
+
+    def read(self, text: str) -> str:
+        """Return the moment, read as UTC where no offset is written."""
+        return str(self.reader(UTC)(text))
+
+    def write(self, value: Any) -> str:
+        """Return the moment in UTC, as in 2026-02-14T08:30:00Z."""
+        moment = datetime.fromisoformat(value) if isinstance(value, str) else value
+        moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+        return str(moment.strftime("%Y-%m-%dT%H:%M:%SZ"))
+
+    def schema(self) -> dict[str, Any]:
+        """Return the Table Schema type and constraints."""
+        return {"type": "datetime", "format": "any"}
+
+    def describe(self) -> str:
+        """Return what the cell holds, for people."""
+        return "time, as in 2026-02-14T08:30 or 2026-02-14T08:30+01:00"

@@ -1,0 +1,66 @@
+"""Cells of words: from a vocabulary, several in one cell, names of cultivars."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from scionreg.records.cells.base import Cell, CellError, refuse_ditto
+from scionreg.records.vocabulary import Found, Word
+
+
+@dataclass(frozen=True, slots=True)
+class Choice(Cell):
+    """One word of a vocabulary."""
+
+    words: type[Word]
+
+    def read(self, text: str) -> str:
+        """Return the word that `text` spells, a variant included."""
+        word = self.words.spelled(text)
+        if word is None:
+            refuse_ditto(text)
+            known = ", ".join(self.words)
+            raise CellError("unknown_word", f"'{text}' is not a word used here", f"one of: {known}")
+        return str(word.value)
+
+    def schema(self) -> dict[str, Any]:
+        """Return the Table Schema type and constraints."""
+        return {"type": "string", "constraints": {"enum": [word.value for word in self.words]}}
+
+    def describe(self) -> str:
+        """Return what the cell holds, for people."""
+        return "one of: " + ", ".join(self.words)
+
+
+@dataclass(frozen=True, slots=True)
+class Many(Cell):
+    """Several words or names in one cell, parted by ``;``."""
+
+    words: type[Word] | None = None
+
+    def read(self, text: str) -> str:
+        """Return the parts, cleaned, joined by ``;``."""
+        parts = [part.strip() for part in text.split(";") if part.strip()]
+        if self.words is not None:
+            parts = [Choice(self.words).read(part) for part in parts]
+        return ";".join(parts)
+
+    def describe(self) -> str:
+        """Return what the cell holds, for people."""
+        return ("any of: " + ", ".join(self.words) if self.words else "names") + ", parted by ;"
+
+
+@dataclass(frozen=True, slots=True)
+class CultivarName(Cell):
+    """A cultivar by its name or an alias, or one of the words of `Found`."""
+
+    or_found: bool = False
+
+    def read(self, text: str) -> str:
+        """Return the name as written; whether it is known is checked with the registry."""
+        if self.or_found and (word := Found.spelled(text)) is not None:
+            return word.value
+        return refuse_ditto(text)
+
+    def describe(self) -> str:
+        """Return what the cell holds, for people."""
+        return "cultivar" + (", or one of: " + ", ".join(Found) if self.or_found else "")
