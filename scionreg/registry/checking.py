@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import ColumnElement, Connection, select, text
 
 from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES, Rule, Scope
@@ -20,6 +20,13 @@ MANY = 2000
 def whole(settings: Settings) -> Scope:
     """Return the scope of a whole registry."""
     return Scope(today=settings.today(), season_first_day=settings.season_first_day)
+
+
+def refresh_estimates(connection: Connection, kinds: Iterable[str]) -> None:
+    """Have PostgreSQL look at tables that grew much, else it plans for what they were before."""
+    if connection.dialect.name == "postgresql":
+        for kind in kinds:
+            connection.execute(text(f"ANALYZE {kind}"))
 
 
 def touched(

@@ -166,11 +166,11 @@ class Intake:
         kinds = set(self._places)
         if not kinds:
             return
-        scope = (
-            checking.touched(self._connection, self.change.settings, self._changed)
-            if self._written <= checking.MANY
-            else checking.whole(self.change.settings)
-        )
+        if self._written > checking.MANY:
+            checking.refresh_estimates(self._connection, kinds)
+            scope = checking.whole(self.change.settings)
+        else:
+            scope = checking.touched(self._connection, self.change.settings, self._changed)
         without = frozenset() if self._has_unresolved() else frozenset({"unknown_reference"})
         for record, problem in checking.problems(self._connection, scope, kinds, without):
             if problem.rule == "unknown_reference" and self._hangs_on_refused(problem):

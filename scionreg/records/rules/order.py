@@ -107,18 +107,29 @@ def _first_use(scope: Scope) -> Subquery:
     )
 
 
-def _mixed(scope: Scope) -> Any:
-    """Return each re-bundled bundle with every bundle that its sticks came through."""
-    parents = table("bundle_parents").columns
-    mixed = (
+def _mixed_wood(scope: Scope) -> Any:
+    """Return the cuttings that each re-bundled bundle's sticks came from.
+
+    PostgreSQL cannot guess how many a recursive query finds, so it is told to find them first.
+    """
+    parents, cuts = table("bundle_parents").columns, table("collections").columns
+    bundles = table("bundles").columns
+    above = (
         select(parents["bundle"], parents["parent"].label("source"))
         .where(scope.of("bundles", parents["bundle"]))
-        .cte("mixed", recursive=True)
+        .cte("above", recursive=True)
     )
-    return mixed.union(
-        select(mixed.columns["bundle"], parents["parent"]).join(
-            mixed, parents["bundle"] == mixed.columns["source"]
+    above = above.union(
+        select(above.columns["bundle"], parents["parent"]).join(
+            above, parents["bundle"] == above.columns["source"]
         )
+    )
+    return (
+        select(above.columns["bundle"], cuts["collection"], cuts["date"].label("cut"))
+        .join_from(above, table("bundles"), bundles["bundle"] == above.columns["source"])
+        .join(table("collections"), cuts["collection"] == bundles["collection"])
+        .cte("mixed_wood")
+        .prefix_with("MATERIALIZED", dialect="postgresql")
     )
 
 
@@ -134,21 +145,20 @@ def _mixed(scope: Scope) -> Any:
 def used_before_cut(scope: Scope) -> Iterator[Select[Any]]:
     """Wood is grafted on or after the day it was cut."""
     lots, cuts = table("graft_lots").columns, table("collections").columns
-    bundles, first, mixed = table("bundles").columns, _first_use(scope), _mixed(scope)
-    found = broken("graft_lots", lots["date"], cut=cuts["date"], collection=cuts["collection"])
+    bundles, first = table("bundles").columns, _first_use(scope)
     yield (
-        found.select_from(first)
+        broken("graft_lots", lots["date"], cut=cuts["date"], collection=cuts["collection"])
+        .select_from(first)
         .join(table("bundles"), bundles["bundle"] == first.columns["bundle"])
         .join(table("collections"), cuts["collection"] == bundles["collection"])
         .join(table("graft_lots"), lots["bundle"] == first.columns["bundle"])
         .where(first.columns["day"] < cuts["date"], lots["date"] < cuts["date"])
     )
+    wood = _mixed_wood(scope).columns
     yield (
-        found.select_from(mixed)
-        .join(table("bundles"), bundles["bundle"] == mixed.columns["source"])
-        .join(table("collections"), cuts["collection"] == bundles["collection"])
-        .join(table("graft_lots"), lots["bundle"] == mixed.columns["bundle"])
-        .where(lots["date"] < cuts["date"])
+        broken("graft_lots", lots["date"], cut=wood["cut"], collection=wood["collection"])
+        .select_from(table("graft_lots"))
+        .where(lots["bundle"] == wood["bundle"], lots["date"] < wood["cut"])
     )
 
 
