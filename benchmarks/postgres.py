@@ -69,12 +69,19 @@ class Server:
 
     def create(self, database: str, *, template: str = "template1") -> str:
         """Make a database, empty or a copy of `template`, and return its URL."""
+        self._order(f'CREATE DATABASE "{database}" TEMPLATE "{template}"')
+        return self.url(database)
+
+    def drop(self, database: str) -> None:
+        """Remove a database that nobody is connected to."""
+        self._order(f'DROP DATABASE "{database}"')
+
+    def _order(self, statement: str) -> None:
         import psycopg
 
         place = f"host={self.folder} user=postgres dbname=postgres"
         with psycopg.connect(place, autocommit=True) as connection:
-            connection.execute(f'CREATE DATABASE "{database}" TEMPLATE "{template}"'.encode())
-        return self.url(database)
+            connection.execute(statement.encode())
 
 
 @contextmanager
@@ -100,7 +107,7 @@ def server(*settings: str) -> Iterator[Server]:
         try:
             yield Server(folder)
         finally:
-            stop = [str(control), "-D", str(data), "-m", "fast", "-w", "stop"]
+            stop = [str(control), "-D", str(data), "-m", "immediate", "-w", "stop"]
             subprocess.run(_as_server(stop), **quiet)  # type: ignore[call-overload]
     finally:
         shutil.rmtree(folder)

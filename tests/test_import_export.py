@@ -23,7 +23,7 @@ from benchmarks import postgres
 from scionreg.exchange import importing
 from scionreg.exchange.exporting import export_folder
 from scionreg.exchange.importing import import_files
-from scionreg.records.cells import CellError, refuse_ditto
+from scionreg.records.cells import CellError, refuse_ditto, shield
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields
 from scionreg.registry.audit import audit
@@ -101,7 +101,7 @@ def test_a_registry_moves_to_the_other_engine_and_back(
     assert found[0] == found[1] == found[2]
 
 
-@settings(max_examples=8)
+@settings(max_examples=5)
 @given(records=registries())
 def test_any_registry_comes_in_again_the_same(
     new_store: NewStore, tmp_path_factory: pytest.TempPathFactory, records: Rows
@@ -130,8 +130,8 @@ WRITTEN = st.text(
 ).filter(is_text)
 
 
-@settings(max_examples=15)
-@given(texts=st.lists(WRITTEN, min_size=1, max_size=8))
+@settings(max_examples=4)
+@given(texts=st.lists(WRITTEN, min_size=1, max_size=60))
 @example(texts=["=cmd()", "'=cmd()", "''@x", "<script>alert(1)</script>", "+1", "-1", "'", "''x"])
 @example(texts=["'; drop table people; --", "a\rb", "a\r\nb", "a\nb", '"x', '",', "a;b", "\u2028x"])
 @example(texts=["Total", "é", "é", "🌱 \u202e", "NULL", "\\N", "\\.", "a\tb"])
@@ -206,7 +206,7 @@ def write_workbook(path: Path, records: Rows) -> Path:
                 moment = isinstance(value, dt.datetime)
                 cell = WriteOnlyCell(sheet, value.replace(tzinfo=None) if moment else value)
                 if isinstance(value, str):
-                    cell.data_type = "s"
+                    cell = WriteOnlyCell(sheet, shield(value))
                 cells.append(cell)
             sheet.append(cells)
     book.save(path)

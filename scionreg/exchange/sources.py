@@ -297,13 +297,15 @@ def _workbook_rows(source: Source) -> Iterator[Batch]:
 
 
 def _trimmed(rows: Iterator[list[str]]) -> Iterator[list[str]]:
-    """Yield rows cut to the header's filled cells: sheets end in empty columns."""
+    """Yield rows as wide as the header: sheets leave empty cells out, and end in empty ones."""
     header = next(rows, [])
     while header and not header[-1]:
         header.pop()
     yield header
+    width = len(header)
     for row in rows:
-        yield row if any(row[len(header) :]) else row[: len(header)]
+        row += [""] * (width - len(row))
+        yield row if any(row[width:]) else row[:width]
 
 
 def _as_text(cell: Any) -> str:
