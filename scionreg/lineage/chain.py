@@ -27,7 +27,8 @@ from scionreg.lineage.graph import (
     rows,
 )
 from scionreg.lineage.standing import regrafts_among, standing
-from scionreg.lineage.sticks import Drawn, read_drawn
+from scionreg.lineage.sticks import USED
+from scionreg.records.vocabulary import BundleEventKind
 
 
 class Line(NamedTuple):
@@ -85,13 +86,39 @@ LINES = Query(
 LOG = Query(
     "SELECT bundle, time, event, store, sticks, condition FROM bundle_log WHERE bundle IN {codes}"
 )
-LOOKS = Query(
-    'SELECT "check", item, limb, date, method, checked, off, found, "by" FROM identity_checks '
-    "WHERE item IN {codes}"
+AROUND = Query(
+    'SELECT \'look\', item, CAST(date AS TEXT), "check", limb, method, found, "by", '
+    "CAST(checked AS DOUBLE PRECISION), CAST(off AS DOUBLE PRECISION) "
+    "FROM identity_checks WHERE item IN {codes} "
+    "UNION ALL SELECT 'happening', tree, CAST(date AS TEXT), event, limb, detail, NULL, NULL, "
+    "NULL, NULL FROM tree_events WHERE tree IN {codes} "
+    "UNION ALL SELECT 'name', cultivar, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL "
+    "FROM cultivars WHERE cultivar IN {codes} "
+    "UNION ALL SELECT 'grafted', bundle, CAST(max(date) AS TEXT), NULL, NULL, NULL, NULL, NULL, "
+    f"sum({USED}), NULL FROM graft_lots WHERE bundle IN {{codes}} GROUP BY bundle "
+    "UNION ALL SELECT 'passed', parent, NULL, NULL, NULL, NULL, NULL, NULL, sum(sticks), NULL "
+    "FROM bundle_parents WHERE parent IN {codes} GROUP BY parent "
+    "UNION ALL SELECT 'tied', collection, NULL, NULL, NULL, NULL, NULL, NULL, sum(sticks), NULL "
+    "FROM bundles WHERE collection IN {codes} GROUP BY collection"
 )
-HAPPENINGS = Query("SELECT tree, date, event, limb, detail FROM tree_events WHERE tree IN {codes}")
+"""All that is told of some codes, whatever they name, in one statement: each costs a round trip."""
+LEAVING = (BundleEventKind.DISCARDED, BundleEventKind.SOLD)
 KNOWN_NAMES = Query("SELECT cultivar FROM cultivars WHERE cultivar IN {codes}")
 ALIASES = Query("SELECT cultivar, aliases FROM cultivars WHERE aliases IS NOT NULL")
+
+
+@dataclass(slots=True)
+class Drawn:
+    """Sticks taken out of bundles, and tied from collections."""
+
+    from_bundle: dict[str, float] = field(default_factory=dict)
+    from_collection: dict[str, float] = field(default_factory=dict)
+    last_graft: dict[str, dt.date | None] = field(default_factory=dict)
+    """Of a bundle: the last day that it was grafted from."""
+
+    def take(self, bundle: str, sticks: float) -> None:
+        """Add sticks taken out of a bundle."""
+        self.from_bundle[bundle] = self.from_bundle.get(bundle, 0) + sticks
 
 
 @dataclass(slots=True)
@@ -183,35 +210,54 @@ class Chain:
 
     def read_surroundings(self, connection: Connection, items: Iterable[str]) -> None:
         """Read what happened to what the chain is made of: stores, counts, checks, events."""
-        if self.bundles or self.cuttings:
-            self.drawn = read_drawn(connection, [*self.bundles, *self.cuttings])
         if self.bundles:
-            for row in rows(connection, LOG, self.bundles):
-                line = LogLine(row[0], as_moment(row[1]), *row[2:])
-                self.log.setdefault(line.bundle, []).append(line)
-            for log in self.log.values():
-                log.sort(key=lambda line: (line.time is None, line.time, line.event))
-        looks = rows(connection, LOOKS, {*items, *self.bundles, *self.cuttings, *self.trees})
-        self.looks = sorted(
-            (Look(row[0], row[1], row[2], as_day(row[3]), *row[4:]) for row in looks),
-            key=lambda look: (look.date or dt.date.max, look.check),
-        )
-        if self.trees:
-            for row in rows(connection, HAPPENINGS, self.trees):
-                happening = TreeHappening(row[0], as_day(row[1]), *row[2:])
-                self.happenings.setdefault(row[0], []).append(happening)
-        self._read_names(connection)
-
-    def _read_names(self, connection: Connection) -> None:
+            self._read_log(connection)
         written = {tree.cultivar for tree in self.trees.values()}
         written |= {bundle.claimed for bundle in self.bundles.values() if bundle.claimed}
         written |= {line.label_cultivar for line in self.lines if line.label_cultivar}
-        self.names = resolve_names(connection, written) if written else {}
+        known: set[str] = set()
+        asked = {*items, *self.bundles, *self.cuttings, *self.trees, *written}
+        for what, code, date, *texts, number, other in rows(connection, AROUND, asked):
+            day = as_day(date)
+            match what:
+                case "look":
+                    check, limb, method, found, by = texts
+                    counts = int(number), int(other)
+                    self.looks.append(Look(check, code, limb, day, method, *counts, found, by))
+                case "happening":
+                    happening = TreeHappening(code, day, *texts[:3])
+                    self.happenings.setdefault(code, []).append(happening)
+                case "name":
+                    known.add(code)
+                case "grafted":
+                    self.drawn.last_graft[code] = day
+                    self.drawn.take(code, number)
+                case "passed":
+                    self.drawn.take(code, number)
+                case _:
+                    self.drawn.from_collection[code] = number
+        self.looks.sort(key=lambda look: (look.date or dt.date.max, look.check))
+        self.names = stand_for(connection, written, known)
+
+    def _read_log(self, connection: Connection) -> None:
+        for row in rows(connection, LOG, self.bundles):
+            line = LogLine(row[0], as_moment(row[1]), *row[2:])
+            self.log.setdefault(line.bundle, []).append(line)
+            if line.event in LEAVING and line.sticks is not None:
+                self.drawn.take(line.bundle, line.sticks)
+        for log in self.log.values():
+            log.sort(key=lambda line: (line.time is None, line.time, line.event))
 
 
 def resolve_names(connection: Connection, written: set[str]) -> dict[str, str]:
     """Return each cultivar name with the name that it stands for; unknown ones stand as written."""
-    names = {row[0]: row[0] for row in rows(connection, KNOWN_NAMES, written)}
+    known = {row[0] for row in rows(connection, KNOWN_NAMES, written)}
+    return stand_for(connection, written, known)
+
+
+def stand_for(connection: Connection, written: set[str], known: set[str]) -> dict[str, str]:
+    """Return the names that those `written` stand for, of which those `known` are no aliases."""
+    names = {name: name for name in written & known}
     if len(names) < len(written):
         spelled: dict[str, str] = {}
         for cultivar, aliases in rows(connection, ALIASES, ()):

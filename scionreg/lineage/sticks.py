@@ -2,12 +2,12 @@
 
 import datetime as dt
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.graph import Query, as_day, as_moment, rows
+from scionreg.lineage.graph import Query, as_moment, rows
 from scionreg.records.rules.counts import GRAFTS_A_STICK
 from scionreg.records.vocabulary import BundleEventKind
 
@@ -21,41 +21,6 @@ USED = (
 def tidy(sticks: float) -> float:
     """Return a number of sticks as a whole number where it is one, else to two decimals."""
     return int(sticks) if sticks == int(sticks) else round(sticks, 2)
-
-
-# ------------------------------------------------------------------- all that left, for a trace
-
-DRAWN = Query(
-    f"SELECT 'used', bundle, sum({USED}), max(date) FROM graft_lots "
-    "WHERE bundle IN {codes} GROUP BY bundle "
-    "UNION ALL SELECT 'passed', parent, sum(sticks), NULL FROM bundle_parents "
-    "WHERE parent IN {codes} GROUP BY parent "
-    "UNION ALL SELECT 'left', bundle, sum(sticks), NULL FROM bundle_log "
-    "WHERE bundle IN {codes} AND event IN ('discarded', 'sold') GROUP BY bundle "
-    "UNION ALL SELECT 'packed', collection, sum(sticks), NULL FROM bundles "
-    "WHERE collection IN {codes} GROUP BY collection"
-)
-
-
-@dataclass(slots=True)
-class Drawn:
-    """Sticks taken out of bundles, and tied from collections."""
-
-    from_bundle: dict[str, float] = field(default_factory=dict)
-    from_collection: dict[str, float] = field(default_factory=dict)
-    last_graft: dict[str, dt.date | None] = field(default_factory=dict)
-    """Of a bundle: the last day that it was grafted from."""
-
-
-def read_drawn(connection: Connection, asked: Iterable[str]) -> Drawn:
-    """Return what was taken from the bundles and collections `asked`."""
-    drawn = Drawn()
-    for how, code, sticks, last in rows(connection, DRAWN, asked):
-        if how == "used":
-            drawn.last_graft[code] = as_day(last)
-        taken = drawn.from_collection if how == "packed" else drawn.from_bundle
-        taken[code] = taken.get(code, 0) + float(sticks or 0)
-    return drawn
 
 
 # ----------------------------------------------------------------------- in and out, by bundle

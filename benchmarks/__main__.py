@@ -1,0 +1,25 @@
+"""Run every benchmark: python -m benchmarks [--lots N] [--quick]."""
+
+import argparse
+
+from benchmarks import chain, intake
+
+QUICK = 10_000
+FULL = 1_000_000
+
+
+def main() -> None:
+    """Run them one after the other, the chain on registries of up to the size asked for."""
+    parser = argparse.ArgumentParser(prog="benchmarks", description="Print speed beside peers.")
+    parser.add_argument("--lots", type=int, help=f"graft lots (default {FULL:,})")
+    parser.add_argument("--quick", action="store_true", help=f"{QUICK:,} graft lots only")
+    asked = parser.parse_args()
+    lots = asked.lots or (QUICK if asked.quick else FULL)
+    sizes = sorted({size for size in (10_000, 100_000) if size < lots} | {lots})
+    chain.main(["--lots", *map(str, sizes)])
+    print()
+    intake.main(["--lots", str(lots)])
+
+
+if __name__ == "__main__":
+    main()
