@@ -1,0 +1,126 @@
+"""A registry's settings: kept, checked, and what the season and the day follow from."""
+
+import datetime as dt
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scionreg.api import Registry
+from scionreg.records.errors import NoRecorderError, RegistryError
+from scionreg.registry.journal import lines
+from scionreg.registry.recording import record
+from scionreg.registry.settings import Settings, read_settings, write_settings
+from scionreg.registry.store import Store
+
+DAYS = st.dates(dt.date(1900, 1, 1), dt.date(2100, 1, 1))
+FIRST_DAYS = st.dates(dt.date(2024, 1, 1), dt.date(2024, 12, 31)).map(lambda d: f"{d:%m-%d}")
+
+
+def settings_of(store: Store) -> Settings:
+    with store.reading() as connection:
+        return read_settings(connection)
+
+
+def test_a_new_registry_has_settings_that_work_anywhere(store: Store) -> None:
+    assert settings_of(store) == Settings(
+        time_zone="UTC", units="SI", season_first_day="07-01", by=""
+    )
+
+
+def test_settings_are_kept_and_the_others_stay(store: Store) -> None:
+    chosen = Settings(time_zone="Europe/Paris", units="US", season_first_day="08-01", by="P01")
+    with store.writing() as connection:
+        write_settings(connection, chosen)
+    assert settings_of(store) == chosen
+    with store.writing() as connection:
+        write_settings(connection, chosen.changed({"units": "SI"}))
+    assert settings_of(store) == Settings(
+        time_zone="Europe/Paris", units="SI", season_first_day="08-01", by="P01"
+    )
+
+
+def test_a_changed_setting_is_a_line_of_the_journal(store: Store) -> None:
+    registry = Registry(store)
+    registry.change_settings(recorder="P01", time_zone="America/Chicago")
+    assert registry.settings.time_zone == "America/Chicago"
+    with store.reading() as connection:
+        (line,) = lines(connection)
+    assert (line["action"], line["by"]) == ("settings", "P01")
+    assert json.loads(line["content"])["settings"] == {"time_zone": "America/Chicago"}
+
+
+def test_a_setting_that_is_refused_changes_nothing(store: Store) -> None:
+    registry = Registry(store)
+    with pytest.raises(RegistryError, match="'furlongs' is no units; write SI or US"):
+        registry.change_settings(recorder="P01", time_zone="America/Chicago", units="furlongs")
+    with pytest.raises(NoRecorderError, match="who records this"):
+        registry.change_settings(units="US")
+    assert settings_of(store) == Settings()
+    with store.reading() as connection:
+        assert list(lines(connection)) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "wrong", "right"),
+    [
+        ("time_zone", "Nowhere/Land", "Europe/Paris"),
+        ("time_zone", "../../etc/passwd", "Europe/Paris"),
+        ("time_zone", "", "Europe/Paris"),
+        ("time_zone", "Europe", "Europe/Paris"),
+        ("season_first_day", "13-45", "07-01"),
+        ("season_first_day", "02-30", "07-01"),
+        ("season_first_day", "7-1", "07-01"),
+        ("season_first_day", "", "07-01"),
+        ("units", "si", "SI or US"),
+        ("by", "the whole name of somebody", "P07"),
+    ],
+)
+def test_a_wrong_setting_is_refused_with_one_that_would_do(
+    name: str, wrong: str, right: str
+) -> None:
+    with pytest.raises(RegistryError) as refusal:
+        Settings().changed({name: wrong})
+    assert right in str(refusal.value)
+
+
+def test_an_unknown_setting_is_answered_with_the_list() -> None:
+    with pytest.raises(
+        RegistryError, match="the settings are time_zone, units, season_first_day, by"
+    ):
+        Settings().changed({"colour": "red"})
+
+
+@given(day=DAYS, first_day=FIRST_DAYS)
+def test_a_season_is_twelve_months_and_holds_the_spring_it_is_named_by(
+    day: dt.date, first_day: str
+) -> None:
+    chosen = Settings().changed({"season_first_day": first_day})
+    month, number = map(int, first_day.split("-"))
+    season = chosen.season(day)
+    begins_here = (day.month, day.day) >= (month, number)
+    assert season == day.year + (1 if begins_here else 0)
+    assert chosen.season(day + dt.timedelta(days=366)) in (season + 1, season + 2)
+
+
+def test_today_is_the_day_in_the_registry_s_time_zone() -> None:
+    east, west = Settings(time_zone="Pacific/Kiritimati"), Settings(time_zone="Pacific/Pago_Pago")
+    before = dt.datetime.now(dt.UTC)
+    days = (east.today() - west.today()).days
+    after = dt.datetime.now(dt.UTC)
+    expected = {
+        ((moment + dt.timedelta(hours=14)).date() - (moment - dt.timedelta(hours=11)).date()).days
+        for moment in (before, after)
+    }
+    assert days in expected
+
+
+def test_a_time_without_an_offset_is_read_in_the_registry_s_zone(store: Store) -> None:
+    with store.writing() as connection:
+        write_settings(connection, Settings(time_zone="America/Chicago", by="P01"))
+    record(store, "stores", {"store": "Cooler"})
+    made = record(
+        store, "store_readings", {"store": "Cooler", "time": "2026-01-20 06:30", "temperature_c": 1}
+    )
+    assert made.record["time"] == "2026-01-20 12:30:00"
