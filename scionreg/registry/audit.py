@@ -35,7 +35,7 @@ def _changed_records(connection: Connection) -> Iterator[Problem]:
     """Yield the records that were changed, added or removed past the journal."""
     written: Counter[str] = Counter()
     for line in journal.lines(connection):
-        for kind, made in json.loads(line["content"]).get("made", {}).items():
+        for kind, made in _said(line).get("made", {}).items():
             written[kind] += made["count"]
             if _digest(connection, kind, line["seq"], made) != made["sha256"]:
                 yield _fault(
@@ -65,7 +65,9 @@ def _written_by(
         record: tuple(json.loads(content).get(name) for name in names)
         for record, content in connection.execute(
             select(Version.record, Version.content).where(
-                Version.kind == kind, Version.made == entry
+                Version.kind == kind,
+                Version.made == entry,
+                Version.record.between(made["first_id"], made["last_id"]),
             )
         )
     }
@@ -100,11 +102,16 @@ def _changed_versions(connection: Connection) -> Iterator[Problem]:
             yield _fault("versions", f"what line {number} of the journal ended is not what is kept")
 
 
+def _said(line: dict[str, Any]) -> dict[str, Any]:
+    """Return the content of a line; one that was changed says nothing, as the chain tells."""
+    return dict(json.loads(line["content"])) if journal.is_intact(line) else {}
+
+
 def _ended_by(line: dict[str, Any]) -> list[tuple[Any, ...]]:
     """Return kind, key, whether voided, and content of what a journal line ended."""
-    if line["action"] not in ("correct", "void"):
+    content = _said(line)
+    if line["action"] not in ("correct", "void") or not content:
         return []
-    content = json.loads(line["content"])
     voided = line["action"] == "void"
     gone = content.get("voided", [{"kind": line["kind"], "record": content.get("before", {})}])
     return [

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, insert, select, update
 from scionreg.records.errors import Problem
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.ledger import JournalHead, JournalLine
+from scionreg.registry.rows import as_moment, raw, stored
 
 FIRST = hashlib.sha256(b"scionreg journal").hexdigest()
 """What the first line follows."""
@@ -24,9 +25,7 @@ def canonical(value: Any) -> str:
 def line_digest(line: dict[str, Any]) -> str:
     """Return the SHA-256 of a line's fields, the digest before it included."""
     hashed = {name: value for name, value in line.items() if name != "digest"}
-    moment: dt.datetime = hashed["time"]
-    moment = moment.replace(tzinfo=dt.UTC) if moment.tzinfo is None else moment.astimezone(dt.UTC)
-    hashed["time"] = moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+    hashed["time"] = f"{stored(hashed['time'])}Z".replace(" ", "T")
     return hashlib.sha256(canonical(hashed).encode()).hexdigest()
 
 
@@ -67,12 +66,26 @@ def append(
 
 def lines(connection: Connection, after: int = 0) -> Iterator[dict[str, Any]]:
     """Yield the lines in order, as dictionaries."""
-    query = select(JournalLine.__table__).order_by(JournalLine.seq)
+    columns = (raw(column).label(column.name) for column in JournalLine.__table__.columns)
+    query = select(*columns).order_by(JournalLine.seq)
     with connection.execute(
         query.where(JournalLine.seq > after), execution_options={"yield_per": 1000}
     ) as result:
         for row in result:
-            yield dict(row._mapping)
+            yield {**row._mapping, "time": _moment(row.time)}
+
+
+def _moment(written: Any) -> dt.datetime:
+    """Return the time of a line; the beginning of time for one that somebody made unreadable."""
+    try:
+        return as_moment(stored(written))
+    except ValueError:
+        return dt.datetime.min.replace(tzinfo=dt.UTC)
+
+
+def is_intact(line: dict[str, Any]) -> bool:
+    """Tell whether a line is as it was written."""
+    return line_digest(line) == str(line["digest"])
 
 
 def chain_problems(connection: Connection) -> Iterator[Problem]:
@@ -84,7 +97,7 @@ def chain_problems(connection: Connection) -> Iterator[Problem]:
             yield _problem(number, f"line {number} stands where line {expected} should be")
         elif line["previous"] != previous:
             yield _problem(number, f"line {number} does not follow the line before it")
-        if line_digest(line) != line["digest"]:
+        if not is_intact(line):
             yield _problem(number, f"line {number} was changed after it was written")
         expected, previous = number + 1, line["digest"]
     last, digest = head(connection)

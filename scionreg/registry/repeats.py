@@ -48,10 +48,14 @@ class Repeats:
         return [row for row, _ in kept], [line for _, line in kept], problems
 
     def _voided_of(self, kind: str) -> dict[str, list[dict[str, Any]]]:
+        """Return everything that voided records ever were, by key."""
         if kind not in self._voided:
             found: dict[str, list[dict[str, Any]]] = {}
+            gone = select(Version.key).where(Version.kind == kind, Version.voided)
             for key, content in self._connection.execute(
-                select(Version.key, Version.content).where(Version.kind == kind, Version.voided)
+                select(Version.key, Version.content).where(
+                    Version.kind == kind, Version.key.in_(gone)
+                )
             ):
                 found.setdefault(key, []).append(json.loads(content))
             self._voided[kind] = found

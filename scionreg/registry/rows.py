@@ -120,14 +120,14 @@ def read_rows(
     """Yield the id, the entry and the row of every record that meets the conditions, by id."""
     columns = table(kind).columns
     wanted = (columns["id"], columns["entry"], *recorded_columns(kind))
-    query = select(*map(_raw, wanted)).where(*conditions).order_by(columns["id"])
+    query = select(*map(raw, wanted)).where(*conditions).order_by(columns["id"])
     # Closed also where the caller stops before the end.
     with connection.execute(query, execution_options={"yield_per": size}) as result:
         for found in result:
             yield found[0], found[1], tuple(stored(value) for value in found[2:])
 
 
-def _raw(column: Any) -> Any:
+def raw(column: Any) -> Any:
     """Return a column without the conversion of its results."""
     return type_coerce(column, NullType())
 
