@@ -73,8 +73,8 @@ class Server:
         return self.url(database)
 
     def drop(self, database: str) -> None:
-        """Remove a database that nobody is connected to."""
-        self._order(f'DROP DATABASE "{database}"')
+        """Remove a database, whoever is connected to it."""
+        self._order(f'DROP DATABASE "{database}" WITH (FORCE)')
 
     def _order(self, statement: str) -> None:
         import psycopg

@@ -72,13 +72,16 @@ def postgresql() -> Iterator[postgres.Server]:
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
-def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """The path or URL of an empty registry."""
     if request.param == "sqlite":
         create_store(tmp_path / "registry.db").close()
-        return str(tmp_path / "registry.db")
-    server = request.getfixturevalue("postgresql")
-    return str(server.create(tmp_path.name.lower(), template="empty"))
+        yield str(tmp_path / "registry.db")
+    else:
+        server: postgres.Server = request.getfixturevalue("postgresql")
+        name = tmp_path.name.lower()
+        yield server.create(name, template="empty")
+        server.drop(name)
 
 
 @pytest.fixture
