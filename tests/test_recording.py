@@ -152,7 +152,9 @@ def test_seasons_are_named_by_the_year_of_their_spring() -> None:
     assert settings.season(dt.date(2026, 6, 30)) == 2026
     assert settings.season(dt.date(2026, 7, 1)) == 2027
     southern = Settings(season_first_day="01-01")
-    assert southern.season(dt.date(2026, 1, 1)) == 2027
+    assert southern.season(dt.date(2026, 1, 1)) == 2026
+    assert southern.season(dt.date(2026, 12, 31)) == 2026
+    assert Settings(season_first_day="03-01").season(dt.date(2026, 2, 28)) == 2025
 
 
 def test_reserved_codes_are_passed_over_and_never_reserved_twice(store: Store) -> None:

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, delete, insert, select
 
 from scionreg.records.errors import RegistryError
 from scionreg.records.names import PersonCode
+from scionreg.records.rules.base import MIDYEAR
 from scionreg.registry.ledger import Setting
 
 
@@ -36,7 +37,8 @@ class Settings:
 
     def season(self, day: dt.date) -> int:
         """Return the season a day belongs to."""
-        return day.year + (day.strftime("%m-%d") >= self.season_first_day)
+        begun = day.strftime("%m-%d") >= self.season_first_day
+        return day.year + begun - (self.season_first_day < MIDYEAR)
 
     def changed(self, values: dict[str, str]) -> "Settings":
         """Return the settings with some changed; raise `RegistryError` for one that cannot be."""

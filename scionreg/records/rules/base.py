@@ -106,6 +106,10 @@ def broken(
     return select(*keys, *shown, *(column.label(name) for name, column in named.items()))
 
 
+MIDYEAR = "07-01"
+"""A season that begins from this day on is named by the year it ends in, else by its first."""
+
+
 class season_of(FunctionElement[int]):
     """SQL: the season of a day, given the day (MM-DD) that seasons begin on."""
 
@@ -117,13 +121,15 @@ class season_of(FunctionElement[int]):
 @compiles(season_of, "sqlite")
 def _season_sqlite(element: Any, compiler: Any, **options: Any) -> str:
     day, first = (compiler.process(clause, **options) for clause in element.clauses)
-    return f"(CAST(substr({day}, 1, 4) AS INTEGER) + (substr({day}, 6, 5) >= {first}))"
+    begun, early = f"(substr({day}, 6, 5) >= {first})", f"({first} < '{MIDYEAR}')"
+    return f"(CAST(substr({day}, 1, 4) AS INTEGER) + {begun} - {early})"
 
 
 @compiles(season_of, "postgresql")
 def _season_postgresql(element: Any, compiler: Any, **options: Any) -> str:
     day, first = (compiler.process(clause, **options) for clause in element.clauses)
-    return f"(extract(year FROM {day})::int + (to_char({day}, 'MM-DD') >= {first})::int)"
+    begun, early = f"(to_char({day}, 'MM-DD') >= {first})::int", f"({first} < '{MIDYEAR}')::int"
+    return f"(extract(year FROM {day})::int + {begun} - {early})"
 
 
 class lot_of(FunctionElement[str]):
