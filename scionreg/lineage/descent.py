@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 from scionreg.lineage.graph import (
     BUNDLE_COLUMNS,
     CUTTING_COLUMNS,
+    PARENTS,
     TREE_COLUMNS,
     Bundle,
     Cutting,
@@ -45,13 +46,7 @@ BUNDLES = {
     by: Query(f"SELECT {BUNDLE_COLUMNS} FROM bundles b WHERE b.{by} IN {{codes}}")
     for by in ("collection", "bundle")
 }
-CHILDREN = Query(
-    "WITH RECURSIVE down (bundle) AS ("
-    "SELECT bundle FROM bundle_parents WHERE parent IN {codes} "
-    "UNION SELECT p.bundle FROM down JOIN bundle_parents p ON p.parent = down.bundle) "
-    "SELECT bundle FROM down"
-)
-FAMILY = Query("SELECT bundle, parent, sticks FROM bundle_parents WHERE bundle IN {codes}")
+CHILDREN = Query("SELECT bundle FROM bundle_parents WHERE parent IN {codes}")
 
 
 def _of_lots(columns: str, joined: str = "") -> tuple[Query, Query]:
@@ -82,9 +77,9 @@ def _read(
     bundles: Collection[str],
     lots: Collection[str],
 ) -> list[tuple[Any, ...]]:
-    """Return the rows of a statement for the lots of `bundles` and for `lots`, each row once."""
+    """Return the rows of a statement for the lots of `bundles` and for `lots`."""
     found = rows(connection, queries[0], bundles) if bundles else []
-    return list(dict.fromkeys(found + rows(connection, queries[1], lots))) if lots else found
+    return found + rows(connection, queries[1], lots) if lots else found
 
 
 def grade_of(low: float, high: float) -> Reach:
@@ -165,11 +160,15 @@ class Descent:
 
     def _read_children(self, connection: Connection, new: set[str]) -> set[str]:
         """Read the bundles that wood of the `new` ones was tied into, and all their parents."""
-        children = {row[0] for row in rows(connection, CHILDREN, new)} if new else set()
+        children: set[str] = set()
+        wanted = new
+        while wanted:
+            wanted = {row[0] for row in rows(connection, CHILDREN, wanted)} - children
+            children |= wanted
+        # A bundle asked for has all the wood, whatever it was tied from.
         if not children:
-            # A bundle asked for has all the wood, whatever it was tied from.
             return set()
-        for bundle, parent, sticks in rows(connection, FAMILY, children - self.family.keys()):
+        for bundle, parent, sticks in rows(connection, PARENTS, children - self.family.keys()):
             self.family.setdefault(bundle, {})[parent] = sticks
         return self._read_tied(connection, children - self.bundles.keys())
 

@@ -300,22 +300,27 @@ def make_tree(row: Sequence[Any]) -> Tree:
     return Tree(row[0], row[1], row[2], row[3], as_day(row[4]), row[5])
 
 
-PARENTS = Query(
-    "WITH RECURSIVE up (bundle, parent, sticks) AS ("
-    "SELECT bundle, parent, sticks FROM bundle_parents WHERE bundle IN {codes} "
-    "UNION SELECT p.bundle, p.parent, p.sticks FROM up "
-    "JOIN bundle_parents p ON p.bundle = up.parent) SELECT bundle, parent, sticks FROM up"
-)
+PARENTS = Query("SELECT bundle, parent, sticks FROM bundle_parents WHERE bundle IN {codes}")
 
 Parents = dict[str, dict[str, int]]
 """Of a bundle: the sticks that each parent bundle gave."""
 
 
 def read_parents(connection: Connection, bundles: Iterable[str]) -> Parents:
-    """Return the parents of `bundles`, their parents, and so on to the first ones."""
+    """Return the parents of `bundles`, their parents, and so on to the first ones.
+
+    One statement a round: a recursive one may have PostgreSQL read the whole table, which cannot
+    know how few rows a round has.
+    """
     parents: Parents = {}
-    for bundle, parent, sticks in rows(connection, PARENTS, bundles):
-        parents.setdefault(bundle, {})[parent] = sticks
+    met = set(bundles)
+    wanted = met
+    while wanted:
+        found = rows(connection, PARENTS, wanted)
+        for bundle, parent, sticks in found:
+            parents.setdefault(bundle, {})[parent] = sticks
+        wanted = {parent for _, parent, _ in found} - met
+        met = met | wanted
     return parents
 
 
