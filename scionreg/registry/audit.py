@@ -4,10 +4,11 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterator
-from itertools import groupby
+from itertools import chain, groupby
 from typing import Any
 
 from sqlalchemy import Connection, func, select
+from sqlalchemy.exc import DBAPIError
 
 from scionreg.records.errors import Problem
 from scionreg.records.tables import KINDS, table
@@ -24,11 +25,22 @@ def audit(connection: Connection) -> Iterator[Problem]:
     The journal's chain first, then the records that are not as their journal line wrote them, then
     the earlier versions that are not as their line ended them, then every rule over every record.
     """
-    yield from journal.chain_problems(connection)
-    yield from _changed_records(connection)
-    yield from _changed_versions(connection)
-    for _, problem in checking.problems(connection, checking.whole(read_settings(connection))):
+    forged = False
+    for problem in chain(
+        journal.chain_problems(connection),
+        _changed_records(connection),
+        _changed_versions(connection),
+    ):
+        forged = True
         yield problem
+    try:
+        for _, problem in checking.problems(connection, checking.whole(read_settings(connection))):
+            yield problem
+    except (ValueError, TypeError, AttributeError, DBAPIError):
+        if not forged:
+            raise
+        # Nobody could have recorded such values, so no rule knows what to make of them.
+        yield _fault("registry", "values are there that no rule can judge; the rest was not judged")
 
 
 def _changed_records(connection: Connection) -> Iterator[Problem]:
@@ -51,8 +63,11 @@ def _changed_records(connection: Connection) -> Iterator[Problem]:
 def _digest(connection: Connection, kind: str, entry: int, made: dict[str, Any]) -> str:
     """Return the digest of what a journal line wrote, earlier versions included."""
     digest = RowDigest()
-    for rows in _batched(_written_by(connection, kind, entry, made)):
-        digest.add(rows)
+    try:
+        for rows in _batched(_written_by(connection, kind, entry, made)):
+            digest.add(rows)
+    except TypeError:
+        return "bytes, which are no value of a record"
     return digest.hexdigest()
 
 
@@ -62,7 +77,7 @@ def _written_by(
     """Yield the rows that a line wrote, by id: those still there, and those kept since."""
     names = [column.name for column in recorded_columns(kind)]
     kept = {
-        record: tuple(json.loads(content).get(name) for name in names)
+        record: tuple(map(_object(content).get, names))
         for record, content in connection.execute(
             select(Version.record, Version.content).where(
                 Version.kind == kind,
@@ -104,7 +119,16 @@ def _changed_versions(connection: Connection) -> Iterator[Problem]:
 
 def _said(line: dict[str, Any]) -> dict[str, Any]:
     """Return the content of a line; one that was changed says nothing, as the chain tells."""
-    return dict(json.loads(line["content"])) if journal.is_intact(line) else {}
+    return _object(line["content"]) if journal.is_intact(line) else {}
+
+
+def _object(content: str) -> dict[str, Any]:
+    """Return a JSON object; an empty one for what somebody made unreadable."""
+    try:
+        read = json.loads(content)
+    except ValueError:
+        return {}
+    return read if isinstance(read, dict) else {}
 
 
 def _ended_by(line: dict[str, Any]) -> list[tuple[Any, ...]]:

@@ -30,9 +30,9 @@ def line_digest(line: dict[str, Any]) -> str:
 
 
 def head(connection: Connection) -> tuple[int, str]:
-    """Return the number and digest of the last line."""
-    row = connection.execute(select(JournalHead.seq, JournalHead.digest)).one()
-    return row.seq, row.digest
+    """Return the number and digest of the last line; no digest where somebody removed them."""
+    row = connection.execute(select(JournalHead.seq, JournalHead.digest)).one_or_none()
+    return (row.seq, row.digest) if row else (0, "")
 
 
 def append(
