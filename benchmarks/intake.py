@@ -132,7 +132,7 @@ def run_here(way: str, url: str, path: Path) -> None:
 def run_apart(way: str, url: str, path: Path) -> list[float]:
     """Do one of the ways in a process of its own; return wall, CPU and peak memory."""
     command = [sys.executable, "-m", "benchmarks.intake", "--way", way, "--into", url]
-    done = subprocess.run([*command, "--file", str(path)], check=True, capture_output=True)
+    done = subprocess.run([*command, "--file", str(path)], check=True, stdout=subprocess.PIPE)
     taken: list[float] = json.loads(done.stdout)
     return taken
 
