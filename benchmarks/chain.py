@@ -4,9 +4,10 @@
 
 * trace: of single graft lots, and of lots whose bundle was tied from others. Beside it, one
   recursive statement on the bare driver that returns the steps and nothing else.
-* recall: of ordinary mother trees and of the ten that most wood was cut from. Beside it, twice on
-  the bare driver: the rows that the answer is made of, each fetched by its own known key; and
-  the graft lots alone, by the known codes of their bundles.
+* recall: of ordinary mother trees and of the ten that most wood was cut from; once more with every
+  lot and dispatch looked at, which are put together only then. Beside it, twice on the bare driver:
+  the rows that the answer is made of, each fetched by its own known key; and the graft lots alone,
+  by the known codes of their bundles.
 * balance: of the whole registry, by cultivar and by bundle.
 
 Times are medians over the sampled codes of the best of several rounds, in milliseconds, work and
@@ -139,19 +140,27 @@ def measure_recalls(connection: Connection, report: Report) -> None:
     middle = len(trees) // 2
     ordinary = trees[max(0, middle - 10) : middle + 10]
     for name, sample in (("recall a tree", ordinary), ("recall a great tree", trees[:10])):
-        cases, lots = [], []
+        cases, items, lots = [], [], []
         for tree in sample:
             found = recall(connection, [OfCode(tree)])
             bundles = [each.bundle for each in found.bundles]
             lots.append(len(found.graft_lots))
+            peer = by_own_keys(connection, found)
             cases.append(
                 (
                     lambda tree=tree: recall(connection, [OfCode(tree)]),
-                    by_own_keys(connection, found),
+                    peer,
                     lambda bundles=bundles: rows(connection, LOTS_OF_BUNDLES, bundles),
                 )
             )
+            items.append((lambda tree=tree: every_item(recall(connection, [OfCode(tree)])), peer))
         report(f"{name} ({statistics.median(lots):.0f} lots)", side_by_side(cases))
+        report(f"{name}, looked at", side_by_side(items))
+
+
+def every_item(found: Recall) -> int:
+    """Look at every item of an answer."""
+    return len(tuple(found.graft_lots)) + len(tuple(found.dispatches))
 
 
 def measure_balances(connection: Connection, report: Report) -> None:

@@ -4,7 +4,7 @@ Shares go in pairs, least and largest: an unknown limb or day leaves both open.
 """
 
 import datetime as dt
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,7 +21,6 @@ from scionreg.lineage.graph import (
     Parents,
     Query,
     Tree,
-    as_day,
     make_bundle,
     make_cutting,
     make_tree,
@@ -55,14 +54,13 @@ def _of_lots(columns: str, joined: str = "") -> tuple[Query, Query]:
     return Query(statement + "g.bundle IN {codes}"), Query(statement + "g.graft_lot IN {codes}")
 
 
-LOTS = _of_lots(
-    "g.graft_lot, g.bundle, g.grafts, g.block, g.row, g.first, g.last, g.date, g.sticks_used, "
-    "g.regraft_of IS NOT NULL "
-    "OR EXISTS (SELECT 1 FROM graft_lots r WHERE r.regraft_of = g.graft_lot) "
-    "OR EXISTS (SELECT 1 FROM mother_trees t WHERE t.graft_lot = g.graft_lot)"
+LOTS = _of_lots("g.graft_lot, g.bundle, g.grafts, g.block, g.row, g.first, g.last, g.sticks_used")
+REGRAFTED = _of_lots("r.regraft_of", "JOIN graft_lots r ON r.regraft_of = g.graft_lot")
+REGRAFTS = Query(
+    "SELECT graft_lot FROM graft_lots WHERE bundle IN {codes} AND regraft_of IS NOT NULL"
 )
-"""The last column tells whether there is more to be known: a regraft, or a tree grown from it."""
-GROWN = Query(f"SELECT {TREE_COLUMNS} FROM mother_trees t WHERE t.graft_lot IN {{codes}}")
+LOTS_SINCE = Query("SELECT graft_lot FROM graft_lots WHERE bundle IN {codes}")
+GROWN = _of_lots(TREE_COLUMNS, "JOIN mother_trees t ON t.graft_lot = g.graft_lot")
 _LINE = "d.dispatch, d.graft_lot, d.customer, d.date, d.trees, d.first, d.last, g.bundle"
 LINES = _of_lots(_LINE, "JOIN dispatches d ON d.graft_lot = g.graft_lot")
 LINES_ASKED = Query(
@@ -97,18 +95,14 @@ class Descent:
     cuttings: dict[str, Cutting] = field(default_factory=dict)
     bundles: dict[str, Bundle] = field(default_factory=dict)
     family: Parents = field(default_factory=dict)
-    lots: dict[str, tuple[Any, ...]] = field(default_factory=dict)
-    """Graft lots as rows of `LOTS`."""
     known: dict[str, Lot] = field(default_factory=dict)
-    """Graft lots that have regrafts, are regrafts, or became trees, in full."""
+    """In full, the graft lots that are not simply reached as their bundle is: asked for, cut into
+    by regrafts, regrafts themselves, of wood that counts from a day on, or grown into trees."""
     regrafts: dict[str, list[Lot]] = field(default_factory=dict)
     grown: dict[str, tuple[Tree, int]] = field(default_factory=dict)
     """Mother trees grown from the wood, with the generation."""
-    lines: list[tuple[Any, ...]] = field(default_factory=list)
     wood: dict[str, Bounds] = field(default_factory=dict)
     """Of each bundle: the share that came from there."""
-    _regrafted: set[str] = field(default_factory=set)
-    """Graft lots of other wood, of which some positions were regrafted with this."""
     _trees: dict[str, Bounds] = field(default_factory=dict)
 
     @classmethod
@@ -126,12 +120,23 @@ class Descent:
             trees = found._read_below(connection, new, asked, generation)
             new, asked = found._read_cut(connection, "tree", trees), set()
         found._weigh()
-        others = {code for code, row in found.lots.items() if row[1] not in found.bundles}
-        found.lines = _read(connection, LINES, found.bundles, others | found._regrafted)
-        if seeds.dispatches:
-            found.lines += rows(connection, LINES_ASKED, seeds.dispatches)
-            found.lines = list(dict.fromkeys(found.lines))
         return found
+
+    def read_lots(self, connection: Connection) -> list[tuple[Any, ...]]:
+        """Return the graft lots of the bundles, and those asked for, as rows of `LOTS`."""
+        asked = self.seeds.lots.keys() | self.seeds.positions.keys()
+        return _read(connection, LOTS, self.bundles, self._of_other_wood(asked))
+
+    def read_lines(self, connection: Connection) -> list[tuple[Any, ...]]:
+        """Return the dispatches of those lots, and those asked for, as rows of `LINES`."""
+        lines = _read(connection, LINES, self.bundles, self._of_other_wood(self.known))
+        if self.seeds.dispatches:
+            lines += rows(connection, LINES_ASKED, self.seeds.dispatches)
+            lines = list(dict.fromkeys(lines))
+        return lines
+
+    def _of_other_wood(self, lots: Iterable[str]) -> list[str]:
+        return [code for code in lots if self.known[code].bundle not in self.bundles]
 
     def _read_cut(self, connection: Connection, by: str, asked: Collection[str]) -> set[str]:
         """Read collections and the bundles tied from them; return bundles not met before."""
@@ -176,38 +181,40 @@ class Descent:
         self, connection: Connection, bundles: set[str], asked: set[str], generation: int
     ) -> set[str]:
         """Read lots, regrafts of them, and mother trees grown from them; return new trees."""
-        lots = _read(connection, LOTS, bundles, asked)
-        more = {row[0] for row in lots if row[9]} - self.lots.keys()
-        self.lots |= {row[0]: row for row in lots}
-        self._read_regrafts(connection, more)
-        grown = more | self._regrafted
+        met = set(asked)
+        if bundles:
+            met |= {row[0] for row in rows(connection, REGRAFTS, bundles)}
+        met |= {row[0] for row in _read(connection, REGRAFTED, bundles, asked)}
+        if since := bundles & self.seeds.since.keys():
+            met |= {row[0] for row in rows(connection, LOTS_SINCE, since)}
+        self._know(connection, met)
         new = set()
-        for row in rows(connection, GROWN, grown) if grown else ():
+        for row in _read(connection, GROWN, bundles, self._of_other_wood(self.known)):
             if row[0] not in self.grown:
                 self.grown[row[0]] = (make_tree(row), generation)
                 new.add(row[0])
+        self._know(connection, {str(self.grown[tree][0].graft_lot) for tree in new})
         return new - self.seeds.trees.keys()
 
-    def _read_regrafts(self, connection: Connection, wanted: set[str]) -> None:
+    def _know(self, connection: Connection, wanted: set[str]) -> None:
         """Read some lots in full, with all regrafts of them and what they regrafted."""
         while wanted := wanted - self.known.keys():
             found = read_lots(connection, wanted)
             self.known |= found
             wanted = {lot.regraft_of for lot in found.values() if lot.regraft_of}
         self.regrafts = regrafts_among(self.known.values())
-        self._regrafted = self.regrafts.keys() - self.lots.keys()
 
-    def flows(self) -> dict[str, Flow]:
-        """Return what was grafted from each bundle and what went into others."""
+    def flows(self, lots: Iterable[tuple[Any, ...]]) -> dict[str, Flow]:
+        """Return what was grafted from each bundle, by rows of `LOTS`, or went into others."""
         found = {code: Flow() for code in self.bundles}
-        for row in self.lots.values():
+        for row in lots:
             flow = found.get(row[1])
             if flow is None:
                 continue
-            if row[8] is None:
+            if row[7] is None:
                 flow.derived = True
             else:
-                flow.used += row[8]
+                flow.used += row[7]
         for parents in self.family.values():
             for parent, sticks in parents.items():
                 if parent in found:
@@ -246,7 +253,10 @@ class Descent:
 
     def _weigh(self) -> None:
         """Find the share of every bundle, and of every tree grown, sources first."""
-        nodes = [("bundle", code) for code in self.bundles]
+        if not self.grown:  # bundles tied from no others need no order
+            unmixed = self.bundles.keys() - self.family.keys()
+            self.wood = {code: self._weigh_bundle(self.bundles[code]) for code in unmixed}
+        nodes = [("bundle", code) for code in self.bundles if code not in self.wood]
         nodes += [("tree", code) for code in self.grown]
         for kind, code in sources_first(nodes, self._sources):
             if kind == "bundle":
@@ -260,7 +270,7 @@ class Descent:
         kind, code = node
         if kind == "tree":
             lots = self._with_regrafts(str(self.grown[code][0].graft_lot))
-            places = [self.lots[lot][1] for lot in lots if lot in self.lots]
+            places = [self.known[lot].bundle for lot in lots]
             return [("bundle", bundle) for bundle in places if bundle in self.bundles]
         if code in self.seeds.bundles:
             return []
@@ -319,7 +329,7 @@ class Descent:
             return max(found, MAYBE)
         return ALL
 
-    def special_lots(self) -> set[str]:
+    def lots_apart(self) -> set[str]:
         """Return lots that are not reached as their bundle is: asked for, or regrafted."""
         return {*self.seeds.lots, *self.seeds.positions, *self.regrafts}
 
@@ -331,14 +341,12 @@ class Descent:
         return max(found, ALL if self.seeds.since[bundle][1] else MAYBE)
 
     def lot_bounds(self, code: str, position: int | None = None) -> Bounds:
-        """Return the share of a graft lot's wood, or of the graft at one position of it."""
-        row = self.lots.get(code)
-        if row is None:
-            return NONE
-        found = max(self._wood_at(row[1], as_day(row[7])), self.seeds.lots.get(code, NONE))
+        """Return the share of the wood of a lot that is known, or of the graft at one position."""
+        lot = self.known[code]
+        found = max(self._wood_at(lot.bundle, lot.date), self.seeds.lots.get(code, NONE))
         if code in self.seeds.positions:
             if position is None:
-                return max(found, (0.0, len(self.seeds.positions[code]) / max(row[2], 1)))
+                return max(found, (0.0, len(self.seeds.positions[code]) / max(lot.grafts, 1)))
             return ALL if position in self.seeds.positions[code] else found
         return found
 

@@ -1,15 +1,27 @@
 """Down the chain: everything that may share a source, by bundle, graft lot, customer and tree."""
 
-import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
 from scionreg.lineage.descent import Descent, grade_of
 from scionreg.lineage.graph import Lot, as_day
+from scionreg.lineage.reached import (
+    UNREACHED,
+    BundleReach,
+    DispatchReach,
+    Excluded,
+    LotReach,
+    Reached,
+    Told,
+    TreeReach,
+    make_dispatch,
+    make_lot,
+)
 from scionreg.lineage.recall_items import ALL, Item, OfCode, OfCutter, OfGrafter, OfStore, gather
 from scionreg.lineage.sticks import Flow, read_flows, tidy
 from scionreg.records.errors import RegistryError
@@ -19,75 +31,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["Item", "OfCode", "OfCutter", "OfGrafter", "OfStore", "Recall", "recall"]
-
-
-class BundleReach(NamedTuple):
-    """A bundle that holds, or held, wood asked about; `sticks_left` of its `sticks` remain."""
-
-    bundle: str
-    sticks: int
-    sticks_left: float
-    share: float
-    grade: Reach
-
-
-class LotReach(NamedTuple):
-    """A graft lot whose wood came, wholly or in part, from there.
-
-    `share` is the largest share of its wood that may have come from there. `standing` lists the
-    positions that no regraft took, where one did.
-    """
-
-    graft_lot: str
-    bundle: str
-    grafts: int
-    block: str | None
-    row: int | None
-    first: int | None
-    last: int | None
-    share: float
-    grade: Reach
-    standing: str | None = None
-
-    @property
-    def positions(self) -> str | None:
-        """Return the row positions, as in ``3-7;9-40``; None where they were not recorded."""
-        if self.standing is not None:
-            return self.standing
-        return None if self.first is None else f"{self.first}-{self.last}"
-
-
-class DispatchReach(NamedTuple):
-    """One line of a dispatch: trees of one graft lot that went to a customer."""
-
-    dispatch: str
-    graft_lot: str
-    customer: str
-    date: dt.date | None
-    trees: int
-    first: int | None
-    last: int | None
-    share: float
-    grade: Reach
-
-
-class TreeReach(NamedTuple):
-    """A mother tree grown from the wood, `generation` graftings later (1: from its own wood)."""
-
-    tree: str
-    graft_lot: str
-    generation: int
-    share: float
-    grade: Reach
-
-
-class Excluded(NamedTuple):
-    """A bundle that one would suspect, and why none of its wood came from there."""
-
-    bundle: str
-    collection: str
-    tree: str
-    because: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,8 +43,8 @@ class Recall:
 
     code: str
     bundles: tuple[BundleReach, ...]
-    graft_lots: tuple[LotReach, ...]
-    dispatches: tuple[DispatchReach, ...]
+    graft_lots: Sequence[LotReach]
+    dispatches: Sequence[DispatchReach]
     mother_trees: tuple[TreeReach, ...]
     excluded: tuple[Excluded, ...]
 
@@ -204,12 +147,14 @@ def recall(connection: Connection, items: Sequence[Item]) -> Recall:
         raise RegistryError("name what to recall: a code, a store and period, a cutter and day")
     seeds = gather(connection, items)
     descent = Descent.read(connection, seeds)
-    flows = read_flows(connection, descent.bundles, descent.flows()) if descent.bundles else {}
+    lots, lines = descent.read_lots(connection), descent.read_lines(connection)
+    flows = read_flows(connection, descent.bundles, descent.flows(lots)) if descent.bundles else {}
+    alike = _reached_alike(descent)
     return Recall(
         code=", ".join(str(item) for item in items),
         bundles=tuple(_bundles(descent, flows)),
-        graft_lots=tuple(_lots(descent)),
-        dispatches=tuple(_dispatches(descent)),
+        graft_lots=_lots(descent, lots, alike),
+        dispatches=_dispatches(descent, lines, alike),
         mother_trees=tuple(_trees(descent)),
         excluded=tuple(Excluded(*row) for row in descent.read_excluded(connection)),
     )
@@ -225,11 +170,7 @@ def _bundles(descent: Descent, flows: dict[str, Flow]) -> list[BundleReach]:
     return found
 
 
-Told = tuple[float, Reach]
-"""Largest share, and grade."""
-
-
-def _plain_bundles(descent: Descent) -> dict[str, Told]:
+def _reached_alike(descent: Descent) -> dict[str, Told]:
     """Return what is told of bundles all of whose wood is reached alike, whenever it left."""
     return {
         code: (high, grade_of(low, high))
@@ -238,21 +179,21 @@ def _plain_bundles(descent: Descent) -> dict[str, Told]:
     }
 
 
-def _lots(descent: Descent) -> list[LotReach]:
-    """Return the lots in the order they were read; most are reached as their bundle is."""
-    plain = {code: (*told, None) for code, told in _plain_bundles(descent).items()}
-    special, make = descent.special_lots(), LotReach._make
-    found: list[LotReach] = []
-    for row in descent.lots.values():
-        told = plain.get(row[1])
-        if told is not None and row[0] not in special:
-            found.append(make(row[:7] + told))
-            continue
-        low, high = descent.lot_bounds(row[0])
-        if high > 0:
-            left = _standing(row, descent.regrafts.get(row[0]))
-            found.append(make((*row[:7], high, grade_of(low, high), left)))
-    return found
+def _lots(
+    descent: Descent, rows: Sequence[tuple[Any, ...]], alike: dict[str, Told]
+) -> Reached[LotReach]:
+    """Return the lots; nearly all are reached as their bundle is, and come first."""
+    apart = descent.lots_apart()
+    found = [row for row in rows if row[1] in alike and row[0] not in apart]
+    told: list[tuple[Any, ...]] = [alike[row[1]] for row in found]
+    for row in rows:
+        if row[0] in apart or (row[1] not in alike and row[0] in descent.known):
+            low, high = descent.lot_bounds(row[0])
+            if high > 0:
+                found.append(row)
+                left = _standing(row, descent.regrafts.get(row[0]))
+                told.append((high, grade_of(low, high), left))
+    return Reached(make_lot, found, told)
 
 
 def _standing(row: tuple[Any, ...], regrafts: Sequence[Lot] | None) -> str | None:
@@ -276,23 +217,28 @@ def _runs(positions: list[int]) -> list[str]:
     return [f"{first}-{last}" if first != last else str(first) for first, last in runs]
 
 
-def _dispatches(descent: Descent) -> list[DispatchReach]:
-    plain, special, asked = (
-        _plain_bundles(descent),
-        descent.special_lots(),
-        descent.seeds.dispatches,
-    )
-    found = []
-    for line in sorted(descent.lines, key=itemgetter(2, 0, 1)):
-        dispatch, lot, customer, date, trees, first, last, bundle = line
-        day = as_day(date)
-        told = plain.get(bundle) if lot not in special and dispatch not in asked else None
-        if told is None:
-            low, high = ALL if dispatch in asked else descent.trees_of(lot, first, last, day)
-            told = (high, grade_of(low, high))
-        if told[0] > 0:
-            found.append(DispatchReach(dispatch, lot, customer, day, trees, first, last, *told))
-    return found
+def _dispatches(
+    descent: Descent, lines: list[tuple[Any, ...]], alike: dict[str, Told]
+) -> Reached[DispatchReach]:
+    """Return the lines of dispatches by customer; nearly all are reached as their bundle is."""
+    apart = descent.lots_apart() | descent.known.keys()
+    lines.sort(key=itemgetter(2, 0, 1))
+    told = [
+        alike.get(line[7], UNREACHED)
+        if line[1] not in apart and line[0] not in descent.seeds.dispatches
+        else _told_of_line(descent, line)
+        for line in lines
+    ]
+    reached = [each is not UNREACHED for each in told]
+    return Reached(make_dispatch, list(compress(lines, reached)), list(compress(told, reached)))
+
+
+def _told_of_line(descent: Descent, line: tuple[Any, ...]) -> Told:
+    dispatch, lot, _, date, _, first, last, _ = line
+    if dispatch in descent.seeds.dispatches:
+        return ALL[1], grade_of(*ALL)
+    low, high = descent.trees_of(lot, first, last, as_day(date))
+    return (high, grade_of(low, high)) if high > 0 else UNREACHED
 
 
 def _trees(descent: Descent) -> list[TreeReach]:

@@ -304,6 +304,9 @@ class RootstockLot(Record):
     received: Mapped[dt.date | None] = field(Day(), "day it came")
 
 
+REGRAFTS: Any = dict.fromkeys(("sqlite_where", "postgresql_where"), text("regraft_of IS NOT NULL"))
+
+
 class GraftLot(Record):
     """Grafts of one bundle by one grafter, one method, one rootstock lot, one day, one run."""
 
@@ -339,17 +342,12 @@ class GraftLot(Record):
             "row",
             "first",
             "last",
-            "regraft_of",
         ),
         # So does the rule against overlapping rows.
         Index("ix_graft_lots_place", "block", "row", "first", "last", "date", "regraft_of"),
-        # Few lots are regrafts, and every trace asks whether one is.
-        Index(
-            "ix_graft_lots_regraft_of",
-            "regraft_of",
-            sqlite_where=text("regraft_of IS NOT NULL"),
-            postgresql_where=text("regraft_of IS NOT NULL"),
-        ),
+        # Few lots are regrafts; every trace asks whether one is, every recall which are.
+        Index("ix_graft_lots_regraft_of", "regraft_of", **REGRAFTS),
+        Index("ix_graft_lots_regrafts", "bundle", "graft_lot", **REGRAFTS),
     )
 
 
