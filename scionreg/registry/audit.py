@@ -17,6 +17,7 @@ from scionreg.registry import checking, journal
 from scionreg.registry.ledger import Version
 from scionreg.registry.rows import Row, RowDigest, key_text, read_rows, recorded_columns
 from scionreg.registry.settings import read_settings
+from scionreg.registry.store import damaged
 
 
 def audit(connection: Connection) -> Iterator[Problem]:
@@ -24,7 +25,13 @@ def audit(connection: Connection) -> Iterator[Problem]:
 
     The journal's chain first, then the records that are not as their journal line wrote them, then
     the earlier versions that are not as their line ended them, then every rule over every record.
+
+    Raises
+    ------
+    NotARegistryError
+        A SQLite file's pages do not hang together.
     """
+    _check_file(connection)
     forged = False
     for problem in chain(
         journal.chain_problems(connection),
@@ -41,6 +48,14 @@ def audit(connection: Connection) -> Iterator[Problem]:
             raise
         # Nobody could have recorded such values, so no rule knows what to make of them.
         yield _fault("registry", "values are there that no rule can judge; the rest was not judged")
+
+
+def _check_file(connection: Connection) -> None:
+    """Have SQLite check its file: a damaged index answers wrongly, or only now and then."""
+    if connection.dialect.name == "sqlite":
+        said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar_one()
+        if said != "ok":
+            raise damaged(str(connection.engine.url.database), said.splitlines()[-1])
 
 
 def _changed_records(connection: Connection) -> Iterator[Problem]:

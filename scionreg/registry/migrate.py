@@ -16,7 +16,14 @@ from sqlalchemy import Connection
 from scionreg.records.errors import NotARegistryError, RegistryError
 from scionreg.registry import guards, journal
 from scionreg.registry.settings import read_settings
-from scionreg.registry.store import HEAD, Store, newer_schema, parse_url, schema_version
+from scionreg.registry.store import (
+    HEAD,
+    Store,
+    newer_schema,
+    parse_url,
+    schema_version,
+    stands_at,
+)
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -59,9 +66,10 @@ def upgrade(where: str | os.PathLike[str], *, by: str = "", copied: bool = False
             raise RegistryError(
                 f"make a copy of {store.name} with pg_dump first, then say so with --copied"
             )
-        copy = _copy(Path(str(url.database)), before) if store.is_sqlite else None
+        copy = _copy(store, before) if store.is_sqlite else None
         with store.writing() as connection:
-            _migrate(connection, before, by)
+            if stands_at(connection) == before:  # else somebody else has just done it
+                _migrate(connection, before, by)
     finally:
         store.close()
     return Upgraded(before, HEAD, copy)
@@ -86,11 +94,21 @@ def run_migrations(connection: Connection, to: str) -> None:
     command.upgrade(config, to)
 
 
-def _copy(path: Path, schema: str) -> Path:
-    """Copy a SQLite registry, as of one moment, to a new file beside it."""
+def _copy(store: Store, schema: str) -> Path:
+    """Copy a SQLite registry, as of one moment, to a new file beside it; return the copy.
+
+    It gets its name when it is whole, so that half a copy is never taken for one.
+    """
+    path = Path(str(store.url.database))
     copy = path.with_name(f"{path.name}.{schema}-copy")
     if copy.exists():
         raise RegistryError(f"there is already a copy {copy}; move it away first")
-    with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(copy)) as target:
+    part = path.with_name(f"{copy.name}.part")
+    part.unlink(missing_ok=True)
+    with (
+        store.plainly(),
+        closing(sqlite3.connect(path)) as source,
+        closing(sqlite3.connect(part)) as target,
+    ):
         source.backup(target)
-    return copy
+    return part.rename(copy)

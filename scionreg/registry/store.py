@@ -23,6 +23,20 @@ HEAD = "0002"
 """The newest migration; a registry made by another one is refused or upgraded."""
 
 WAIT_SECONDS = 30
+"""How long a writer waits for another."""
+
+DRIVERS = {
+    "sqlite": "sqlite",
+    "sqlite+pysqlite": "sqlite",
+    "postgresql": "postgresql+psycopg",
+    "postgresql+psycopg": "postgresql+psycopg",
+}
+"""The beginnings of a database URL that are understood, and the driver each is opened with."""
+
+NO_URL = (
+    "that is not a database URL; write postgresql+psycopg://user@host:port/database, "
+    "and an @ within a password as %40"
+)
 
 
 class Store:
@@ -60,7 +74,7 @@ class Store:
             try:
                 with connection.execution_options(begin="BEGIN IMMEDIATE").begin():
                     if not self.is_sqlite:
-                        connection.execute(text("SET LOCAL lock_timeout = '30s'"))
+                        connection.execute(text(f"SET LOCAL lock_timeout = '{WAIT_SECONDS}s'"))
                         connection.execute(select(JournalHead.seq).with_for_update())
                     yield connection
             finally:
@@ -85,23 +99,27 @@ class Store:
 
 
 def parse_url(where: str | os.PathLike[str]) -> URL:
-    """Return the database URL of a path, or of a URL as PostgreSQL's."""
+    """Return the database URL of a path, or of a URL as PostgreSQL's.
+
+    Raises
+    ------
+    NotARegistryError
+        It names no place where a registry can be; the message never repeats a password.
+    """
     written = os.fspath(where)
-    if "://" not in written:
-        return URL.create("sqlite", database=written)
     try:
-        url = make_url(written)
+        url = make_url(written) if "://" in written else URL.create("sqlite", database=written)
     except (ArgumentError, ValueError):
-        # What was written may hold a password.
+        raise NotARegistryError(NO_URL) from None  # what was written may hold a password
+    if "@" in (url.host or ""):
+        raise NotARegistryError(NO_URL)  # and so does what was taken for the host
+    if url.drivername not in DRIVERS:
         raise NotARegistryError(
-            "that is not a database URL; write postgresql+psycopg://user@host:port/database"
-        ) from None
-    if url.get_backend_name() not in ("sqlite", "postgresql"):
-        raise NotARegistryError(
-            f"{url.get_backend_name()} is not supported; use a file's path or "
-            "postgresql+psycopg://…"
+            f"{url.drivername} is not supported; use a file's path or postgresql+psycopg://…"
         )
-    return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
+    if url.get_backend_name() == "sqlite" and url.database in (None, "", ":memory:"):
+        raise NotARegistryError("a registry is kept in a file; name its path")
+    return url.set(drivername=DRIVERS[url.drivername])
 
 
 def open_store(where: str | os.PathLike[str]) -> Store:
@@ -160,9 +178,12 @@ def schema_version(store: Store) -> str | None:
             else "SELECT to_regclass('alembic_version') IS NOT NULL "
             "AND to_regclass('journal_head') IS NOT NULL"
         )
-        if not connection.execute(text(tables)).scalar():
-            return None
-        return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+        return stands_at(connection) if connection.execute(text(tables)).scalar() else None
+
+
+def stands_at(connection: Connection) -> str | None:
+    """Return the migration that a registry stands at within a transaction."""
+    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
 def _engine(url: URL) -> Engine:
@@ -201,9 +222,7 @@ def _plain(fault: str, name: str) -> RegistryError:
     if "not a database" in low:
         return NotARegistryError(f"{name} is not a registry: it is no database file")
     if "malformed" in low or "disk image" in low:
-        return NotARegistryError(
-            f"{name} is damaged ({said}); restore a copy, or import the last exported season folder"
-        )
+        return damaged(name, said)
     if "is locked" in low or "lock timeout" in low or "busy" in low:
         return BusyError(
             f"{name} is being written by somebody else; nothing was changed, try again"
@@ -219,3 +238,10 @@ def _plain(fault: str, name: str) -> RegistryError:
     if any(sign in low for sign in ("unable to open", "connection", "resolve", "does not exist")):
         return NotARegistryError(f"{name} cannot be opened: {said.splitlines()[0]}")
     return RegistryError(f"the database refused: {said.splitlines()[0]}; nothing was changed")
+
+
+def damaged(name: str, said: str) -> NotARegistryError:
+    """Return the refusal of a registry whose file is damaged, as the database said."""
+    return NotARegistryError(
+        f"{name} is damaged ({said}); restore a copy, or import the last exported season folder"
+    )
