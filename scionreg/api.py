@@ -113,7 +113,7 @@ class Registry:
             return read_settings(connection)
 
     def change_settings(self, *, recorder: str = "", **values: str) -> Settings:
-        """Change settings and return them; a change is a journal line."""
+        """Change settings (starting values by ``group.name``); a change is a journal line."""
         with change(self.store, by=recorder or values.get("by", ""), action="settings") as making:
             changed = making.settings.changed(values)
             making.content["settings"] = values

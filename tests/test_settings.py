@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from scionreg.api import Registry
 from scionreg.records.errors import NoRecorderError, RegistryError
+from scionreg.records.starting_values import StoreValues, known_values
 from scionreg.registry.journal import lines
 from scionreg.registry.recording import record
 from scionreg.registry.settings import Settings, read_settings, write_settings
@@ -124,3 +125,33 @@ def test_a_time_without_an_offset_is_read_in_the_registry_s_zone(store: Store) -
         store, "store_readings", {"store": "Cooler", "time": "2026-01-20 06:30", "temperature_c": 1}
     )
     assert made.record["time"] == "2026-01-20 12:30:00"
+
+
+def test_a_starting_value_is_replaced_by_the_registrys_own_and_comes_back(store: Store) -> None:
+    registry = Registry(store)
+    registry.change_settings(recorder="P01", **{"store.gap_hours": "4.50"})
+    assert settings_of(store).values(StoreValues) == StoreValues(gap_hours=4.5)
+    assert settings_of(store).own_values == {"store.gap_hours": "4.5"}
+    registry.change_settings(recorder="P01", **{"store.gap_hours": ""})
+    assert settings_of(store).values(StoreValues) == StoreValues()
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("store.gap_hours", "soon", "write a number from 0.1"),
+        ("store.gap_hours", "nan", "write a number from 0.1"),
+        ("store.stone_fruit_factor", "2", "from 0 to 1"),
+        ("store.gap", "4", "there are store.warm_above_c"),
+        ("stores.gap_hours", "4", "there is no setting 'stores.gap_hours'"),
+    ],
+)
+def test_a_value_that_cannot_be_is_refused(store: Store, name: str, value: str, said: str) -> None:
+    with pytest.raises(RegistryError, match=said):
+        settings_of(store).changed({name: value})
+
+
+def test_every_starting_value_says_what_it_means_and_starts_within_its_range() -> None:
+    for name, each in known_values().items():
+        assert each.metadata["means"] and each.metadata["source"], name
+        assert each.metadata["least"] <= each.default <= each.metadata["most"], name

@@ -199,6 +199,9 @@ def reserve(
 
 
 def settings(
+    group: Annotated[
+        str, typer.Argument(help="Show the starting values of a group, such as store.")
+    ] = "",
     changes: Annotated[
         list[str] | None, typer.Option("--set", help="A change, as NAME=VALUE; repeat it.")
     ] = None,
@@ -206,19 +209,35 @@ def settings(
     by: By = "",
     json: Json = False,
 ) -> None:
-    """Show or change the registry's settings."""
-    from dataclasses import asdict
+    """Show or change the registry's settings, and the numbers that its reasoning starts from."""
+    from scionreg.records.starting_values import GROUPS, known_values
 
     with opened(registry) as opened_registry:
         now = opened_registry.settings
-        values = dict(_pairs(changes, asdict(now)))
+        values = dict(_pairs(changes, [*now.plain(), *known_values()]))
         if values:
             who = values.get("by") or recorder(opened_registry, by)
             now = opened_registry.change_settings(recorder=who, **values)
-    if json:
-        console.as_json(asdict(now))
+    if group and group not in GROUPS:
+        raise RegistryError(f"there is no group '{group}'; the groups are {', '.join(GROUPS)}")
+    if group:
+        rows = [
+            {
+                "name": name,
+                "value": now.own_values.get(name, f"{each.default:g}"),
+                "start": each.default,
+                "means": each.metadata["means"],
+                "source": each.metadata["source"],
+            }
+            for name, each in known_values().items()
+            if name.startswith(f"{group}.")
+        ]
+        columns = dict(zip(rows[0], rows[0], strict=True))
+        console.as_json(rows) if json else console.table(rows, columns)
+    elif json:
+        console.as_json({**now.plain(), **now.own_values})
     else:
-        _show_record(asdict(now))
+        _show_record(now.plain() | now.own_values)
 
 
 def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:

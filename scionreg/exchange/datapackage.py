@@ -22,6 +22,7 @@ def describe(
             "units": settings.units,
             "season_first_day": settings.season_first_day,
             "reserved": reserved,
+            "values": settings.own_values,
         },
         "resources": [_resource(kind) for kind in kinds],
     }

@@ -13,8 +13,10 @@ from sqlalchemy import Connection, func, insert, select
 from sqlalchemy.schema import CreateIndex, DropIndex
 
 from scionreg.exchange.sources import Source, digest, find_sources
+from scionreg.records import codes
 from scionreg.records.cells import shield
 from scionreg.records.errors import Problem, RegistryError
+from scionreg.records.names import PersonCode
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.changes import Change, change
@@ -84,31 +86,42 @@ def import_files(
     RegistryError
         There is nothing to import, or a file cannot be read at all.
     """
-    sources = [source for path in paths for source in find_sources(path, kind)]
-    advance = _counted(progress, sum(source.size for source in sources))
-    with (
-        _without_cycles(),
-        change(store, by=by, action="import", why=why, checking_references=False) as making,
-    ):
-        for folder in (path for path in paths if path.is_dir()):
-            _adopt(making, folder)
-        intake = Intake(making)
-        with _rebuilding_indexes(making.connection, sources):
-            for source in sources:
-                _take(intake, source, advance)
-        intake.finish()
-        result = Imported(
-            files=tuple(source.name for source in sources),
-            recorded=dict(intake.taken.recorded),
-            repeated=dict(intake.taken.repeated),
-            problems=tuple(sorted(intake.problems, key=_in_file_order(sources))),
-            dry_run=dry_run,
-        )
-        making.content["files"] = [
-            {"name": source.name, "sha256": digest(source.path)} for source in sources
-        ]
-        making.cancelled = not result.changed
+    try:
+        sources = [source for path in paths for source in find_sources(path, kind)]
+        advance = _counted(progress, sum(source.size for source in sources))
+        with (
+            _without_cycles(),
+            change(store, by=by, action="import", why=why, checking_references=False) as making,
+        ):
+            for folder in (path for path in paths if path.is_dir()):
+                _adopt(making, folder)
+            result = _import(making, sources, advance, dry_run=dry_run)
+            making.cancelled = not result.changed
+    except OSError as fault:
+        if fault.filename is None:
+            raise  # no file's fault
+        raise RegistryError(f"{fault.filename} cannot be read: {fault.strerror}") from fault
     return result
+
+
+def _import(
+    making: Change, sources: Sequence[Source], advance: Callable[[int], None], *, dry_run: bool
+) -> Imported:
+    intake = Intake(making)
+    with _rebuilding_indexes(making.connection, sources):
+        for source in sources:
+            _take(intake, source, advance)
+    intake.finish()
+    making.content["files"] = [
+        {"name": source.name, "sha256": digest(source.path)} for source in sources
+    ]
+    return Imported(
+        files=tuple(source.name for source in sources),
+        recorded=dict(intake.taken.recorded),
+        repeated=dict(intake.taken.repeated),
+        problems=tuple(sorted(intake.problems, key=_in_file_order(sources))),
+        dry_run=dry_run,
+    )
 
 
 def _take(intake: Intake, source: Source, advance: Callable[[int], None]) -> None:
@@ -185,8 +198,9 @@ def _adopt(making: Change, folder: Path) -> None:
         described = json.loads(package.read_text(encoding="utf-8")).get("scionreg", {})
         names = ("time_zone", "units", "season_first_day")
         wanted = {name: str(described[name]) for name in names if name in described}
+        wanted |= {name: str(value) for name, value in described.get("values", {}).items()}
         runs = [_run(each) for each in described.get("reserved", [])]
-    except (ValueError, AttributeError, TypeError, KeyError) as fault:
+    except (ValueError, AttributeError, TypeError, KeyError, RecursionError) as fault:
         raise RegistryError(f"{package.name} cannot be read ({fault})") from fault
     making.settings = making.settings.changed(wanted)
     if making.entry <= 2:
@@ -200,7 +214,12 @@ def _adopt(making: Change, folder: Path) -> None:
 def _run(described: dict[str, Any]) -> dict[str, Any]:
     """Return a reserved run of codes as a season folder describes it."""
     numbers = {name: int(described[name]) for name in ("season", "first", "last")}
-    return {**numbers, "kind": str(described["kind"]), "person": str(described["person"])}
+    kind, person = str(described["kind"]), PersonCode().read(str(described["person"]))
+    if kind not in codes.LETTER_OF:
+        raise ValueError(f"{kind} have no issued codes")
+    if not (0 < numbers["season"] < 10_000 and 0 < numbers["first"] <= numbers["last"] < 10**7):
+        raise ValueError(f"no run of codes is {numbers}")
+    return {**numbers, "kind": kind, "person": person}
 
 
 PROBLEM_COLUMNS = ("file", "line", "column", "value", "trouble", "rule", "wrong", "right", "key")

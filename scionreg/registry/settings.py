@@ -1,15 +1,20 @@
 """A registry's own settings: time zone, units, first day of the season, and who records."""
 
 import datetime as dt
-from dataclasses import dataclass, fields, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sqlalchemy import Connection, delete, insert, select
 
+from scionreg.records import starting_values
 from scionreg.records.errors import RegistryError
 from scionreg.records.names import PersonCode
 from scionreg.records.rules.base import MIDYEAR
 from scionreg.registry.ledger import Setting
+
+Group = TypeVar("Group")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +30,8 @@ class Settings:
     units: str = "SI"
     season_first_day: str = "07-01"
     by: str = ""
+    own_values: dict[str, str] = field(default_factory=dict)
+    """The registry's own numbers in place of starting values, by full name."""
 
     @property
     def zone(self) -> ZoneInfo:
@@ -40,16 +47,38 @@ class Settings:
         begun = day.strftime("%m-%d") >= self.season_first_day
         return day.year + begun - (self.season_first_day < MIDYEAR)
 
-    def changed(self, values: dict[str, str]) -> "Settings":
-        """Return the settings with some changed; raise `RegistryError` for one that cannot be."""
-        known = [each.name for each in fields(self)]
+    def values(self, group: type[Group]) -> Group:
+        """Return a group of starting values, the registry's own in their place."""
+        return starting_values.chosen(group, self.own_values)
+
+    def plain(self) -> dict[str, str]:
+        """Return the settings that are words, by name."""
+        return {name: getattr(self, name) for name in PLAIN}
+
+    def changed(self, values: Mapping[str, str]) -> "Settings":
+        """Return the settings with some changed; raise `RegistryError` for one that cannot be.
+
+        A starting value goes by ``group.name``; an empty one brings the start back.
+        """
+        own = dict(self.own_values)
         for name, value in values.items():
-            if name not in known:
+            if "." in name:
+                starting_values.known(name)
+                own.pop(name, None)
+                if value:
+                    own[name] = starting_values.checked(name, value)
+            elif name in PLAIN:
+                _check(name, value)
+            else:
                 raise RegistryError(
-                    f"there is no setting '{name}'; the settings are {', '.join(known)}"
+                    f"there is no setting '{name}'; the settings are {', '.join(PLAIN)}, and "
+                    f"GROUP.NAME of {', '.join(starting_values.GROUPS)}"
                 )
-            _check(name, value)
-        return replace(self, **values)
+        words = {name: value for name, value in values.items() if name in PLAIN}
+        return replace(self, **words, own_values=own)
+
+
+PLAIN = tuple(each.name for each in fields(Settings) if each.name != "own_values")
 
 
 def _check(name: str, value: str) -> None:
@@ -76,7 +105,9 @@ def _check(name: str, value: str) -> None:
 def read_settings(connection: Connection) -> Settings:
     """Return the registry's settings."""
     rows = connection.execute(select(Setting.name, Setting.value)).all()
-    return Settings(**{row.name: row.value for row in rows})
+    words = {row.name: row.value for row in rows if row.name in PLAIN}
+    own = {row.name: row.value for row in rows if "." in row.name}
+    return Settings(**words, own_values=own)
 
 
 def write_settings(connection: Connection, settings: Settings) -> None:
@@ -84,5 +115,8 @@ def write_settings(connection: Connection, settings: Settings) -> None:
     connection.execute(delete(Setting))
     connection.execute(
         insert(Setting),
-        [{"name": each.name, "value": getattr(settings, each.name)} for each in fields(settings)],
+        [
+            {"name": name, "value": value}
+            for name, value in (settings.plain() | settings.own_values).items()
+        ],
     )
