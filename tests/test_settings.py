@@ -153,5 +153,6 @@ def test_a_value_that_cannot_be_is_refused(store: Store, name: str, value: str, 
 
 def test_every_starting_value_says_what_it_means_and_starts_within_its_range() -> None:
     for name, each in known_values().items():
-        assert each.metadata["means"] and each.metadata["source"], name
+        assert each.metadata["means"], name
+        assert each.metadata["source"], name
         assert each.metadata["least"] <= each.default <= each.metadata["most"], name
