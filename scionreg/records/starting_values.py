@@ -37,7 +37,87 @@ class StoreValues:
     stone_fruit_factor: float = value(0.5, "thresholds of stone fruit, as a share", most=1)
 
 
-GROUPS: dict[str, type[Any]] = {"store": StoreValues}
+def _usual(start: float) -> Any:
+    return value(start, "usual share that takes", "common practice, no source", most=0.99)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsualTake:
+    """What each grafting method usually takes, as a share, before a nursery's own counts tell."""
+
+    four_flap: float = _usual(0.75)
+    three_flap: float = _usual(0.75)
+    inlay_bark: float = _usual(0.75)
+    whip: float = _usual(0.70)
+    whip_and_tongue: float = _usual(0.90)
+    cleft: float = _usual(0.85)
+    saddle: float = _usual(0.88)
+    side: float = _usual(0.80)
+    hot_callus: float = _usual(0.75)
+    patch_bud: float = _usual(0.72)
+    chip_bud: float = _usual(0.92)
+    t_bud: float = _usual(0.88)
+    inverted_t: float = _usual(0.92)
+
+
+def _sd(start: float, of: str) -> Any:
+    return value(start, f"standard deviation, in logit, of {of}", least=0.001, most=5)
+
+
+def _prior(start: float, of: str) -> Any:
+    return value(start, f"prior probability that {of} lowers take", least=0, most=0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseValues:
+    """How take varies by itself, and how likely each kind of cause is before the counts tell."""
+
+    shift: float = value(-1.2, "logit by which a cause shifts take", least=-6, most=0)
+    shift_sd: float = value(0.8, "standard deviation of that shift", least=0.05, most=3)
+    lots_only: float = _prior(0.05, "a lot by itself, for no reason shared with others,")
+    mother_tree: float = _prior(0.02, "a mother tree")
+    over_cut_factor: float = value(5, "times likelier, with signs of over-cutting", least=1)
+    collection: float = _prior(0.01, "a collection")
+    cutting_day: float = _prior(0.01, "a cutting day")
+    bundle: float = _prior(0.01, "a bundle")
+    store: float = _prior(0.01, "a store in one season")
+    grafter: float = _prior(0.03, "a grafter")
+    rootstock_lot: float = _prior(0.03, "a rootstock lot")
+    stock_size: float = _prior(0.01, "a diameter class of rootstocks")
+    graft_day: float = _prior(0.02, "a graft day")
+    row: float = _prior(0.03, "a touched row, shared out over the runs of rows,")
+    tree_and_stock: float = _prior(0.004, "a mother tree on one rootstock lot")
+    hand_and_method: float = _prior(0.005, "a grafter at one method")
+    run_of_days: float = value(0.25, "a run of days, against a single day", most=1)
+    slight_spell: float = _prior(0.01, "a warm spell below the heat at which wood is checked")
+    check_spell: float = _prior(0.05, "a warm spell from the heat at which wood is checked")
+    use_first_spell: float = _prior(0.15, "one from the heat at which wood is used first")
+    sample_first_spell: float = _prior(0.30, "one from the heat at which wood is sample-grafted")
+    over_cut_share: float = value(0.5, "share cut that is a sign of over-cutting", most=1)
+    over_cut_shoot_cm: float = value(45, "shoots shorter than this, cm, are such a sign")
+    sd_usual: float = _sd(0.6, "a nursery's usual take, against the method's")
+    sd_method: float = _sd(0.4, "methods")
+    sd_season: float = _sd(0.3, "seasons")
+    sd_month_in_store: float = _sd(0.1, "a month in store")
+    sd_cultivar: float = _sd(0.2, "cultivars")
+    sd_mother_tree: float = _sd(0.3, "mother trees")
+    sd_collection: float = _sd(0.15, "collections")
+    sd_bundle: float = _sd(0.15, "bundles")
+    sd_grafter: float = _sd(0.25, "grafters")
+    sd_rootstock_lot: float = _sd(0.2, "rootstock lots")
+    sd_graft_day: float = _sd(0.2, "graft days")
+    sd_rows: float = _sd(0.2, "blocks of four rows")
+    sd_lot: float = _sd(0.2, "lots")
+    sd_freedom: float = value(0.5, "freedom of those, on the log scale", least=0.01, most=3)
+    sd_freedom_few: float = value(0.15, "the same for factors of few levels", least=0.01, most=3)
+    few_levels: float = value(12, "levels below which a factor has few")
+
+
+GROUPS: dict[str, type[Any]] = {
+    "store": StoreValues,
+    "usual_take": UsualTake,
+    "cause": CauseValues,
+}
 """The groups of starting values by the name that settings call them by."""
 
 Values = TypeVar("Values")
