@@ -234,6 +234,42 @@ class Reach(Word):
     EXCLUDED = "excluded", "None of its wood came from there."
 
 
+class TakeFactor(Word):
+    """What graft lots are compared by when their take is judged."""
+
+    MOTHER_TREE = "mother_tree", "The tree the wood was cut from."
+    COLLECTION = "collection", "The cutting the wood came from."
+    CUTTING_DAY = "cutting_day", "The day the wood was cut."
+    BUNDLE = "bundle", "The bundle the lot was worked from."
+    STORE = "store", "The store its bundle was packed into."
+    GRAFTER = "grafter", "The person who grafted."
+    ROOTSTOCK_LOT = "rootstock_lot", "The rootstocks that were worked."
+    STOCK_SIZE = "stock_size", "The diameter class of the rootstocks."
+    GRAFT_DAY = "graft_day", "The day of the grafting."
+    ROW = "row", "The row it stands in, as block/row."
+    METHOD = "method", "How it was grafted."
+    CULTIVAR = "cultivar", "The cultivar that most of the wood is claimed to be."
+    SEASON = "season", "The season of the grafting."
+
+
+class LowTake(Word):
+    """What is said of an item after its take is compared with like lots."""
+
+    LOW = "low", "Low among like lots, by more than luck."
+    NOT_LOW = "not_low", "Nothing speaks for low take."
+    NOT_ENOUGH = "not_enough", "Too little to tell: too few grafts, or nothing like it beside it."
+    TIED = "tied", "Low, but another item of the factor or of another has the same lots."
+
+
+class CountFinding(Word):
+    """What a count of take cannot mean, or should not pass unseen."""
+
+    EARLY_LATE_GAP = "early_late_gap", "Many more grew at the early count than at the late one."
+    RISING_COUNT = "rising_count", "More grow than before, and no regraft is recorded."
+    IMPOSSIBLE_TAKE = "impossible_take", "More are counted than grafts were made."
+    TOO_YOUNG_COUNT = "too_young_count", "Counted when scions still live on their reserves."
+
+
 VOCABULARIES: tuple[type[Word], ...] = (
     Rights,
     BlockKind,
@@ -253,6 +289,9 @@ VOCABULARIES: tuple[type[Word], ...] = (
     Trouble,
     Grade,
     Reach,
+    TakeFactor,
+    LowTake,
+    CountFinding,
 )
 
 TERMS: dict[str, str] = {

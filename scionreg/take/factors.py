@@ -1,0 +1,110 @@
+"""Which lots belong to which tree, person, rootstock lot, row or day, and by what share."""
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import pandas as pd
+
+from scionreg.lineage.worked_lots import WorkedLots
+from scionreg.records.errors import RegistryError
+from scionreg.records.vocabulary import TakeFactor
+
+COLUMNS = ["lot", "level", "share"]
+
+OF_SOURCES = (TakeFactor.MOTHER_TREE, TakeFactor.COLLECTION, TakeFactor.CUTTING_DAY)
+"""What a lot of mixed wood has several of, by share."""
+
+OF_LOTS = {
+    TakeFactor.BUNDLE: "bundle",
+    TakeFactor.STORE: "store",
+    TakeFactor.GRAFTER: "grafter",
+    TakeFactor.ROOTSTOCK_LOT: "rootstock_lot",
+    TakeFactor.STOCK_SIZE: "stock_mm",
+    TakeFactor.GRAFT_DAY: "date",
+    TakeFactor.METHOD: "method",
+    TakeFactor.CULTIVAR: "cultivar",
+}
+"""The column that holds the level of a factor that a lot has one of."""
+
+
+def memberships(worked: WorkedLots, factor: str) -> pd.DataFrame:
+    """Return which lots belong to which level of a factor.
+
+    Parameters
+    ----------
+    factor
+        A word of `TakeFactor`, or several joined by ``*`` for the levels they have together, such
+        as ``mother_tree*rootstock_lot``; those levels are joined by ``*`` too.
+
+    Returns
+    -------
+    A row for each lot and level that belong together: `lot` (row number in `worked.lots`), `level`
+    (text; a day as ISO, a row as ``block/row``) and `share` of the lot (above 0, at most 1), sorted
+    by lot and level. A lot whose level is unknown has no row.
+
+    Raises
+    ------
+    RegistryError
+        There is no such factor.
+    """
+    names = [named(name) for name in factor.split("*")]
+    wood = [name for name in names if name in OF_SOURCES]
+    joined = _of_sources(worked, wood) if wood else None
+    for name in names:
+        if name not in OF_SOURCES:
+            own = _of_lots(worked, name)
+            joined = own if joined is None else joined.merge(own, on="lot")
+    assert joined is not None
+    level = joined[names[0]]
+    for name in names[1:]:
+        level = level + "*" + joined[name]
+    found = joined.assign(level=level)
+    if "share" not in found:
+        found["share"] = 1.0
+    ordered = found.sort_values(["lot", "level"], kind="stable", ignore_index=True)
+    return ordered[COLUMNS]
+
+
+def named(text: str) -> TakeFactor:
+    """Return the factor of that name; raise `RegistryError` where there is none."""
+    factor = TakeFactor.spelled(text)
+    if factor is None:
+        raise RegistryError(f"take is not compared by '{text}'; by {', '.join(TakeFactor)}")
+    return factor
+
+
+def _of_sources(worked: WorkedLots, names: Sequence[TakeFactor]) -> pd.DataFrame:
+    """Return lot, the levels of the factors of wood, and the share that has them all."""
+    sources = worked.sources
+    levels = {str(name): _text(sources[name]) for name in names}
+    known = pd.DataFrame({"lot": sources["lot"], "share": sources["share"]}).assign(**levels)
+    by = ["lot", *levels]
+    shares = known.dropna().groupby(by, sort=False)["share"].sum()
+    return shares.reset_index()
+
+
+def _of_lots(worked: WorkedLots, name: TakeFactor) -> pd.DataFrame:
+    """Return lot and level of a factor that a lot has one of."""
+    lots = worked.lots
+    make: dict[TakeFactor, Callable[[pd.DataFrame], pd.Series[Any]]] = {
+        TakeFactor.ROW: _rows,
+        TakeFactor.SEASON: lambda lots: _text(lots["season"].where(lots["season"] >= 0)),
+    }
+    level = make[name](lots) if name in make else _text(lots[OF_LOTS[name]])
+    return pd.DataFrame({"lot": range(len(lots)), name: level.to_numpy()}).dropna()
+
+
+def _rows(lots: pd.DataFrame) -> "pd.Series[Any]":
+    return lots["block"] + "/" + _text(lots["row"])
+
+
+def _text(values: "pd.Series[Any]") -> "pd.Series[Any]":
+    """Return values as text; what is unknown stays so."""
+    if pd.api.types.is_datetime64_any_dtype(values):
+        written = values.dt.strftime("%Y-%m-%d")
+    elif pd.api.types.is_numeric_dtype(values):
+        written = values.map(lambda number: f"{number:g}", na_action="ignore")
+    else:
+        written = values.map(str, na_action="ignore")
+    texts: pd.Series[Any] = written.astype(object).where(values.notna(), None)
+    return texts
