@@ -24,6 +24,7 @@ LETTERS: dict[str, str] = {
 LETTER_OF = {kind: letter for letter, kind in LETTERS.items()}
 
 ISSUED = re.compile(r"([TCBGRSKD])(\d\d)-(\d{4,7})-(\d)")
+BEGINNING = re.compile(r"[TCBGRSKD](\d\d)-(\d{2,5})")
 LOOKS_ISSUED = re.compile(r"\s*([A-Za-z])\s?(\d\d)[-_ ](\d{3,8})[-_ ]?(\d?)\s*")
 
 
@@ -39,16 +40,14 @@ def issue(letter: str, season: int, serial: int) -> str:
 
 def is_issued(code: str) -> bool:
     """Tell whether `code` is a well-formed issued code with the right check digit."""
-    match = ISSUED.fullmatch(code)
-    return match is not None and match[3][-2:] + match[4] in _right_endings(
-        match[2] + match[3][:-2]
-    )
+    return code[-4:] in _right_endings(code[:-4])
 
 
 @lru_cache(maxsize=65_536)
-def _right_endings(digits: str) -> frozenset[str]:
-    """Return the last two digits with their check digit that may follow `digits`."""
-    return _endings_after(damm.checksum(digits))
+def _right_endings(beginning: str) -> frozenset[str]:
+    """Return what may follow all but a code's last four characters: the hundred codes of a run."""
+    match = BEGINNING.fullmatch(beginning)
+    return _endings_after(damm.checksum(match[1] + match[2])) if match else frozenset()
 
 
 @cache
@@ -56,7 +55,7 @@ def _endings_after(interim: int) -> frozenset[str]:
     """Return the endings that bring Damm's interim digit to 0; there are ten such digits."""
     start = next(digit for digit in "0123456789" if damm.checksum(digit) == interim)
     endings = (f"{last:02d}" for last in range(100))
-    return frozenset(ending + str(damm.calc_check_digit(start + ending)) for ending in endings)
+    return frozenset(f"{ending}-{damm.calc_check_digit(start + ending)}" for ending in endings)
 
 
 def looks_issued(code: str) -> bool:

@@ -6,7 +6,7 @@ transaction stands.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import compress, repeat
 from typing import Any
@@ -16,7 +16,6 @@ from sqlalchemy import select
 from scionreg.records import codes
 from scionreg.records.cells import (
     TOTALS_ROW,
-    Cell,
     CellError,
     Code,
     Reader,
@@ -79,6 +78,8 @@ def read_cell(reader: Reader, text: str, *, required: bool) -> Any:
 class _Memo(dict[str, Any]):
     """What a column's texts read as; most columns repeat a few texts over and over."""
 
+    __slots__ = ("_reader", "_required", "_size")
+
     def __init__(self, reader: Reader, *, required: bool, size: int) -> None:
         super().__init__()
         self._reader, self._required, self._size = reader, required, size
@@ -87,6 +88,45 @@ class _Memo(dict[str, Any]):
         value = read_cell(self._reader, text, required=self._required)
         if len(self) < self._size:
             self[text] = value
+        return value
+
+    def column(self, texts: Sequence[str]) -> list[Any]:
+        """Return what a column's texts read as; one text throughout, or none, is read once."""
+        first = texts[0]
+        if texts[-1] == first and texts.count(first) == len(texts):
+            return [self[first]] * len(texts)
+        return list(map(self.__getitem__, texts))
+
+
+class _OwnCodes(_Memo):
+    """A column of the records' own codes: most are issued ones, which are taken as they are."""
+
+    __slots__ = ("_letter",)
+
+    def __init__(self, reader: Reader, *, letter: str) -> None:
+        super().__init__(reader, required=True, size=0)
+        self._letter = letter
+
+    def column(self, texts: Sequence[str]) -> list[Any]:
+        """Return what a column's texts read as."""
+        if {text[:1] for text in texts} == {self._letter} and all(map(codes.is_issued, texts)):
+            return list(texts)
+        return super().column(texts)
+
+
+class _References(_Memo):
+    """A column of other records' codes; `new` are those read since they were last looked up."""
+
+    __slots__ = ("new",)
+
+    def __init__(self, reader: Reader, *, required: bool, size: int) -> None:
+        super().__init__(reader, required=required, size=size)
+        self.new: set[str] = set()
+
+    def __missing__(self, text: str) -> Any:
+        value = super().__missing__(text)
+        if value is not None:
+            self.new.add(value)
         return value
 
 
@@ -114,14 +154,6 @@ class _Place:
         return self.lines[index] if 0 <= index < len(self.lines) else None
 
 
-def _all_issued(cell: Cell, texts: Sequence[str]) -> bool:
-    """Tell whether a whole column of a record's own codes needs no further reading."""
-    if not isinstance(cell, Code) or cell.kind not in codes.LETTER_OF:
-        return False
-    letter = codes.LETTER_OF[cell.kind]
-    return {text[:1] for text in texts} == {letter} and all(map(codes.is_issued, texts))
-
-
 class Intake:
     """Takes batches into a change. After `finish`, `problems` holds everything that is wrong."""
 
@@ -133,7 +165,6 @@ class Intake:
         self._memos: dict[tuple[str, str], _Memo] = {}
         self._writers: dict[str, RowWriter] = {}
         self._repeats = Repeats(change.connection)
-        self._known: dict[str, set[str]] = defaultdict(set)
         self._unresolved: dict[tuple[str, ...], set[str]] = defaultdict(set)
         self._refused: dict[str, set[str]] = defaultdict(set)
         self._noted: list[Problem] = []
@@ -149,7 +180,6 @@ class Intake:
             columns = {name: list(compress(values, good)) for name, values in columns.items()}
         lines = batch.lines or [0] * len(batch.rows)
         lines = lines if all(good) else list(compress(lines, good))
-        self._look_up(batch.kind, columns)
         count = len(lines)
         ordered = [
             columns.get(column.name) or repeat(None, count)
@@ -158,6 +188,7 @@ class Intake:
         rows: list[Row] = list(zip(*ordered, strict=True))
         if rows:
             self._write(batch, rows, lines)
+        self._look_up(batch.kind)
         return rows
 
     def finish(self) -> None:
@@ -185,24 +216,29 @@ class Intake:
         good = [True] * len(batch.rows)
         values: dict[str, list[Any]] = {}
         known = {column.name: column for column in recorded_columns(batch.kind)}
-        cells = list(zip(*batch.rows, strict=True)) if batch.rows else []
-        for name, texts in zip(batch.columns, cells, strict=False):
+        # Without rows there are no columns of texts.
+        for name, texts in zip(batch.columns, zip(*batch.rows, strict=True), strict=False):
             memo = self._memo(batch.kind, name, known[name])
-            if _all_issued(known[name].info["cell"], texts):
-                values[name] = list(texts)
-                continue
             try:
-                values[name] = list(map(memo.__getitem__, texts))
+                values[name] = memo.column(texts)
             except CellError:
                 values[name] = self._read_slowly(batch, name, texts, memo, good)
         return values, good
 
     def _memo(self, kind: str, name: str, column: Any) -> _Memo:
         if (kind, name) not in self._memos:
-            reader = column.info["cell"].reader(self.change.settings.zone)
-            size = 0 if (name,) == KINDS[kind].KEY else CACHE  # keys do not repeat
-            self._memos[kind, name] = _Memo(reader, required=not column.nullable, size=size)
+            self._memos[kind, name] = self._new_memo(kind, column)
         return self._memos[kind, name]
+
+    def _new_memo(self, kind: str, column: Any) -> _Memo:
+        cell, required = column.info["cell"], not column.nullable
+        reader = cell.reader(self.change.settings.zone)
+        if isinstance(cell, Code) and cell.kind in codes.LETTER_OF:
+            return _OwnCodes(reader, letter=codes.LETTER_OF[cell.kind])
+        if isinstance(cell, Ref):
+            return _References(reader, required=required, size=CACHE)
+        size = 0 if (column.name,) == KINDS[kind].KEY else CACHE  # keys do not repeat
+        return _Memo(reader, required=required, size=size)
 
     def _read_slowly(
         self, batch: Batch, name: str, texts: Sequence[str], memo: _Memo, good: list[bool]
@@ -245,20 +281,15 @@ class Intake:
 
     # References
 
-    def _look_up(self, kind: str, columns: Mapping[str, Sequence[Any]]) -> None:
-        """Note the codes that are named and not known yet; they may still come."""
-        own = KINDS[kind].KEY[0]
-        if len(KINDS[kind].KEY) == 1 and own in columns:
-            self._remember(kind, columns[own])
+    def _look_up(self, kind: str) -> None:
+        """Note the codes that are named and not recorded yet; they may still come."""
         for column in fields(kind):
-            cell = column.info["cell"]
-            if not isinstance(cell, Ref) or column.name not in columns:
-                continue
-            named = {code for code in columns[column.name] if code is not None}
-            if cell.single:
-                named = {code.partition("/")[0] for code in named}
-            new = named.difference(*(self._known[target] for target in cell.kinds))
-            self._unresolved[cell.kinds] |= self._not_recorded(cell.kinds, new)
+            memo = self._memos.get((kind, column.name))
+            if isinstance(memo, _References) and memo.new:
+                named = {code.partition("/")[0] for code in memo.new}
+                memo.new.clear()
+                kinds = column.info["cell"].kinds
+                self._unresolved[kinds] |= self._not_recorded(kinds, named)
 
     def _note_references(
         self, batch: Batch, columns: Mapping[str, Sequence[Any]], good: Sequence[bool]
@@ -300,16 +331,8 @@ class Intake:
             for start in range(0, len(missing), 1000):
                 some = missing[start : start + 1000]
                 query = select(column).where(column.in_(some)).distinct()
-                found = set(self._connection.execute(query).scalars())
-                self._remember(target, found)
-                named = named - found
+                named = named.difference(self._connection.execute(query).scalars())
         return named
-
-    def _remember(self, kind: str, recorded: Iterable[str]) -> None:
-        """Remember codes that are recorded, but not without end: they can be looked up again."""
-        if len(self._known[kind]) > CACHE:
-            self._known[kind].clear()
-        self._known[kind].update(recorded)
 
     def _has_unresolved(self) -> bool:
         return any(self._not_recorded(kinds, named) for kinds, named in self._unresolved.items())
@@ -328,9 +351,9 @@ class Intake:
             self._writers[kind] = RowWriter(self._connection, kind, self.change.entry)
         writer = self._writers[kind]
         rows, lines, problems = self._repeats.without_voided(kind, rows, lines, batch.file)
-        before = writer.last_id()
+        before = writer.last
         if rows and writer.add(rows) == len(rows):
-            place = _Place(batch.file, lines, writer.first_id_after(before))
+            place = _Place(batch.file, lines, writer.first)
         else:
             new, clashes = self._repeats.sort_out(kind, before, rows, lines, batch.file)
             problems += clashes
@@ -341,7 +364,7 @@ class Intake:
         self.taken.repeated[kind] += given - len(rows) - len(problems)
         if rows:
             self._places[kind].append(place)
-            self.change.note(kind, writer.first_id_after(before), writer.last_id(), rows)
+            self.change.note(kind, writer.first, writer.last, rows)
             self._written += len(rows)
             if self._written <= checking.MANY:
                 self._changed[kind].update(str(row[0]) for row in rows)

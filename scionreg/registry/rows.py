@@ -5,6 +5,7 @@ A row is a tuple of stored values in the order of `recorded_columns`; days and t
 
 import datetime as dt
 import hashlib
+import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
@@ -57,7 +58,10 @@ class RowDigest:
 
 
 class RowWriter:
-    """Adds rows of one kind for one journal line; rows whose key is there already are left out."""
+    """Adds rows of one kind for one journal line; rows whose key is there already are left out.
+
+    `first` and `last` are the ids of the rows added last; `last` is the newest of all.
+    """
 
     def __init__(self, connection: Connection, kind: str, entry: int) -> None:
         self.connection, self.kind, self.entry = connection, kind, entry
@@ -65,22 +69,20 @@ class RowWriter:
         self._names = ", ".join(f'"{name}"' for name in names)
         self._marks = ", ".join("?" * len(names))
         self._on_sqlite = connection.dialect.name == "sqlite"
-
-    def last_id(self) -> int:
-        """Return the newest id of the kind, 0 where there is none."""
-        return int(self.connection.execute(select(func.max(table(self.kind).c.id))).scalar() or 0)
-
-    def first_id_after(self, before: int) -> int:
-        """Return the oldest id after `before`; PostgreSQL's ids may leave gaps."""
-        newer = table(self.kind).c.id > before
-        return int(
-            self.connection.execute(select(func.min(table(self.kind).c.id)).where(newer)).scalar()
-            or 0
-        )
+        if self._on_sqlite:
+            # Python's driver would look for an adapter anew for every empty cell.
+            sqlite3.register_adapter(type(None), lambda nothing: nothing)
+        self._id = table(kind).c.id
+        self.first = 0
+        self.last = int(connection.execute(select(func.max(self._id))).scalar() or 0)
 
     def add(self, rows: Sequence[Row]) -> int:
         """Add rows in order and return how many were new."""
-        return self._add_sqlite(rows) if self._on_sqlite else self._add_postgresql(rows)
+        new = self._add_sqlite(rows) if self._on_sqlite else self._add_postgresql(rows)
+        if new:  # PostgreSQL's ids may leave gaps
+            ends = select(func.min(self._id), func.max(self._id)).where(self._id > self.last)
+            self.first, self.last = self.connection.execute(ends).one()
+        return new
 
     def _add_sqlite(self, rows: Sequence[Row]) -> int:
         result = self.connection.exec_driver_sql(
