@@ -21,6 +21,10 @@ def value(
     )
 
 
+def _days(start: float, what: str) -> Any:
+    return value(start, f"days that {what} keeps", "common practice, no source", least=0.5)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoreValues:
     """What cold storage does to wood; temperatures in °C, heat in °C·h above `warm_above_c`."""
@@ -35,6 +39,18 @@ class StoreValues:
         444.4, "°C·h from which wood is sample-grafted or discarded (800 °F·h)"
     )
     stone_fruit_factor: float = value(0.5, "thresholds of stone fruit, as a share", most=1)
+    spell_heat: float = value(2.5, "°C·h from which warmth is a warm spell, and no open door")
+    spell_join_hours: float = value(6, "hours of cool between two warm times that are one spell")
+    keep_pecan_days: float = _days(150, "pecan and hickory wood")
+    keep_walnut_days: float = _days(120, "walnut wood")
+    keep_apple_days: float = _days(150, "apple wood")
+    keep_pear_days: float = _days(150, "pear wood")
+    keep_stone_fruit_days: float = _days(75, "stone fruit wood")
+    keep_chestnut_days: float = _days(120, "chestnut wood")
+    keep_persimmon_days: float = _days(180, "persimmon wood")
+    keep_citrus_days: float = _days(28, "citrus budwood")
+    keep_in_leaf_days: float = _days(10, "chilled wood cut in leaf")
+    keep_other_days: float = _days(120, "wood of other species")
 
 
 def _usual(start: float) -> Any:
@@ -113,9 +129,40 @@ class CauseValues:
     few_levels: float = value(12, "levels below which a factor has few")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeValues:
+    """When take is called low among like lots, and which counts are findings."""
+
+    least_grafts: float = value(30, "grafts below which nothing is called low")
+    least_difference: float = value(
+        0.15, "matched difference, as a share, from which take may be low", most=1
+    )
+    most_q: float = value(0.05, "false discovery rate up to which it may be", most=1)
+    design_effect: float = value(
+        2, "times that lots vary more than grafts by themselves would", least=1, most=20
+    )
+    low_by: float = value(0.3, "logit below its like from which a shrunken effect is low", most=5)
+    sure: float = value(0.9, "probability of that from which it may be called low", most=1)
+    least_weight: float = value(
+        0.5, "share of a comparison's weight that matching on one thing more must leave", most=1
+    )
+    same_lots: float = value(
+        0.9, "share of lots in common from which two items cannot be told apart", most=1
+    )
+    usual_loss: float = value(
+        0.08,
+        "share of early take that is usually lost by the late count",
+        "walnut 75 to 69 %, apple bench 93 to 83 %: published trials",
+        most=0.9,
+    )
+    gap: float = value(0.2, "loss from the early to the late count that is a finding", most=1)
+    gap_luck: float = value(0.01, "probability of such a loss by luck up to which it is", most=1)
+
+
 GROUPS: dict[str, type[Any]] = {
     "store": StoreValues,
     "usual_take": UsualTake,
+    "take": TakeValues,
     "cause": CauseValues,
 }
 """The groups of starting values by the name that settings call them by."""

@@ -108,3 +108,25 @@ def _text(values: "pd.Series[Any]") -> "pd.Series[Any]":
         written = values.map(str, na_action="ignore")
     texts: pd.Series[Any] = written.astype(object).where(values.notna(), None)
     return texts
+
+
+def lots_of(
+    worked: WorkedLots, *, season: int | None = None, cultivar: str | None = None
+) -> WorkedLots:
+    """Return only the lots of a season, or worked with a cultivar, with their wood and counts."""
+    kept = pd.Series(True, index=worked.lots.index)
+    if season is not None:
+        kept &= worked.lots["season"] == season
+    if cultivar is not None:
+        kept &= worked.lots["cultivar"] == cultivar
+    if not kept.any():
+        asked = " ".join(str(each) for each in (season, cultivar) if each is not None)
+        raise RegistryError(f"there are no graft lots of {asked}" if asked else "no graft lots yet")
+    place = pd.Series(range(int(kept.sum())), index=worked.lots.index[kept])
+
+    def cut(table: pd.DataFrame) -> pd.DataFrame:
+        mine = table[table["lot"].isin(place.index)]
+        return mine.assign(lot=place[mine["lot"]].to_numpy()).reset_index(drop=True)
+
+    lots = worked.lots[kept].reset_index(drop=True)
+    return WorkedLots(lots, cut(worked.sources), cut(worked.counts))

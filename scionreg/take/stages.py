@@ -41,19 +41,25 @@ class Taken:
     age: Array
 
 
-def counts_at(worked: WorkedLots, stage: Stage) -> Taken:
-    """Return the counts that a stage is judged by.
+def rows_at(worked: WorkedLots, stage: Stage) -> pd.DataFrame:
+    """Return the rows of `worked.counts` that a stage is judged by, one a lot, by lot.
 
-    Early: the first count at 21 to 100 days. Late: the last after 100 days. A count of more than
-    there were grafts is taken as all of them (and is a finding of its own).
+    Early: the first count at 21 to 100 days. Late: the last after 100 days.
     """
     counts = worked.counts
     if stage is Stage.EARLY:
         fit = counts[(counts["age"] >= TOO_YOUNG) & (counts["age"] <= EARLY_UNTIL)]
-        one = fit.sort_values(["lot", "age"]).drop_duplicates("lot", keep="first")
-    else:
-        fit = counts[counts["age"] > EARLY_UNTIL]
-        one = fit.sort_values(["lot", "age"]).drop_duplicates("lot", keep="last")
+        return fit.sort_values(["lot", "age"]).drop_duplicates("lot", keep="first")
+    fit = counts[counts["age"] > EARLY_UNTIL]
+    return fit.sort_values(["lot", "age"]).drop_duplicates("lot", keep="last")
+
+
+def counts_at(worked: WorkedLots, stage: Stage) -> Taken:
+    """Return what had taken at a stage.
+
+    A count of more than there were grafts is taken as all of them (and is a finding of its own).
+    """
+    one = rows_at(worked, stage)
     lots = one["lot"].to_numpy(dtype=np.int64)
     grafts = worked.lots["grafts"].to_numpy(dtype=np.int64)[lots]
     taken = np.minimum(one["pushing"].to_numpy(dtype=np.int64), grafts)
