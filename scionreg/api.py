@@ -5,7 +5,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection
 
@@ -30,6 +30,10 @@ from scionreg.registry.recording import Recorded
 from scionreg.registry.rows import as_moment, as_record, read_rows
 from scionreg.registry.settings import Settings, read_settings, write_settings
 from scionreg.registry.store import Store, open_store
+
+if TYPE_CHECKING:
+    from scionreg.cold_store.report import StoreReport
+    from scionreg.cold_store.spells import Spell
 
 Progress = Callable[[int, int], None]
 
@@ -255,3 +259,22 @@ class Registry:
         """Return what came in against what went out, in sticks; options as `balance`."""
         with self.store.reading() as connection:
             return balance(connection, **options)
+
+    # The cold store
+
+    def store_report(self, *bundles: str, **options: Any) -> "StoreReport":
+        """Return what happened to bundles in store, and which to use; options as `storing.report`.
+
+        Without bundles it is about all of them.
+        """
+        from scionreg.storing import report
+
+        with self.store.reading() as connection:
+            return report(connection, bundles, **options)
+
+    def warm_spells(self) -> "list[Spell]":
+        """Return every warm spell of every store, oldest first."""
+        from scionreg.storing import all_spells
+
+        with self.store.reading() as connection:
+            return all_spells(connection)

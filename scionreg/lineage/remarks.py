@@ -72,6 +72,20 @@ def stays(chain: Chain, lots: Iterable[str]) -> list[Stay]:
 
 def stays_of(bundle: Bundle, log: Iterable[LogLine], until: Moment | None) -> list[Stay]:
     """Return the stays of one bundle: from packing or a move to the next move or the last use."""
+    return [
+        Stay(bundle=bundle.bundle, store=store, start=start, end=end)
+        for store, start, end in places_of(bundle, log, until)
+        if store is not None
+    ]
+
+
+def places_of(
+    bundle: Bundle, log: Iterable[LogLine], until: Moment | None
+) -> list[tuple[str | None, Moment | None, Moment | None]]:
+    """Return where a bundle was, one place after the other: its store (None: not recorded), ends.
+
+    An end that nobody recorded is None, as is the last one of a bundle that is still there.
+    """
     places: list[tuple[Moment | None, str | None]] = [(bundle.packed, bundle.store)]
     end: Moment | None = until
     for line in log:
@@ -83,11 +97,7 @@ def stays_of(bundle: Bundle, log: Iterable[LogLine], until: Moment | None) -> li
             end = line.time
             break
     ends = [start for start, _ in places[1:]] + [end]
-    return [
-        Stay(bundle=bundle.bundle, store=store, start=start, end=end)
-        for (start, store), end in zip(places, ends, strict=True)
-        if store is not None
-    ]
+    return [(store, start, end) for (start, store), end in zip(places, ends, strict=True)]
 
 
 # ------------------------------------------------------------------------------------- the gaps

@@ -234,6 +234,17 @@ class Reach(Word):
     EXCLUDED = "excluded", "None of its wood came from there."
 
 
+class StoreClass(Word):
+    """What a bundle's time in store asks for."""
+
+    GOOD = "good", "Kept cold, and readings for all of the time."
+    NOTE = "note", "Some warmth; nothing to do."
+    UNKNOWN = "unknown", "Hours without readings, or a day nobody recorded: look at the wood."
+    CHECK = "check", "Warmth or frost: look at three sticks."
+    USE_FIRST = "use_first", "Much warmth: use it before other wood, and expect less take."
+    SAMPLE_FIRST = "sample_first", "Too much warmth: graft a sample first, or discard it."
+
+
 class TakeFactor(Word):
     """What graft lots are compared by when their take is judged."""
 
@@ -289,6 +300,7 @@ VOCABULARIES: tuple[type[Word], ...] = (
     Trouble,
     Grade,
     Reach,
+    StoreClass,
     TakeFactor,
     LowTake,
     CountFinding,

@@ -1,0 +1,157 @@
+"""What in the records speaks against using wood: holds, notices, condition, identity, source."""
+
+import datetime as dt
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
+
+from sqlalchemy import Connection
+
+from scionreg.lineage.chain import LogLine
+from scionreg.lineage.graph import Cutting, Query, as_day, rows
+from scionreg.lineage.stays import Kept
+from scionreg.records.vocabulary import BundleEventKind, Condition, TreeEventKind, TreeStatus
+
+EVENTS = Query(
+    "SELECT tree, date, event, limb, detail FROM tree_events WHERE tree IN {codes} "
+    "AND event IN ('hold', 'notice', 'released', 'died')"
+)
+STATUS = Query(
+    "SELECT tree, status FROM mother_trees WHERE tree IN {codes} AND status IN ('retired', 'dead')"
+)
+ALL_OFF = Query(
+    'SELECT "check", item, method, off, found, limb FROM identity_checks WHERE item IN {codes} '
+    "AND checked > 0 AND off = checked"
+)
+USELESS: dict[str | None, str] = {Condition.MOULD: "was mouldy", Condition.DEAD: "was dead"}
+
+
+class Happening(NamedTuple):
+    """A hold, notice, release or death of a mother tree."""
+
+    tree: str
+    date: dt.date | None
+    event: str
+    limb: str | None
+    detail: str | None
+
+
+def stops(connection: Connection, kept: Kept) -> dict[str, list[str]]:
+    """Return why bundles may not be used, as sentences; those that may are lacking.
+
+    What holds of a bundle or tree holds of all wood tied from it.
+    """
+    trees = _tree_stops(connection, kept)
+    off = _found_off(connection, kept)
+    own: dict[str, list[str]] = {}
+    for code in kept.order():
+        bundle, given = kept.bundles[code], kept.parents.get(code, {})
+        found = list(_of_log(code, kept.log.get(code, ())))
+        found += off.get(code, ())
+        cutting = kept.cutting(code)
+        if cutting is not None:
+            found += off.get(cutting.collection, ())
+            found += [says for limb, says in trees.get(cutting.tree, ()) if _meets(limb, cutting)]
+        elif bundle.received_from is None and not given:
+            found.append(f"the source of {code} is not recorded")
+        for parent in given:
+            found += own.get(parent, ())
+        if found:
+            own[code] = list(dict.fromkeys(found))
+    return own
+
+
+def standing_condition(log: Iterable[LogLine]) -> LogLine | None:
+    """Return the newest look at a bundle that says what state its wood was in."""
+    looks = [line for line in log if line.condition is not None]
+    return looks[-1] if looks else None
+
+
+def _of_log(code: str, log: Sequence[LogLine]) -> Iterator[str]:
+    hold: LogLine | None = None
+    for line in log:
+        if line.event == BundleEventKind.HOLD:
+            hold = line
+        elif line.event == BundleEventKind.RELEASED:
+            hold = None
+    if hold is not None:
+        yield f"{code} is on hold{_since(hold.time and hold.time.date())}"
+    look = standing_condition(log)
+    if look is not None and look.condition in USELESS:
+        seen = f" on {look.time.date()}" if look.time else ""
+        yield f"{code} {USELESS[look.condition]} when it was looked at{seen}"
+
+
+def _since(day: dt.date | None) -> str:
+    return f" since {day}" if day else ", since when is not recorded"
+
+
+# ------------------------------------------------------------------------------------ the trees
+
+Told = tuple[str | None, str]
+"""The limb that a sentence is about (None: the whole tree), and the sentence."""
+
+
+def _tree_stops(connection: Connection, kept: Kept) -> dict[str, list[Told]]:
+    found: dict[str, list[Told]] = {}
+    events: dict[str, list[Happening]] = {}
+    for tree, date, *rest in rows(connection, EVENTS, kept.trees):
+        events.setdefault(tree, []).append(Happening(tree, as_day(date), *rest))
+    for tree, happenings in events.items():
+        found[tree] = list(_in_force(happenings))
+    for tree, status in rows(connection, STATUS, kept.trees):
+        says = {TreeStatus.RETIRED: "is retired as a source", TreeStatus.DEAD: "is dead"}[status]
+        found.setdefault(tree, []).append((None, f"{tree} {says}"))
+    return found
+
+
+def _in_force(happenings: Iterable[Happening]) -> Iterator[Told]:
+    """Yield the holds and notices that nothing has ended.
+
+    A release ends the nursery's own hold, on the same limb or on the whole tree. It ends an
+    authority's notice only where its detail says so, by the word notice.
+    """
+    holds: dict[str | None, Happening] = {}
+    notices: list[Happening] = []
+    for each in sorted(happenings, key=lambda h: (h.date or dt.date.min, h.event == "released")):
+        if each.event == TreeEventKind.HOLD:
+            holds[each.limb] = each
+        elif each.event == TreeEventKind.NOTICE:
+            notices.append(each)
+        elif each.event == TreeEventKind.RELEASED:
+            holds = {} if each.limb is None else {k: v for k, v in holds.items() if k != each.limb}
+            if "notice" in (each.detail or "").lower():
+                notices = [n for n in notices if each.limb not in (None, n.limb)]
+    for hold in holds.values():
+        yield hold.limb, f"{_named(hold)} is on hold{_since(hold.date)}"
+    for notice in notices:
+        detail = f" ({notice.detail})" if notice.detail else ""
+        yield notice.limb, f"{_named(notice)} is under a notice{detail}{_since(notice.date)}"
+
+
+def _named(each: Happening) -> str:
+    return f"{each.tree} limb {each.limb}" if each.limb else each.tree
+
+
+def _meets(limb: str | None, cutting: Cutting) -> bool:
+    """Tell whether what is said of a limb (None: of the tree) may concern wood of a cutting."""
+    return limb is None or cutting.limb is None or limb == cutting.limb
+
+
+def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
+    """Return the looks that found all of a bundle, collection or tree to be something else."""
+    limbs = {cutting.tree: cutting.limb for cutting in kept.cuttings.values()}
+    of_tree: dict[str, list[tuple[str | None, str]]] = {}
+    found: dict[str, list[str]] = {}
+    items = {*kept.bundles, *kept.cuttings, *limbs}
+    for check, item, method, off, what, limb in rows(connection, ALL_OFF, items):
+        shown = f", found to be {what}" if what else ""
+        says = f"{check}: {item} is not true to its label by {method} ({off} of {off} off{shown})"
+        if item in kept.trees:
+            of_tree.setdefault(item, []).append((limb, says))
+        else:
+            found.setdefault(item, []).append(says)
+    for code, cutting in kept.cuttings.items():
+        for limb, says in of_tree.get(cutting.tree, ()):
+            if _meets(limb, cutting):
+                found.setdefault(code, []).append(says)
+    return found

@@ -1,0 +1,156 @@
+"""Answers about stores: records read, curves made, and the reasoning asked."""
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection
+
+from scionreg.cold_store.curve import Curve
+from scionreg.cold_store.report import StoreReport, store_report
+from scionreg.lineage.graph import Query, find_kind, rows
+from scionreg.lineage.readings import check_store, known_stores, read_readings
+from scionreg.lineage.recall_items import PUT_INTO
+from scionreg.lineage.stays import Kept, read_kept
+from scionreg.lineage.stops import stops
+from scionreg.lineage.woods import read_woods, sticks_left
+from scionreg.records.cells import noun
+from scionreg.records.errors import RegistryError
+from scionreg.records.starting_values import StoreValues
+from scionreg.registry.settings import Settings, read_settings
+
+if TYPE_CHECKING:
+    from scionreg.cold_store.spells import Spell
+
+EVER = dt.datetime(1700, 1, 1, tzinfo=dt.UTC), dt.datetime(9000, 1, 1, tzinfo=dt.UTC)
+
+
+def report(
+    connection: Connection,
+    bundles: Sequence[str] = (),
+    *,
+    store: str | None = None,
+    since: dt.date | None = None,
+    until: dt.date | None = None,
+    now: bool = False,
+    at: dt.datetime | None = None,
+) -> StoreReport:
+    """Return what happened in store to bundles, and what may be used.
+
+    Parameters
+    ----------
+    bundles : those asked about; none means all, or all that were ever put into `store`.
+    since, until : only bundles that were there, and spells that were, on one of these days.
+    now : only bundles with sticks left; their figures run to `at`.
+    at : the moment to which stays run that nothing ended; None is this moment.
+
+    Raises
+    ------
+    NotFoundError
+        A bundle or the store is not recorded.
+    """
+    settings = read_settings(connection)
+    codes = _asked(connection, bundles, store)
+    left = sticks_left(connection, None if codes is None else _sticks(connection, codes))
+    if now:
+        codes = [code for code in (left if codes is None else codes) if code in left]
+    moment = at or dt.datetime.now(dt.UTC).replace(microsecond=0)
+    kept = read_kept(
+        connection, settings.zone, codes, at=moment, still_there=lambda code: now and code in left
+    )
+    period = _period(settings, since, until)
+    if now and store is not None:
+        kept.asked = [code for code in kept.asked if kept.last_store.get(code) == store]
+    elif store is not None or since is not None or until is not None:
+        kept.asked = _there(kept, store, period)
+    values = settings.values(StoreValues)
+    curves = read_curves(connection, kept, values)
+    if store is not None and store not in curves:
+        curves[store] = Curve(*read_readings(connection, store, *period), values)
+    found = store_report(
+        kept,
+        curves,
+        values,
+        woods=read_woods(connection, kept),
+        stops=stops(connection, kept),
+        left=left,
+        zone=settings.zone,
+        in_fahrenheit=settings.units == "US",
+        spells_of=None if store is None else [store],
+    )
+    return found.during(*period)
+
+
+BUNDLE_STICKS = Query("SELECT bundle, sticks FROM bundles WHERE bundle IN {codes}")
+
+
+def _sticks(connection: Connection, codes: Sequence[str]) -> dict[str, int]:
+    return dict(rows(connection, BUNDLE_STICKS, codes))
+
+
+def _asked(connection: Connection, bundles: Sequence[str], store: str | None) -> list[str] | None:
+    """Return the bundles to look at, None for all of them."""
+    if store is not None:
+        check_store(connection, store)
+    for code in bundles:
+        kind = find_kind(connection, code)
+        if kind != "bundles":
+            raise RegistryError(f"'{code}' is a {noun(kind)}; name bundles, or a store by --store")
+    if bundles:
+        return list(bundles)
+    if store is None:
+        return None
+    return sorted(row[0] for row in rows(connection, PUT_INTO, [store]))
+
+
+def _period(
+    settings: Settings, since: dt.date | None, until: dt.date | None
+) -> tuple[dt.datetime, dt.datetime]:
+    """Return the beginning of the first day and the end of the last."""
+    if since is not None and until is not None and until < since:
+        raise RegistryError(f"the period ends on {until}, before it begins on {since}")
+    start, end = EVER
+    if since is not None:
+        start = dt.datetime.combine(since, dt.time(), settings.zone).astimezone(dt.UTC)
+    if until is not None:
+        day = until + dt.timedelta(days=1)
+        end = dt.datetime.combine(day, dt.time(), settings.zone).astimezone(dt.UTC)
+    return start, end
+
+
+def _there(kept: Kept, store: str | None, period: tuple[dt.datetime, dt.datetime]) -> list[str]:
+    """Return the bundles of which wood was in the store, or any, within the period."""
+    start, end = period
+    met = {
+        stay.tied_into or stay.bundle
+        for stay in kept.stays
+        if stay.start < end and stay.end > start and store in (None, stay.store)
+    }
+    return [code for code in kept.asked if code in met]
+
+
+def read_curves(connection: Connection, kept: Kept, values: StoreValues) -> dict[str, Curve]:
+    """Return the curves of the stores that wood was in, over the time that it was there."""
+    spans: dict[str, tuple[dt.datetime, dt.datetime]] = {}
+    for stay in kept.stays:
+        if stay.store is not None:
+            first, last = spans.get(stay.store, (stay.start, stay.end))
+            spans[stay.store] = (min(first, stay.start), max(last, stay.end))
+    more = dt.timedelta(hours=values.gap_hours + values.spell_join_hours)
+    return {
+        store: Curve(*read_readings(connection, store, first - more, last + more), values)
+        for store, (first, last) in spans.items()
+    }
+
+
+def all_spells(connection: Connection) -> "list[Spell]":
+    """Return every warm spell of every store, oldest first."""
+    from scionreg.cold_store.spells import warm_spells
+
+    values = read_settings(connection).values(StoreValues)
+    found = [
+        spell
+        for store in known_stores(connection)
+        for spell in warm_spells(store, Curve(*read_readings(connection, store, *EVER), values))
+    ]
+    return sorted(found, key=lambda spell: (spell.start, spell.store))
