@@ -34,6 +34,7 @@ from scionreg.registry.store import Store, open_store
 if TYPE_CHECKING:
     from scionreg.cold_store.report import StoreReport
     from scionreg.cold_store.spells import Spell
+    from scionreg.exchange.loggers import LoggerImport
 
 Progress = Callable[[int, int], None]
 
@@ -196,6 +197,36 @@ class Registry:
         if done.refused:
             raise ProblemsError(done.problems)
         return done
+
+    def import_logger(
+        self,
+        path: str | os.PathLike[str],
+        store: str,
+        *,
+        zone: str = "",
+        dry_run: bool = False,
+        recorder: str = "",
+        progress: Progress = _silent,
+        **columns: str,
+    ) -> "LoggerImport":
+        """Import a temperature logger's file as readings of a store.
+
+        `zone` names the time zone of its clock, else the registry's; `columns` as `Wanted`. Errors
+        as `import_logger`.
+        """
+        from scionreg.exchange.loggers import Wanted, import_logger
+
+        settings = self.settings.changed({"time_zone": zone} if zone else {})
+        return import_logger(
+            self.store,
+            Path(path),
+            store,
+            Wanted(**columns),
+            zone=settings.zone,
+            by=recorder,
+            dry_run=dry_run,
+            progress=progress,
+        )
 
     def export(
         self, folder: str | os.PathLike[str], *, progress: Progress = _silent

@@ -59,11 +59,11 @@ def recall(
 
     items: list[Item] = [OfCode(code, limb or None) for code in codes or []]
     if store:
-        items.append(OfStore(store, _day(since), _day(until)))
+        items.append(OfStore(store, day_option(since), day_option(until)))
     if cutter:
-        items.append(OfCutter(cutter, _day(on)))
+        items.append(OfCutter(cutter, day_option(on)))
     if grafter:
-        items.append(OfGrafter(grafter, _day(on)))
+        items.append(OfGrafter(grafter, day_option(on)))
     if not items:
         raise RegistryError("recall what? name codes, or --store, --cutter or --grafter")
     with opened(registry) as opened_registry:
@@ -109,7 +109,8 @@ def balance(
         raise typer.Exit(3)
 
 
-def _day(text: str) -> dt.date | None:
+def day_option(text: str) -> dt.date | None:
+    """Return the day that an option's text names, None for none."""
     from scionreg.records.cells import CellError, Day
 
     if not text:

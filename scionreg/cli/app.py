@@ -7,7 +7,7 @@ import typer
 from typer.core import TyperGroup
 
 from scionreg import __version__
-from scionreg.cli import answers, books, console, keeping
+from scionreg.cli import answers, books, console, keeping, storing
 
 RECORDING: dict[str, tuple[str, str]] = {
     "cut": ("collections", "Record a cutting: one tree, one day, one cutter."),
@@ -98,6 +98,7 @@ def adding() -> None:
 app.command("demo")(books.demo)
 app.command("new")(books.new)
 app.command("import")(books.import_)
+app.command("readings")(storing.readings)
 app.command("export")(books.export)
 app.add_typer(add, name="add")
 _register(app, RECORDING)
@@ -112,5 +113,6 @@ app.command("settings")(keeping.settings)
 app.command("trace")(answers.trace)
 app.command("recall")(answers.recall)
 app.command("balance")(answers.balance)
+app.command("store")(storing.store)
 app.command("audit")(keeping.audit)
 app.command("upgrade")(books.upgrade)

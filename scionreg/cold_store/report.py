@@ -97,6 +97,7 @@ class StoreReport:
     curves: Mapping[str, Curve] = field(compare=False, repr=False)
     stays: pd.DataFrame = field(compare=False, repr=False)
     warm_above_c: float = 7.2
+    zone: dt.tzinfo = dt.UTC
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -130,13 +131,21 @@ class StoreReport:
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Return one flat dictionary a bundle, for CSV."""
+        return self.rows(self.bundles)
+
+    def rows(self, bundles: Sequence[BundleFigures]) -> list[dict[str, Any]]:
+        """Return one flat dictionary for each of some bundles."""
         return [
             {
                 name: "; ".join(value) if isinstance(value, list) else value
                 for name, value in each.to_dict().items()
             }
-            for each in self.bundles
+            for each in bundles
         ]
+
+    def local(self, moment: dt.datetime) -> dt.datetime:
+        """Return a point in time on the registry's clock."""
+        return moment.astimezone(self.zone)
 
     def to_frame(self) -> pd.DataFrame:
         """Return the bundles' figures as a table."""
@@ -219,6 +228,7 @@ def store_report(
         curves=curves,
         stays=stays,
         warm_above_c=values.warm_above_c,
+        zone=zone,
     )
 
 

@@ -7,12 +7,12 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Protocol
 
 from sqlalchemy import Connection, func, insert, select
 from sqlalchemy.schema import CreateIndex, DropIndex
 
-from scionreg.exchange.sources import Source, digest, find_sources
+from scionreg.exchange.sources import digest, find_sources
 from scionreg.records import codes
 from scionreg.records.cells import shield
 from scionreg.records.errors import Problem, RegistryError
@@ -20,7 +20,7 @@ from scionreg.records.names import PersonCode
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.changes import Change, change
-from scionreg.registry.intake import Intake
+from scionreg.registry.intake import Batch, Intake
 from scionreg.registry.ledger import ReservedCodes
 from scionreg.registry.settings import write_settings
 from scionreg.registry.store import Store
@@ -86,26 +86,81 @@ def import_files(
     RegistryError
         There is nothing to import, or a file cannot be read at all.
     """
-    try:
+    with _reading_files():
         sources = [source for path in paths for source in find_sources(path, kind)]
+        folders = [path for path in paths if path.is_dir()]
+    return import_sources(
+        store, sources, by=by, why=why, dry_run=dry_run, progress=progress, folders=folders
+    )
+
+
+class Records(Protocol):
+    """A file, or part of one, that gives records of one kind: what `import_sources` takes in."""
+
+    @property
+    def path(self) -> Path:
+        """Return where the file is."""
+
+    @property
+    def name(self) -> str:
+        """Return what it is called in messages."""
+
+    @property
+    def kind(self) -> str:
+        """Return the record kind."""
+
+    @property
+    def size(self) -> int:
+        """Return the file's size in bytes."""
+
+    @property
+    def problems(self) -> list[Problem]:
+        """Return what is wrong with its form, once it was read."""
+
+    def batches(self, advance: Callable[[int], None]) -> Iterator[Batch]:
+        """Yield the records."""
+
+
+def import_sources(
+    store: Store,
+    sources: Sequence[Records],
+    *,
+    by: str = "",
+    why: str = "",
+    dry_run: bool = False,
+    progress: Progress = lambda done, total: None,
+    folders: Sequence[Path] = (),
+) -> Imported:
+    """Import what some sources hold in one change; otherwise as `import_files`.
+
+    The settings of season `folders` are taken over where the registry is new.
+    """
+    with _reading_files():
         advance = _counted(progress, sum(source.size for source in sources))
         with (
             _without_cycles(),
             change(store, by=by, action="import", why=why, checking_references=False) as making,
         ):
-            for folder in (path for path in paths if path.is_dir()):
+            for folder in folders:
                 _adopt(making, folder)
             result = _import(making, sources, advance, dry_run=dry_run)
             making.cancelled = not result.changed
+    return result
+
+
+@contextmanager
+def _reading_files() -> Iterator[None]:
+    """Say in plain words that a file cannot be read."""
+    try:
+        yield
     except OSError as fault:
         if fault.filename is None:
             raise  # no file's fault
         raise RegistryError(f"{fault.filename} cannot be read: {fault.strerror}") from fault
-    return result
 
 
 def _import(
-    making: Change, sources: Sequence[Source], advance: Callable[[int], None], *, dry_run: bool
+    making: Change, sources: Sequence[Records], advance: Callable[[int], None], *, dry_run: bool
 ) -> Imported:
     intake = Intake(making)
     with _rebuilding_indexes(making.connection, sources):
@@ -124,7 +179,7 @@ def _import(
     )
 
 
-def _take(intake: Intake, source: Source, advance: Callable[[int], None]) -> None:
+def _take(intake: Intake, source: Records, advance: Callable[[int], None]) -> None:
     for batch in source.batches(advance):
         intake.take(batch)
     intake.problems += source.problems
@@ -145,7 +200,7 @@ def _counted(progress: Progress, total: int) -> Callable[[int], None]:
     return advance
 
 
-def _in_file_order(sources: Sequence[Source]) -> Callable[[Problem], tuple[int, int, str]]:
+def _in_file_order(sources: Sequence[Records]) -> Callable[[Problem], tuple[int, int, str]]:
     order = {source.name: index for index, source in enumerate(sources)}
     return lambda problem: (order.get(problem.file, len(order)), problem.line, problem.column)
 
@@ -163,7 +218,7 @@ def _without_cycles() -> Iterator[None]:
 
 
 @contextmanager
-def _rebuilding_indexes(connection: Connection, sources: Sequence[Source]) -> Iterator[None]:
+def _rebuilding_indexes(connection: Connection, sources: Sequence[Records]) -> Iterator[None]:
     """Take the indexes of tables off that grow to more than twice their size, and put them back.
 
     Building an index once is quicker than keeping it up row by row. It happens within the

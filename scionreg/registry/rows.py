@@ -7,6 +7,7 @@ import datetime as dt
 import hashlib
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from typing import Any
 
 import orjson
@@ -136,8 +137,14 @@ def raw(column: Any) -> Any:
 
 def key_of(kind: str, row: Row) -> tuple[Any, ...]:
     """Return the key of a row."""
+    return tuple(row[place] for place in _key_places(kind))
+
+
+@cache
+def _key_places(kind: str) -> tuple[int, ...]:
+    """Return where the parts of the key stand in a row."""
     names = [column.name for column in recorded_columns(kind)]
-    return tuple(row[names.index(name)] for name in KINDS[kind].KEY)
+    return tuple(names.index(name) for name in KINDS[kind].KEY)
 
 
 def key_text(key: Iterable[Any]) -> str:

@@ -1,0 +1,1 @@
+"""What people look at on paper and on screen: pictures, sheets and labels."""
