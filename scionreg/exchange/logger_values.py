@@ -28,7 +28,7 @@ AGREE = 3.0
 FORMATS = {
     "ymd": ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%y-%m-%d", "%y/%m/%d"),
     "dmy": ("%d.%m.%Y", "%d/%m/%Y", "%d-%m-%Y", "%d.%m.%y", "%d/%m/%y", "%d-%m-%y"),
-    "mdy": ("%m/%d/%Y", "%m-%d-%Y", "%m/%d/%y", "%m-%d-%y", "%m.%d.%Y"),
+    "mdy": ("%m/%d/%Y", "%m-%d-%Y", "%m/%d/%y", "%m-%d-%y"),
 }
 CLOCKS = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%H:%M:%S.%f")
 WITH_OFFSET = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
@@ -106,7 +106,7 @@ def _once_each(readings: Readings, notes: list[str]) -> Readings:
     first = np.flatnonzero(~again)[np.cumsum(~again) - 1]
     other = again & (readings.temperature != readings.temperature[first])
     _note(notes, int((again & ~other).sum()), "written twice taken once")
-    _note(notes, int(other.sum()), "that differ from an earlier one of the same moment left out")
+    _note(notes, int(other.sum()), "unlike an earlier one of the same moment left out")
     return _take(readings, ~again)
 
 
