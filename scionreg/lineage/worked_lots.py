@@ -51,6 +51,7 @@ SOURCE_COLUMNS = (
     "share",
     "share_cut",
     "shoot_length_cm",
+    "tree_kind",
 )
 COUNT_COLUMNS = (
     "lot",
@@ -72,7 +73,7 @@ BUNDLES = Query(f"SELECT {BUNDLE_COLUMNS} FROM bundles b")
 PARENTS = Query("SELECT bundle, parent, sticks FROM bundle_parents")
 CUTTINGS = Query(
     "SELECT c.collection, c.tree, c.limb, c.date, c.cutter, c.share_cut, c.shoot_length_cm, "
-    "t.cultivar FROM collections c LEFT JOIN mother_trees t ON t.tree = c.tree"
+    "t.cultivar, t.kind FROM collections c LEFT JOIN mother_trees t ON t.tree = c.tree"
 )
 SPECIES = Query("SELECT cultivar, species FROM cultivars")
 
@@ -90,7 +91,7 @@ class WorkedLots:
 
     `sources` has a row for each collection that gave wood: `lot` (row number in `lots`),
     `mother_tree`, `limb`, `collection`, `cutting_day`, `cutter`, `share` of the lot's wood, and of
-    the cutting `share_cut` and `shoot_length_cm`. Received wood has no row; shares may sum to less
+    the cutting `share_cut` and `shoot_length_cm`, and the tree's kind. Received wood has no row; shares may sum to less
     than 1.
 
     `counts` has a row a count: `lot`, `date`, `age` in days since grafting (NaN unknown), and the
@@ -151,8 +152,8 @@ def _sources(
     found = []
     for lot, bundle in enumerate(bundle_of):
         for collection, share in shares[bundle].items():
-            _, tree, limb, day, cutter, share_cut, length, _ = cuttings[collection]
-            found.append((lot, tree, limb, collection, day, cutter, share, share_cut, length))
+            _, tree, limb, day, cutter, share_cut, length, _, kind = cuttings[collection]
+            found.append((lot, tree, limb, collection, day, cutter, share, share_cut, length, kind))
     sources = pd.DataFrame(found, columns=list(SOURCE_COLUMNS))
     sources["cutting_day"] = _days(sources["cutting_day"])
     numbers = ["share", "share_cut", "shoot_length_cm"]

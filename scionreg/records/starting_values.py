@@ -104,6 +104,7 @@ class CauseValues:
     row: float = _prior(0.03, "a touched row, shared out over the runs of rows,")
     tree_and_stock: float = _prior(0.004, "a mother tree on one rootstock lot")
     hand_and_method: float = _prior(0.005, "a grafter at one method")
+    hand_and_days: float = _prior(0.02, "a grafter's bad days, shared out over his runs of days,")
     run_of_days: float = value(0.25, "a run of days, against a single day", most=1)
     slight_spell: float = _prior(0.01, "a warm spell below the heat at which wood is checked")
     check_spell: float = _prior(0.05, "a warm spell from the heat at which wood is checked")
