@@ -52,6 +52,13 @@ def test_issued_code_is_recognised_and_agrees_with_the_reference(code: str) -> N
     assert codes.looks_issued(code)
 
 
+@given(st.from_regex(r"[A-Z]?\d{1,3}-?\d{3,8}-\d?.?", fullmatch=True) | st.sampled_from(ISSUED))
+def test_a_code_is_recognised_as_by_reading_all_of_it(code: str) -> None:
+    whole = codes.ISSUED.fullmatch(code)
+    plainly = whole is not None and code.isascii() and damm.is_valid("".join(whole.group(2, 3, 4)))
+    assert codes.is_issued(code) == plainly
+
+
 @pytest.mark.parametrize("code", ISSUED)
 def test_every_single_wrong_digit_is_found(code: str) -> None:
     slips = list(wrong_digits(code))

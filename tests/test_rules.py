@@ -15,7 +15,7 @@ from sqlalchemy import Date, create_engine, literal, select
 
 from scionreg.exchange.importing import import_files
 from scionreg.records.codes import issue
-from scionreg.records.rules.base import one_of, season_of
+from scionreg.records.rules.base import RULES, Finder, one_of, season_of
 from scionreg.records.rules.places import metres_outside
 from scionreg.records.tables import KINDS
 from scionreg.registry import checking
@@ -230,3 +230,26 @@ def test_a_change_is_judged_as_the_whole_registry_would_be(
         by_audit = dict.fromkeys(each for _, each in checking.problems(making.connection, wide))
         making.cancelled = True
     assert set(map(str, by_change)) == set(map(str, by_audit))
+
+
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(given_batches=batches())
+def test_a_screen_finds_something_wherever_a_rule_it_screens_is_broken(
+    store: Store, given_batches: list[Batch]
+) -> None:
+    with change(store, by="P01", action="try", checking_references=False) as making:
+        intake = Intake(making)
+        for batch in given_batches:
+            intake.take(batch)
+        scope = checking.whole(making.settings)
+
+        def finds(queries: Finder) -> bool:
+            return any(making.connection.execute(each).first() for each in queries(scope))
+
+        missed = [
+            rule.name
+            for rule in RULES.values()
+            if rule.find and rule.screen and finds(rule.find) and not finds(rule.screen)
+        ]
+        making.cancelled = True
+    assert missed == []

@@ -117,10 +117,11 @@ class _OwnCodes(_Memo):
 class _References(_Memo):
     """A column of other records' codes; `new` are those read since they were last looked up."""
 
-    __slots__ = ("new",)
+    __slots__ = ("kinds", "new")
 
-    def __init__(self, reader: Reader, *, required: bool, size: int) -> None:
-        super().__init__(reader, required=required, size=size)
+    def __init__(self, reader: Reader, *, required: bool, kinds: tuple[str, ...]) -> None:
+        super().__init__(reader, required=required, size=CACHE)
+        self.kinds = kinds
         self.new: set[str] = set()
 
     def __missing__(self, text: str) -> Any:
@@ -188,7 +189,7 @@ class Intake:
         rows: list[Row] = list(zip(*ordered, strict=True))
         if rows:
             self._write(batch, rows, lines)
-        self._look_up(batch.kind)
+        self._look_up(beyond=CACHE)
         return rows
 
     def finish(self) -> None:
@@ -236,7 +237,7 @@ class Intake:
         if isinstance(cell, Code) and cell.kind in codes.LETTER_OF:
             return _OwnCodes(reader, letter=codes.LETTER_OF[cell.kind])
         if isinstance(cell, Ref):
-            return _References(reader, required=required, size=CACHE)
+            return _References(reader, required=required, kinds=cell.kinds)
         size = 0 if (column.name,) == KINDS[kind].KEY else CACHE  # keys do not repeat
         return _Memo(reader, required=required, size=size)
 
@@ -281,15 +282,16 @@ class Intake:
 
     # References
 
-    def _look_up(self, kind: str) -> None:
-        """Note the codes that are named and not recorded yet; they may still come."""
-        for column in fields(kind):
-            memo = self._memos.get((kind, column.name))
-            if isinstance(memo, _References) and memo.new:
+    def _look_up(self, *, beyond: int = 0) -> None:
+        """Look up the codes that were named, and note those not recorded yet: they may still come.
+
+        Best many at a time, so only where there are more than `beyond`.
+        """
+        for memo in self._memos.values():
+            if isinstance(memo, _References) and len(memo.new) > beyond:
                 named = {code.partition("/")[0] for code in memo.new}
+                self._unresolved[memo.kinds] |= self._not_recorded(memo.kinds, named)
                 memo.new.clear()
-                kinds = column.info["cell"].kinds
-                self._unresolved[kinds] |= self._not_recorded(kinds, named)
 
     def _note_references(
         self, batch: Batch, columns: Mapping[str, Sequence[Any]], good: Sequence[bool]
@@ -327,14 +329,16 @@ class Intake:
     def _not_recorded(self, kinds: tuple[str, ...], named: set[str]) -> set[str]:
         """Return those codes that name no record of any of the kinds."""
         for target in kinds:
-            column, missing = code_column(target), sorted(named)
+            column, missing, found = code_column(target), sorted(named), set[str]()
             for start in range(0, len(missing), 1000):
                 some = missing[start : start + 1000]
                 query = select(column).where(column.in_(some)).distinct()
-                named = named.difference(self._connection.execute(query).scalars())
+                found.update(self._connection.execute(query).scalars())
+            named = named - found
         return named
 
     def _has_unresolved(self) -> bool:
+        self._look_up()
         return any(self._not_recorded(kinds, named) for kinds, named in self._unresolved.items())
 
     def _hangs_on_refused(self, problem: Problem) -> bool:

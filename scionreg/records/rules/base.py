@@ -53,7 +53,9 @@ class Rule:
     """One thing that must hold of the records.
 
     `touches` are the kinds whose change can break it. `find` returns queries for the records that
-    do; `wrong` and `right` are filled in with their columns.
+    do; `wrong` and `right` are filled in with their columns. `screen`, where there is one, returns
+    quicker queries that find something wherever the rule is broken. Rules share it: one reading of
+    a large table clears all of them.
     """
 
     name: str
@@ -66,6 +68,7 @@ class Rule:
     wrong: str = ""
     right: str = ""
     find: Finder | None = field(default=None, repr=False)
+    screen: Finder | None = field(default=None, repr=False)
     keep: Callable[[Mapping[str, Any]], bool] | None = field(default=None, repr=False)
 
     @property

@@ -44,13 +44,17 @@ def sticks_used() -> ColumnElement[float]:
 
 
 def taken_from_bundles(scope: Scope) -> CompoundSelect[Any]:
-    """Return SQL for every number of sticks that left a bundle: columns bundle and sticks."""
+    """Return SQL for every number of sticks that left a bundle: columns bundle and sticks.
+
+    What its graft lots used is one number: they are read bundle by bundle, so that SQLite need not
+    sort them among the rest.
+    """
     lots, parents, log = (table(k).columns for k in ("graft_lots", "bundle_parents", "bundle_log"))
     left = (BundleEventKind.DISCARDED, BundleEventKind.SOLD)
     return union_all(
-        select(lots["bundle"].label("bundle"), sticks_used().label("sticks")).where(
-            scope.of("bundles", lots["bundle"])
-        ),
+        select(lots["bundle"].label("bundle"), func.sum(sticks_used()).label("sticks"))
+        .where(scope.of("bundles", lots["bundle"]))
+        .group_by(lots["bundle"]),
         select(parents["parent"], parents["sticks"]).where(scope.of("bundles", parents["parent"])),
         select(log["bundle"], func.coalesce(log["sticks"], 0)).where(
             scope.of("bundles", log["bundle"]), log["event"].in_(left)

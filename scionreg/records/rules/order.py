@@ -12,6 +12,7 @@ from sqlalchemy import (
     case,
     func,
     literal,
+    or_,
     select,
     tuple_,
 )
@@ -133,6 +134,20 @@ def _mixed_wood(scope: Scope) -> Any:
     )
 
 
+def _used_early(scope: Scope) -> Iterator[Select[Any]]:
+    """Yield queries for bundles that were used before they were tied, or before a cutting."""
+    bundles, cuts = table("bundles").columns, table("collections").columns
+    first = _first_use(scope)
+    yield (
+        select(bundles["id"])
+        .join_from(first, table("bundles"), bundles["bundle"] == first.columns["bundle"])
+        .outerjoin(table("collections"), cuts["collection"] == bundles["collection"])
+        .where(or_(first.columns["day"] < bundles["packed"], first.columns["day"] < cuts["date"]))
+    )
+    lots, wood = table("graft_lots").columns, _mixed_wood(scope).columns
+    yield select(lots["id"]).where(lots["bundle"] == wood["bundle"], lots["date"] < wood["cut"])
+
+
 @rule(
     kind="graft_lots",
     column="date",
@@ -141,6 +156,7 @@ def _mixed_wood(scope: Scope) -> Any:
     why="Wood cannot be used before it was cut; a date or a bundle is wrong.",
     wrong="grafted on {value}, but its wood was cut on {cut} ({collection})",
     right="correct the day of the grafting, its bundle, or the day of the cutting",
+    screen=_used_early,
 )
 def used_before_cut(scope: Scope) -> Iterator[Select[Any]]:
     """Wood is grafted on or after the day it was cut."""
@@ -170,6 +186,7 @@ def used_before_cut(scope: Scope) -> Iterator[Select[Any]]:
     why="A bundle cannot be used before it was tied; a date or a bundle is wrong.",
     wrong="grafted on {value}, but its bundle {bundle} was tied on {packed}",
     right="correct the day of the grafting, its bundle, or the day the bundle was tied",
+    screen=_used_early,
 )
 def used_before_packed(scope: Scope) -> Iterator[Select[Any]]:
     """Wood is grafted on or after the day its bundle was tied."""
@@ -272,6 +289,36 @@ def _days_of(scope: Scope, kind: str, hand: str) -> Any:
     return tuple_(columns[hand], columns["date"]).in_(days)
 
 
+HANDS = (("collections", "cutter"), ("graft_lots", "grafter"))
+"""Kinds whose records have a turn in somebody's day, and the column that names the person."""
+
+
+def _work(lots: Any) -> ColumnElement[float]:
+    """Return SQL for the days' work that graft lots add up to."""
+    # A CASE asks in order: what makes many a day is what is done most.
+    fastest_first = sorted(GRAFTS_A_DAY.items(), key=lambda item: -item[1])
+    a_graft = case(
+        *((lots["method"] == method, 1.0 / limit) for method, limit in fastest_first), else_=0.0
+    )
+    return func.sum(lots["grafts"] * a_graft)
+
+
+def _crowded_days(scope: Scope) -> Iterator[Select[Any]]:
+    """Yield queries for the days on which a hand has a turn twice, or does a day's work."""
+    for kind, hand in HANDS:
+        columns = table(kind).columns
+        turn = columns["order_in_day"]
+        crowded = func.count(turn) > func.count(turn.distinct())
+        if kind == "graft_lots":
+            crowded |= _work(columns) > 0.999  # however the sum is rounded
+        yield (
+            select(columns["date"])
+            .where(columns["date"].is_not(None), _days_of(scope, kind, hand))
+            .group_by(columns["date"], columns[hand])  # sorts quickly: lots come in by day
+            .having(crowded)
+        )
+
+
 @rule(
     column="order_in_day",
     trouble=Trouble.WARNING,
@@ -279,10 +326,11 @@ def _days_of(scope: Scope, kind: str, hand: str) -> Any:
     why="One hand does one thing at a time; a row was perhaps copied down, or a day mistaken.",
     wrong="{hand} has the turn {value} of {day} twice",
     right="correct the turn, the day or the person",
+    screen=_crowded_days,
 )
 def same_turn_twice(scope: Scope) -> Iterator[Select[Any]]:
     """A person's turns of one day are all different."""
-    for kind, hand in (("collections", "cutter"), ("graft_lots", "grafter")):
+    for kind, hand in HANDS:
         columns = table(kind).columns
         turn = (columns[hand], columns["date"], columns["order_in_day"])
         twice = (
@@ -305,19 +353,16 @@ def same_turn_twice(scope: Scope) -> Iterator[Select[Any]]:
     why="More than anybody makes in a day means a wrong day, a wrong hand or a wrong number.",
     wrong="{grafter} made {day_total} grafts on {day}, more than a day's work",
     right="correct the day, the person or the number",
+    screen=_crowded_days,
 )
 def impossible_day(scope: Scope) -> Iterator[Select[Any]]:
     """A person's grafts of one day are no more than a day's work."""
     lots = table("graft_lots").columns
-    days = case(
-        *((lots["method"] == method, 1.0 / limit) for method, limit in GRAFTS_A_DAY.items()),
-        else_=0.0,
-    )
     busy = (
         select(lots["grafter"], lots["date"], func.sum(lots["grafts"]).label("total"))
         .where(lots["date"].is_not(None), _days_of(scope, "graft_lots", "grafter"))
         .group_by(lots["grafter"], lots["date"])
-        .having(func.sum(lots["grafts"] * days) > 1.0)
+        .having(_work(lots) > 1.0)
         .subquery("busy")
     )
     yield (

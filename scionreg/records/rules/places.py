@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from math import cos, radians
 from typing import Any
 
-from sqlalchemy import Select, String, and_, cast, func, literal, or_, select, true, tuple_
+from sqlalchemy import Select, String, and_, cast, exists, func, literal, or_, select, true, tuple_
 from sqlalchemy.sql import ColumnElement
 
 from scionreg.records.rules.base import Scope, broken, joined, rule, season_of
@@ -73,6 +73,21 @@ def _season(lots: Any, scope: Scope) -> ColumnElement[int]:
     return func.coalesce(season_of(lots["date"], literal(scope.season_first_day)), 0)
 
 
+def _crowded_rows(scope: Scope) -> Iterator[Select[Any]]:
+    """Yield a query for lots within which another lot of the same row and season begins."""
+    lots, others = table("graft_lots").columns, table("graft_lots").alias("others").columns
+    begins_within = (
+        exists()
+        .where(others["block"].is_not_distinct_from(lots["block"]), others["row"] == lots["row"])
+        .where(others["first"].between(lots["first"], lots["last"]))
+        .where(others["id"] != lots["id"], others["regraft_of"].is_(None))
+        .where(_season(others, scope) == _season(lots, scope))
+    )
+    yield select(lots["id"]).where(
+        lots["row"].is_not(None), lots["regraft_of"].is_(None), _rows_of(scope, lots), begins_within
+    )
+
+
 @rule(
     kind="graft_lots",
     column="first",
@@ -82,6 +97,7 @@ def _season(lots: Any, scope: Scope) -> ColumnElement[int]:
     "Rows are planted anew from season to season, so lots of different seasons may share them.",
     wrong="positions {first} to {last} of row {row} in {block} overlap those of {other}",
     right="correct the range, or write the other lot in regraft_of",
+    screen=_crowded_rows,
 )
 def overlapping_rows(scope: Scope) -> Iterator[Select[Any]]:
     """Lots of one season do not share row positions, unless one regrafts the other."""
