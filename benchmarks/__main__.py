@@ -2,7 +2,7 @@
 
 import argparse
 
-from benchmarks import chain, intake
+from benchmarks import chain, cold_store, intake
 
 QUICK = 10_000
 FULL = 1_000_000
@@ -19,6 +19,8 @@ def main() -> None:
     chain.main(["--lots", *map(str, sizes)])
     print()
     intake.main(["--lots", str(lots)])
+    print()
+    cold_store.main(["--readings", *map(str, sizes)])
 
 
 if __name__ == "__main__":

@@ -125,7 +125,13 @@ def _draw_temperature(
     )
     for spell in (each for each in found.spells if each.store == store):
         start, end = _on_clock(spell.start, zone), _on_clock(spell.end, zone)
-        axes.axvspan(start, end, facecolor="none", edgecolor=SPELL, hatch="///", linewidth=0.8)
+        look: dict[str, Any] = {
+            "facecolor": "none",
+            "edgecolor": SPELL,
+            "hatch": "///",
+            "linewidth": 0.8,
+        }
+        axes.axvspan(start, end, zorder=0.5, **look)
         axes.annotate(
             f"{spell.heat_c_hours * (1.8 if fahrenheit else 1):.0f} {unit}·h",
             (start, 1),

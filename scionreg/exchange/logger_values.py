@@ -43,9 +43,9 @@ class Readings:
     humidity: npt.NDArray[np.float64]
     line: npt.NDArray[np.int64]
 
-    def written(self) -> npt.NDArray[np.str_]:
-        """Return the times as ISO text without an offset."""
-        return np.datetime_as_string(self.time.tz_localize(None).to_numpy("datetime64[s]"))
+    def written(self, some: slice) -> npt.NDArray[np.str_]:
+        """Return some of the times as ISO text without an offset."""
+        return np.datetime_as_string(self.time[some].tz_localize(None).to_numpy("datetime64[s]"))
 
 
 def clean_readings(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from scionreg.exchange.headers import plain
 from scionreg.exchange.importing import Imported, Progress, import_sources
-from scionreg.exchange.sources import BATCH_ROWS, Advance
+from scionreg.exchange.sources import Advance
 from scionreg.lineage.graph import find_kind
 from scionreg.records.errors import Problem, ProblemsError, RegistryError
 from scionreg.registry.intake import Batch
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 DELIMITERS = (",", ";", "\t")
+BATCH_ROWS = 20_000
+
 HEADER_WITHIN = 60
 """Lines in which a header is looked for."""
 
@@ -220,25 +222,21 @@ class LoggerFile:
         readings = clean_readings(
             _table(self.path, self.layout), self.layout, self.zone, self.wanted.dates, self.notes
         )
-        moments = [f"{each}+00:00" for each in readings.written().tolist()]
-        warmth = [repr(each) for each in readings.temperature.tolist()]
-        humid = ["" if each != each else repr(each) for each in readings.humidity.tolist()]
-        lines = readings.line.tolist()
         columns = ("store", "time", "temperature_c", "humidity_pct")
-        size = self.size
-        for start in range(0, len(moments), BATCH_ROWS):
+        size, count = self.size, len(readings.line)
+        for start in range(0, count, BATCH_ROWS):
             some = slice(start, start + BATCH_ROWS)
-            rows = list(
-                zip(
-                    [self.store] * len(moments[some]),
-                    moments[some],
-                    warmth[some],
-                    humid[some],
+            rows = [
+                (self.store, f"{moment}+00:00", repr(warm), "" if wet != wet else repr(wet))
+                for moment, warm, wet in zip(
+                    readings.written(some).tolist(),
+                    readings.temperature[some].tolist(),
+                    readings.humidity[some].tolist(),
                     strict=True,
                 )
-            )
-            yield Batch(self.kind, columns, rows, self.name, lines[some])
-            advance(size * len(rows) // len(moments))
+            ]
+            yield Batch(self.kind, columns, rows, self.name, readings.line[some].tolist())
+            advance(size * len(rows) // count)
 
 
 def _table(path: Path, layout: Layout) -> "pd.DataFrame":

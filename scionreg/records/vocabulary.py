@@ -330,4 +330,7 @@ TERMS: dict[str, str] = {
     "season folder": "The exchange format: one CSV file per record kind and datapackage.json.",
     "journal": "The list of every change, each line chained to the one before.",
     "balance": "What came in against what went out, in sticks.",
+    "degree-hours": "How far above a threshold times how long: 2 °C above it for 3 h are 6 °C·h.",
+    "warm spell": "Time in which a store was warm, from crossing the threshold to coming back.",
+    "stay": "Time a bundle spent in a store: from packing or a move to the next move or last use.",
 }
