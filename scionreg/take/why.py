@@ -110,6 +110,24 @@ class Why:
             "findings": [asdict(finding) for finding in self.findings],
         }
 
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return one flat dictionary a cause, for CSV."""
+        return [
+            {
+                "factor": cause.factor,
+                "item": cause.item,
+                "season": cause.season,
+                "p_low": cause.p_low,
+                "carries": cause.carries,
+                "follows_taken": cause.follows.taken,
+                "follows_grafts": cause.follows.grafts,
+                "spared_taken": cause.spared.taken,
+                "spared_grafts": cause.spared.grafts,
+                "verdict": self.verdict,
+            }
+            for cause in self.causes
+        ]
+
 
 def why_poor(
     worked: WorkedLots,
@@ -186,7 +204,7 @@ class _Question:
         methods = worked.lots["method"].to_numpy()[self.lots]
         self.mean = logit(np.array([getattr(usual, method) for method in methods]))
         self.expected = self._expected()
-        self.rate = self.taken[self.asked].sum() / self.grafts[self.asked].sum()
+        self.rate = float(self.taken[self.asked].sum() / self.grafts[self.asked].sum())
 
     @property
     def shortness(self) -> float:
@@ -211,7 +229,7 @@ class _Question:
             ground = Ground(self.taken[others], self.grafts[others], mean[others], among)
             mean = mean + dense[:, others] @ ground.mode.residual
         weights = self.grafts[self.asked]
-        return float(expit(mean[self.asked]) @ weights / weights.sum())
+        return float(np.average(np.asarray(expit(mean[self.asked])), weights=weights))
 
     def _parts(self) -> list[Part]:
         """Return what the lots have in common, and how much each varies."""
@@ -375,7 +393,7 @@ class _Question:
         candidate = candidates.each[at]
         column = _column(candidates, at)
         shift = moved.shift_of(column, self.values.shift, self.values.shift_sd)
-        short = (self.expected - self.rate) * self.grafts[self.asked].sum()
+        short = (self.expected - self.rate) * float(self.grafts[self.asked].sum())
         with_it = expit(moved.mode.logits[self.asked])
         without = expit(moved.mode.logits[self.asked] - shift * column[self.asked])
         lost = float(self.grafts[self.asked] @ (without - with_it))
