@@ -35,6 +35,10 @@ if TYPE_CHECKING:
     from scionreg.cold_store.report import StoreReport
     from scionreg.cold_store.spells import Spell
     from scionreg.exchange.loggers import LoggerImport
+    from scionreg.take.row_map import RowMap
+    from scionreg.take.summary import TakeSummary
+    from scionreg.take.table import TakeTable
+    from scionreg.take.why import Why
 
 Progress = Callable[[int, int], None]
 
@@ -309,3 +313,33 @@ class Registry:
 
         with self.store.reading() as connection:
             return all_spells(connection)
+
+    # Take
+
+    def take(self, by: str, **options: Any) -> "TakeTable":
+        """Return take by the items of a factor; options as `taking.table`."""
+        from scionreg import taking
+
+        with self.store.reading() as connection:
+            return taking.table(connection, by, **options)
+
+    def why(self, *lots: str, **options: Any) -> "Why":
+        """Return why graft lots took poorly; options as `asking_why.why`."""
+        from scionreg import asking_why
+
+        with self.store.reading() as connection:
+            return asking_why.why(connection, lots, **options)
+
+    def take_summary(self, **options: Any) -> "TakeSummary":
+        """Return every class at both counts, and findings; options as `taking.summary`."""
+        from scionreg import taking
+
+        with self.store.reading() as connection:
+            return taking.summary(connection, **options)
+
+    def row_map(self, block: str, **options: Any) -> "RowMap":
+        """Return how the lots of a block took, row by row; options as `taking.rows_of`."""
+        from scionreg import taking
+
+        with self.store.reading() as connection:
+            return taking.rows_of(connection, block, **options)

@@ -17,7 +17,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("lineage",),
     REASONING,
     ("exchange", "demo_nursery"),
-    ("documents", "cartography", "storing", "api"),
+    ("documents", "cartography", "storing", "taking", "api"),
     ("scionreg", "resources"),
     ("cli", "__main__"),
     ("reference",),

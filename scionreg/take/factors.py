@@ -26,6 +26,27 @@ OF_LOTS = {
 }
 """The column that holds the level of a factor that a lot has one of."""
 
+ALIKE = (
+    TakeFactor.SEASON,
+    TakeFactor.METHOD,
+    TakeFactor.CULTIVAR,
+    TakeFactor.GRAFTER,
+    TakeFactor.ROOTSTOCK_LOT,
+    TakeFactor.MOTHER_TREE,
+)
+"""What lots should be alike in when they are compared, the most important first."""
+
+
+def alike_for(factor: str) -> list[TakeFactor]:
+    """Return what lots should be alike in when `factor` is compared.
+
+    Wood is compared within a cultivar, never within its own tree.
+    """
+    asked = {named(each) for each in factor.split("*")}
+    wood = {*OF_SOURCES, TakeFactor.BUNDLE}
+    apart = asked | wood if asked & wood else asked
+    return [each for each in ALIKE if each not in apart]
+
 
 def memberships(worked: WorkedLots, factor: str) -> pd.DataFrame:
     """Return which lots belong to which level of a factor.

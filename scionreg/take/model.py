@@ -10,7 +10,7 @@ from scipy.special import logit
 from scionreg.lineage.worked_lots import WorkedLots
 from scionreg.records.starting_values import UsualTake
 from scionreg.records.vocabulary import TakeFactor
-from scionreg.take.factors import memberships
+from scionreg.take.factors import alike_for, memberships
 from scionreg.take.mixed_logit import Factor, Fit, Progress, fit
 from scionreg.take.stages import Taken
 
@@ -18,6 +18,9 @@ Array = np.ndarray[Any, np.dtype[Any]]
 
 ROWS_TOGETHER = 4
 """Neighbouring rows that stand on like ground."""
+
+NEARLY = 1.1
+"""Levels of another factor to an item up to which it has one: a few bundles are mixed."""
 
 USUAL = (
     TakeFactor.MOTHER_TREE,
@@ -43,9 +46,10 @@ def fit_take(
     """Fit take to everything that is recorded of the lots, `factor` among it.
 
     The logit of a lot's take is its method's usual one, the days its wood was in store, and a
-    random effect of each thing that it shares with other lots; mixed wood by share. Effects are
-    therefore of the thing by itself, beside everything else, and shrink to zero where there is
-    little to tell by: a tree of one small lot is taken to be like its cultivar's others.
+    random effect of each thing that it shares with other lots; mixed wood by share. An effect
+    shrinks to zero where there is little to tell by: a tree of one small lot is taken to be like
+    its cultivar's others. It is of all that an item brings along: where cuttings are compared, no
+    effect of their trees stands beside them.
 
     Raises
     ------
@@ -53,8 +57,10 @@ def fit_take(
         As `mixed_logit.fit`.
     """
     place = pd.Series(np.arange(len(taken.lots)), index=taken.lots)
-    factors = [_factor(each, memberships(worked, each), place) for each in _names(factor)]
-    factors += [_ground(worked, taken), _each_lot(taken)]
+    names = [factor, *(each for each in USUAL if not _brings(worked, factor, each))]
+    factors = [_factor(each, memberships(worked, each), place) for each in dict.fromkeys(names)]
+    factors += [] if factor == TakeFactor.ROW else [_ground(worked, taken)]
+    factors.append(_each_lot(taken))
     fixed, names = _fixed(worked, taken)
     return fit(
         taken.taken,
@@ -67,9 +73,18 @@ def fit_take(
     )
 
 
-def _names(factor: str) -> list[str]:
-    """Return the factors of the model, the asked one first."""
-    return list(dict.fromkeys([factor, *map(str, USUAL)]))
+def _brings(worked: WorkedLots, factor: str, other: TakeFactor) -> bool:
+    """Tell whether an item of `factor` brings along one of `other`, as a cutting does its tree.
+
+    What lots are matched on is shared with like lots, and is no part of the item.
+    """
+    if other in factor.split("*"):
+        return "*" in factor
+    if other in alike_for(factor):
+        return False
+    items = memberships(worked, factor)["level"].nunique()
+    both = memberships(worked, f"{factor}*{other}")["level"].nunique()
+    return bool(both <= NEARLY * items)
 
 
 def _factor(name: str, members: pd.DataFrame, place: "pd.Series[Any]") -> Factor:

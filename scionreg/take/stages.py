@@ -78,3 +78,9 @@ def pooled(taken: Taken, lots: "pd.Index[Any] | Array") -> tuple[int, int]:
     """Return how many took, of how many grafts, over some lots (row numbers)."""
     among = np.isin(taken.lots, np.asarray(lots))
     return int(taken.taken[among].sum()), int(taken.grafts[among].sum())
+
+
+def judged_by(worked: WorkedLots) -> Stage:
+    """Return the count to judge by: the late one, once half of the early lots have it."""
+    early, late = (set(rows_at(worked, stage)["lot"]) for stage in Stage)
+    return Stage.LATE if late and 2 * len(early & late) >= len(early) else Stage.EARLY

@@ -13,7 +13,7 @@ from scionreg.lineage.worked_lots import WorkedLots
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import TakeValues, UsualTake
 from scionreg.records.vocabulary import LowTake, TakeFactor
-from scionreg.take.factors import OF_SOURCES, memberships, named
+from scionreg.take.factors import alike_for, memberships
 from scionreg.take.findings import Finding, findings_of
 from scionreg.take.intervals import adjusted, wilson
 from scionreg.take.matching import Counted, Matched, like_with_like
@@ -25,16 +25,6 @@ Array = np.ndarray[Any, np.dtype[Any]]
 
 ONE_HAND = "one grafter"
 """How a person is called where nothing is shown of that person."""
-
-ALIKE = (
-    TakeFactor.SEASON,
-    TakeFactor.METHOD,
-    TakeFactor.CULTIVAR,
-    TakeFactor.GRAFTER,
-    TakeFactor.ROOTSTOCK_LOT,
-    TakeFactor.MOTHER_TREE,
-)
-"""What lots should be alike in, the most important first."""
 
 ORDER = (LowTake.LOW, LowTake.TIED, LowTake.NOT_ENOUGH, LowTake.NOT_LOW)
 
@@ -54,9 +44,9 @@ class Suspect:
     `grafts` and `taken` count mixed wood by share; `low` and `high` are the limits of Wilson's 95 %
     interval of `rate`. `difference` is the share by which it took more than lots alike in `alike`
     (Mantel-Haenszel), with a 95 % interval after the design effect, and `q` its test adjusted for
-    the number of items. `effect` is the shrunken effect of the item by itself, in logit, with its
-    90 % interval, and `p_low` the probability that it is low by at least the setting
-    `take.low_by`. None where nothing tells.
+    the number of items. `effect` is the shrunken effect of the item, in logit, with its 90 %
+    interval, and `p_low` the probability that it is low by at least the setting `take.low_by`. None
+    where nothing tells.
     """
 
     factor: str
@@ -152,14 +142,13 @@ def take_table(
         There is no such factor, or nothing was counted at that stage.
     """
     values, usual = values or TakeValues(), usual or UsualTake()
-    names = [named(each) for each in factor.split("*")]
     taken = counts_at(worked, stage)
     members = _counted_members(worked, taken, factor)
     if members.empty:
         raise RegistryError(f"no lot with a known {factor} has a take count at the {stage} stage")
     levels = list(members["level"].cat.categories)
     counted = _counted(taken, members, len(levels))
-    alike = {str(each): _main_level(worked, taken, each) for each in ALIKE if _parts(each, names)}
+    alike = {str(each): _main_level(worked, taken, each) for each in alike_for(factor)}
     matched, matched_on = like_with_like(counted, alike, values.least_weight)
     fitted, notes = _fitted(worked, taken, factor, usual, progress)
     suspects = _suspects(factor, levels, counted, matched, matched_on, fitted, values)
@@ -174,15 +163,6 @@ def take_table(
         findings=findings_of(worked, values),
         notes=notes,
     )
-
-
-def _parts(alike: TakeFactor, asked: Sequence[TakeFactor]) -> bool:
-    """Tell whether lots can be matched on something when `asked` is compared.
-
-    Wood is compared within a cultivar, never within its own tree.
-    """
-    wood = {*OF_SOURCES, TakeFactor.BUNDLE}
-    return alike not in asked and not (alike in wood and wood & set(asked))
 
 
 def _counted_members(worked: WorkedLots, taken: Taken, factor: str) -> pd.DataFrame:
