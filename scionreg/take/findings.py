@@ -43,7 +43,9 @@ def _early_late_gaps(worked: WorkedLots, values: TakeValues) -> Iterator[Finding
     """
     early = rows_at(worked, Stage.EARLY).set_index("lot")
     late = rows_at(worked, Stage.LATE).set_index("lot")
-    both = early[["pushing"]].join(late[["pushing"]], rsuffix="_late", how="inner")
+    both = early[["pushing"]].join(
+        late[["pushing"]].rename(columns={"pushing": "pushing_late"}), how="inner"
+    )
     lost = both["pushing"] - both["pushing_late"]
     luck = binom.sf(lost - 1, both["pushing"], values.usual_loss)
     grafts = worked.lots["grafts"].to_numpy()[both.index]

@@ -1,6 +1,6 @@
 """The model that estimates what each tree, person, rootstock lot or day does to take by itself."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
@@ -42,6 +42,7 @@ def fit_take(
     factor: str,
     usual: UsualTake,
     progress: Progress | None = None,
+    without: Collection[str] = (),
 ) -> Fit:
     """Fit take to everything that is recorded of the lots, `factor` among it.
 
@@ -49,7 +50,7 @@ def fit_take(
     random effect of each thing that it shares with other lots; mixed wood by share. An effect
     shrinks to zero where there is little to tell by: a tree of one small lot is taken to be like
     its cultivar's others. It is of all that an item brings along: where cuttings are compared, no
-    effect of their trees stands beside them.
+    effect of their trees stands beside them. Factors of `without` are left out.
 
     Raises
     ------
@@ -57,7 +58,8 @@ def fit_take(
         As `mixed_logit.fit`.
     """
     place = pd.Series(np.arange(len(taken.lots)), index=taken.lots)
-    names = [factor, *(each for each in USUAL if not _brings(worked, factor, each))]
+    beside = [each for each in USUAL if each not in without and not _brings(worked, factor, each)]
+    names = [factor, *beside]
     factors = [_factor(each, memberships(worked, each), place) for each in dict.fromkeys(names)]
     factors += [] if factor == TakeFactor.ROW else [_ground(worked, taken)]
     factors.append(_each_lot(taken))

@@ -1,7 +1,7 @@
 """Take by tree, person, rootstock lot, row or day: raw, like with like, and shrunken."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ from scionreg.take.factors import alike_for, memberships
 from scionreg.take.findings import Finding, findings_of
 from scionreg.take.intervals import adjusted, wilson
 from scionreg.take.matching import Counted, Matched, like_with_like
-from scionreg.take.mixed_logit import Fit, Progress
+from scionreg.take.mixed_logit import Progress
 from scionreg.take.model import fit_take
 from scionreg.take.stages import Stage, Taken, counts_at
 
@@ -145,24 +145,44 @@ def take_table(
     taken = counts_at(worked, stage)
     members = _counted_members(worked, taken, factor)
     if members.empty:
-        raise RegistryError(f"no lot with a known {factor} has a take count at the {stage} stage")
+        raise RegistryError(_nothing_counted(worked, factor, stage))
     levels = list(members["level"].cat.categories)
     counted = _counted(taken, members, len(levels))
     alike = {str(each): _main_level(worked, taken, each) for each in alike_for(factor)}
     matched, matched_on = like_with_like(counted, alike, values.least_weight)
-    fitted, notes = _fitted(worked, taken, factor, usual, progress)
-    suspects = _suspects(factor, levels, counted, matched, matched_on, fitted, values)
-    suspects, tied = _with_ties(worked, taken, suspects, values)
+    figures = _figures(counted, matched, values)
+    model = _Model(worked, taken, factor, levels, usual, progress)
+    effect, se = model.effects()
+    twins = _twins(worked, taken, factor, [levels[at] for at in _flagged(figures, values)], values)
+    for same, items in _by_factors(twins).items():
+        # Among things with the same lots a model shares out an effect as it likes: it is of all.
+        at = pd.Index(levels).get_indexer(pd.Index(items))
+        effect[at], se[at] = (each[at] for each in model.effects(without=same))
+    figures |= _shrunken(effect, se, values)
+    verdicts = _verdicts(figures, [level in twins for level in levels], values)
+    suspects = _suspects(factor, levels, matched_on, figures, verdicts)
+    groups = {
+        each.item: (Item(factor=factor, item=each.item), *twins[each.item])
+        for each in suspects
+        if each.verdict is LowTake.TIED
+    }
     return TakeTable(
         stage=stage,
         factor=factor,
         grafts=int(taken.grafts.sum()),
         taken=int(taken.taken.sum()),
         suspects=tuple(sorted(suspects, key=_doubtful_first)),
-        tied=tied,
+        tied=tuple({frozenset(group): group for group in groups.values()}.values()),
         findings=findings_of(worked, values),
-        notes=notes,
+        notes=tuple(dict.fromkeys(model.notes)),
     )
+
+
+def _nothing_counted(worked: WorkedLots, factor: str, stage: Stage) -> str:
+    undated = int(worked.counts["age"].isna().sum())
+    noun = "count has" if undated == 1 else "counts have"
+    more = f"; {undated} {noun} no day, or their lots none" if undated else ""
+    return f"no lot with a known {factor} has a take count at the {stage} stage{more}"
 
 
 def _counted_members(worked: WorkedLots, taken: Taken, factor: str) -> pd.DataFrame:
@@ -193,26 +213,45 @@ def _main_level(worked: WorkedLots, taken: Taken, factor: TakeFactor) -> Array:
     return pd.factorize(first.reindex(taken.lots))[0] + 1
 
 
-def _fitted(
-    worked: WorkedLots, taken: Taken, factor: str, usual: UsualTake, progress: Progress | None
-) -> tuple[Fit | None, tuple[str, ...]]:
-    """Return the model's estimates, or why there are none."""
-    try:
-        found = fit_take(worked, taken, factor, usual, progress)
-    except RegistryError as error:
-        return None, (f"no shrunken effects: {error}",)
-    return found, () if found.converged else (f"shrunken effects are rough: {found.message}",)
+class _Model:
+    """The model's effects of the items, and notes on what it could not tell."""
+
+    def __init__(
+        self,
+        worked: WorkedLots,
+        taken: Taken,
+        factor: str,
+        levels: Sequence[str],
+        usual: UsualTake,
+        progress: Progress | None,
+    ) -> None:
+        self._asked = worked, taken, factor
+        self._levels = pd.Index(levels)
+        self._usual, self._progress = usual, progress
+        self.notes: list[str] = []
+
+    def effects(self, without: frozenset[str] = frozenset()) -> tuple[Array, Array]:
+        """Return each item's shrunken effect and its standard error; NaN where nothing tells."""
+        worked, taken, factor = self._asked
+        nothing = np.full(len(self._levels), np.nan)
+        if len(self._levels) < 2:
+            self.notes.append(f"no shrunken effects: all is of one {factor}, {self._levels[0]}")
+            return nothing, nothing
+        try:
+            fitted = fit_take(worked, taken, factor, self._usual, self._progress, without)
+        except RegistryError as error:
+            self.notes.append(f"no shrunken effects: {error}")
+            return nothing, nothing
+        if not fitted.converged:
+            self.notes.append(f"shrunken effects are rough: {fitted.message}")
+        found = fitted.effects[factor]
+        place = pd.Index(found.levels).get_indexer(self._levels)
+        return found.values[place], found.se[place]
 
 
-def _suspects(
-    factor: str,
-    levels: Sequence[str],
-    counted: Counted,
-    matched: Matched,
-    matched_on: Sequence[tuple[str, ...]],
-    fitted: Fit | None,
-    values: TakeValues,
-) -> list[Suspect]:
+def _figures(counted: Counted, matched: Matched, values: TakeValues) -> dict[str, Array]:
+    """Return what is counted of each item, and how it differs from its like."""
+
     def over(weights: Array) -> Array:
         return np.bincount(counted.item, weights=weights, minlength=counted.items)
 
@@ -220,11 +259,7 @@ def _suspects(
     taken = over(counted.share * counted.taken[counted.lot])
     low, high = wilson(taken, grafts)
     below, above = matched.interval(design_effect=values.design_effect)
-    q = adjusted(matched.p_value(values.design_effect))
-    effect, se = _effects(factor, levels, fitted)
-    p_low = _p_low(effect, se, values.low_by)
-    reach = norm.ppf(0.95) * se
-    columns = {
+    return {
         "lots": np.bincount(counted.item, minlength=counted.items),
         "grafts": grafts,
         "taken": taken,
@@ -234,14 +269,57 @@ def _suspects(
         "difference": matched.difference,
         "difference_low": below,
         "difference_high": above,
-        "q": q,
+        "q": adjusted(matched.p_value(values.design_effect)),
+    }
+
+
+def _shrunken(effect: Array, se: Array, values: TakeValues) -> dict[str, Array]:
+    """Return effects with their 90 % intervals, and the probabilities that they are low."""
+    reach = norm.ppf(0.95) * se
+    with np.errstate(divide="ignore", invalid="ignore"):
+        beyond = (-values.low_by - effect) / se
+    return {
         "effect": effect,
         "effect_low": effect - reach,
         "effect_high": effect + reach,
-        "p_low": p_low,
+        "p_low": np.where(np.isnan(effect), np.nan, norm.cdf(beyond)),
     }
-    rows: list[dict[Any, Any]] = pd.DataFrame(columns).astype(object).to_dict("records")
-    verdicts = _verdicts(columns, values)
+
+
+def _far(figures: Mapping[str, Array], values: TakeValues) -> Array:
+    far: Array = figures["difference"] <= -values.least_difference
+    return far
+
+
+def _flagged(figures: Mapping[str, Array], values: TakeValues) -> Array:
+    """Return which items are low among their like by the counts alone, as places."""
+    enough = figures["grafts"] >= values.least_grafts
+    return np.flatnonzero(enough & _far(figures, values) & (figures["q"] < values.most_q))
+
+
+def _verdicts(
+    figures: Mapping[str, Array], tied: Sequence[bool], values: TakeValues
+) -> list[LowTake]:
+    enough = (figures["grafts"] >= values.least_grafts) & ~np.isnan(figures["difference"])
+    looks_low = _far(figures, values) | (figures["p_low"] >= 0.5)
+    verdicts = [
+        LowTake.NOT_LOW if told and not looks else LowTake.NOT_ENOUGH
+        for told, looks in zip(enough, looks_low, strict=True)
+    ]
+    for at in _flagged(figures, values):
+        if figures["p_low"][at] >= values.sure:
+            verdicts[at] = LowTake.TIED if tied[at] else LowTake.LOW
+    return verdicts
+
+
+def _suspects(
+    factor: str,
+    levels: Sequence[str],
+    matched_on: Sequence[tuple[str, ...]],
+    figures: Mapping[str, Array],
+    verdicts: Sequence[LowTake],
+) -> list[Suspect]:
+    rows: list[dict[Any, Any]] = pd.DataFrame(figures).astype(object).to_dict("records")
     return [
         Suspect(
             factor=factor,
@@ -258,36 +336,6 @@ def _plain(value: float) -> Any:
     return None if math.isnan(value) else value
 
 
-def _effects(factor: str, levels: Sequence[str], fitted: Fit | None) -> tuple[Array, Array]:
-    """Return the shrunken effect of each level and its standard error; NaN where unknown."""
-    nothing = np.full(len(levels), np.nan)
-    if fitted is None or factor not in fitted.effects:
-        return nothing, nothing
-    found = fitted.effects[factor]
-    place = pd.Index(found.levels).get_indexer(pd.Index(levels))
-    return found.values[place], found.se[place]
-
-
-def _p_low(effect: Array, se: Array, low_by: float) -> Array:
-    """Return the posterior probability that an effect is at or below ``-low_by``."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        beyond = (-low_by - effect) / se
-    return np.where(np.isnan(effect), np.nan, norm.cdf(beyond))
-
-
-def _verdicts(columns: dict[str, Array], values: TakeValues) -> list[LowTake]:
-    difference, p_low = columns["difference"], columns["p_low"]
-    with np.errstate(invalid="ignore"):
-        enough = (columns["grafts"] >= values.least_grafts) & ~np.isnan(difference)
-        far = difference <= -values.least_difference
-        low = enough & far & (columns["q"] < values.most_q) & (p_low >= values.sure)
-        looks_low = far | (p_low >= 0.5)
-    return [
-        LowTake.LOW if is_low else LowTake.NOT_LOW if told and not looks else LowTake.NOT_ENOUGH
-        for is_low, told, looks in zip(low, enough, looks_low, strict=True)
-    ]
-
-
 def _doubtful_first(suspect: Suspect) -> tuple[Any, ...]:
     p_low = suspect.p_low if suspect.p_low is not None else 0.0
     difference = suspect.difference if suspect.difference is not None else 0.0
@@ -297,47 +345,41 @@ def _doubtful_first(suspect: Suspect) -> tuple[Any, ...]:
 # Ties
 
 
-def _with_ties(
-    worked: WorkedLots, taken: Taken, suspects: Sequence[Suspect], values: TakeValues
-) -> tuple[list[Suspect], tuple[tuple[Item, ...], ...]]:
-    """Return the suspects with those called tied that have another's lots, and the groups."""
-    low = [each for each in suspects if each.verdict is LowTake.LOW]
-    if not low:
-        return list(suspects), ()
-    asked = low[0].factor
-    others = {
+def _twins(
+    worked: WorkedLots, taken: Taken, asked: str, items: Sequence[str], values: TakeValues
+) -> dict[str, list[Item]]:
+    """Return the other items, of any factor, that have the same lots as each of `items`."""
+    if not items:
+        return {}
+    members = {
         each: _counted_members(worked, taken, each) for each in dict.fromkeys([asked, *TakeFactor])
     }
-    own = others[asked]
-    groups: dict[str, tuple[Item, ...]] = {}
-    for suspect in low:
-        lots = own.loc[own["level"] == suspect.item, "lot"].to_numpy()
-        same = _same_lots(lots, others, values.same_lots, suspect)
-        if same:
-            groups[suspect.item] = (Item(factor=asked, item=suspect.item), *same)
-    told = [_tied(each) if each.item in groups else each for each in suspects]
-    once = {frozenset(group): group for group in groups.values()}
-    return told, tuple(once.values())
+    own = members[asked]
+    found = {
+        item: [
+            Item(factor=factor, item=_shown(factor, level, asked))
+            for factor, others in members.items()
+            for level in _same_lots(own.loc[own["level"] == item, "lot"], others, values.same_lots)
+            if (factor, level) != (asked, item)
+        ]
+        for item in items
+    }
+    return {item: same for item, same in found.items() if same}
 
 
-def _tied(suspect: Suspect) -> Suspect:
-    fields = {name: getattr(suspect, name) for name in Suspect.__dataclass_fields__}
-    return Suspect(**fields | {"verdict": LowTake.TIED})
+def _same_lots(lots: "pd.Series[Any]", members: pd.DataFrame, enough: float) -> list[str]:
+    """Return the levels that share so many lots, of all that either has."""
+    sizes = members["level"].value_counts()
+    common = members.loc[members["lot"].isin(lots), "level"].value_counts()
+    share = common / (sizes[common.index] + len(lots) - common)
+    return list(share.index[share >= enough])
 
 
-def _same_lots(
-    lots: Array, others: dict[str, pd.DataFrame], enough: float, suspect: Suspect
-) -> list[Item]:
-    """Return the items of any factor that share so many lots with a suspect."""
-    found = []
-    for factor, members in others.items():
-        sizes = members["level"].value_counts()
-        common = members.loc[members["lot"].isin(lots), "level"].value_counts()
-        share = common / (sizes[common.index] + len(lots) - common)
-        for level in share.index[share >= enough]:
-            if (factor, level) != (suspect.factor, suspect.item):
-                shown = _shown(factor, level, suspect.factor)
-                found.append(Item(factor=factor, item=shown))
+def _by_factors(twins: Mapping[str, Sequence[Item]]) -> dict[frozenset[str], list[str]]:
+    """Return the items by the factors that have something with their lots."""
+    found: dict[frozenset[str], list[str]] = {}
+    for item, same in twins.items():
+        found.setdefault(frozenset(each.factor for each in same), []).append(item)
     return found
 
 
