@@ -25,6 +25,8 @@ MOST_ITEMS = 40
 """Items in one picture: more cannot be read on a page."""
 ROWS_IN_COLUMN = 55
 """Rows of a block beneath each other, before the map goes on beside them."""
+FULL, REGRAFT = 0.86, 0.4
+"""How high a lot and a regraft on it are drawn, in rows."""
 SAID = {LowTake.LOW: "low", LowTake.TIED: "tied", LowTake.NOT_ENOUGH: "not enough"}
 FORMATS = (".png", ".svg")
 
@@ -152,9 +154,11 @@ def _scale() -> Any:
 
 def _rows_beneath(axes: "Axes", found: "RowMap", rows: list[int], scale: Any) -> None:
     places = {row: place for place, row in enumerate(rows)}
+    regrafts = [each for each in found.stretches if each.regraft]
     for stretch in found.stretches:
         if stretch.row in places:
-            _stretch(axes, stretch, places[stretch.row], scale)
+            beneath = any(_over(each, stretch) for each in regrafts if each is not stretch)
+            _stretch(axes, stretch, places[stretch.row], scale, beneath)
     axes.set_ylim(len(rows) - 0.5, -0.5)
     step = 1 if len(rows) <= 30 else 5
     ticked = [row for row in rows if row % step == 0 or row == rows[0]]
@@ -162,26 +166,32 @@ def _rows_beneath(axes: "Axes", found: "RowMap", rows: list[int], scale: Any) ->
     axes.tick_params(length=2, labelsize=8)
 
 
-def _stretch(axes: "Axes", stretch: "Stretch", place: int, scale: Any) -> None:
+def _over(one: "Stretch", other: "Stretch") -> bool:
+    """Tell whether two lots share positions."""
+    return one.row == other.row and one.first <= other.last and other.first <= one.last
+
+
+def _stretch(axes: "Axes", stretch: "Stretch", place: int, scale: Any, beneath: bool) -> None:
+    """Draw one lot; the number of one `beneath` a regraft stands above that."""
     from matplotlib.patches import Rectangle
 
-    height = 0.4 if stretch.regraft else 0.86
-    top = place + 0.43 - height
+    height = REGRAFT if stretch.regraft else FULL
+    top = place + FULL / 2 - height
     box = (stretch.first - 0.5, top), stretch.last - stretch.first + 1, height
     if stretch.rate is None:
-        axes.add_patch(
-            Rectangle(*box, facecolor="white", edgecolor=GREY, linewidth=0.5, hatch="////")
-        )
+        empty = Rectangle(*box, facecolor="white", edgecolor=GREY, linewidth=0.5, hatch="////")
+        axes.add_patch(empty)
         return
     color = scale.to_rgba(100 * stretch.rate)
     axes.add_patch(Rectangle(*box, facecolor=color, edgecolor="white", linewidth=0.8))
+    room = FULL - REGRAFT if beneath and not stretch.regraft else height
     axes.text(
         (stretch.first + stretch.last) / 2,
-        top + height / 2,
+        top + room / 2,
         f"{100 * stretch.rate:.0f}",
         ha="center",
         va="center_baseline",
-        fontsize=5 if stretch.regraft else 7,
+        fontsize=7 if room == FULL else 5,
         color="black" if _light(color) else "white",
     )
 
