@@ -4,10 +4,10 @@
 
 Registries of about 300 graft lots are drawn with one planted cause (a warm store, a grafter, wet
 rows, hot days, a worn-out tree, wood frozen on some cutting days) or none, at 1.3 and at 0.7 logit,
-by a generator that shares no code with the model. Asked are lots that the cause struck; and, as hard
-nulls, the lowest lot and the lowest four lots of registries without a cause. Beside it three rules
-of thumb that name an item whatever the counts: the lowest rate, the largest difference from the
-rest, and the smallest p (Fisher's exact test).
+by a generator that shares no code with the model. Asked are lots that the cause struck; and, as
+hard nulls, the lowest lot and the lowest four lots of registries without a cause. Beside it three
+rules of thumb that name an item whatever the counts: the lowest rate, the largest difference from
+the rest, and the smallest p (Fisher's exact test).
 """
 
 import argparse

@@ -1,4 +1,4 @@
-"""Why lots took poorly, as text a propagator reads: the verdict first, the reasons, then figures."""
+"""Why lots took poorly, as text a propagator reads: the verdict, its reasons, then figures."""
 
 from typing import TYPE_CHECKING
 

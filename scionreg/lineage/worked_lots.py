@@ -90,9 +90,9 @@ class WorkedLots:
     `days_in_store` (cutting to grafting, NaN unknown), `store` (where its bundle was packed into).
 
     `sources` has a row for each collection that gave wood: `lot` (row number in `lots`),
-    `mother_tree`, `limb`, `collection`, `cutting_day`, `cutter`, `share` of the lot's wood, and of
-    the cutting `share_cut` and `shoot_length_cm`, and the tree's kind. Received wood has no row; shares may sum to less
-    than 1.
+    `mother_tree`, `limb`, `collection`, `cutting_day`, `cutter`, `share` of the lot's wood, of the
+    cutting `share_cut` and `shoot_length_cm`, and `tree_kind`. Received wood has no row; shares may
+    sum to less than 1.
 
     `counts` has a row a count: `lot`, `date`, `age` in days since grafting (NaN unknown), and the
     classes; an unknown number is NaN.

@@ -1,0 +1,1 @@
+"""Take: how many grafts grew, and why so few did."""
