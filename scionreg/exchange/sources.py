@@ -5,7 +5,9 @@ import datetime as dt
 import hashlib
 import json
 import re
+import warnings
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from io import TextIOWrapper
 from itertools import islice
@@ -123,7 +125,7 @@ def _add_outlines(path: Path, sources: list[Source]) -> None:
         for feature in collection["features"]:
             outline = json.dumps(feature["geometry"])
             blocks[0].outlines[str(feature["properties"]["block"])] = outline
-    except (ValueError, KeyError, TypeError) as fault:
+    except (ValueError, KeyError, TypeError, RecursionError) as fault:
         raise RegistryError(
             f"{geojson.name} cannot be read ({fault}); it must be a GeoJSON FeatureCollection "
             "whose features have the property 'block'"
@@ -267,14 +269,20 @@ def _sheets(path: Path) -> list[Source]:
 
 
 def _open_workbook(path: Path) -> Any:
-    from zipfile import BadZipFile
-
     from openpyxl import load_workbook
-    from openpyxl.utils.exceptions import InvalidFileException
 
-    try:
+    with _reading(path):
         return load_workbook(path, read_only=True, data_only=True)
-    except (BadZipFile, InvalidFileException, KeyError, OSError, ValueError) as fault:
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    """Say in one way what openpyxl, zip and XML say in many; keep remarks on looks back."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    except Exception as fault:
         raise RegistryError(f"{path.name} is no workbook that can be read ({fault})") from fault
 
 
@@ -282,16 +290,22 @@ def _workbook_rows(source: Source) -> Iterator[Batch]:
     book = _open_workbook(source.path)
     number = 0
 
+    def some(rows: Iterator[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+        with _reading(source.path):
+            return list(islice(rows, BATCH_ROWS))
+
     def rows() -> Iterator[list[str]]:
         nonlocal number
-        for cells in book[source.sheet].iter_rows(values_only=True):
-            number += 1
-            row = [_as_text(cell) for cell in cells]
-            yield row if any(row) else []
+        with _reading(source.path):
+            sheet = book[source.sheet].iter_rows(values_only=True)
+        while read := some(sheet):
+            for cells in read:
+                number += 1
+                row = [_as_text(cell) for cell in cells]
+                yield row if any(row) else []
 
     try:
-        width_first = rows()
-        yield from _batches(source, _trimmed(width_first), lambda: number)
+        yield from _batches(source, _trimmed(rows()), lambda: number)
     finally:
         book.close()
 
