@@ -1,6 +1,7 @@
 """What may have lowered the take of some lots: one candidate cause for each way to group them."""
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -67,32 +68,26 @@ def find_candidates(
     `end`, `heat_c_hours` and `kind` (slight, check, use_first or sample_first).
     """
     table = _Table(lots)
-    seasons = worked.lots["season"].to_numpy()
+    seasons = worked.lots["season"].to_numpy()[lots]
     signs = _signs_of_over_cutting(worked, values)
     for factor in ("mother_tree", "collection", "bundle", "grafter", "rootstock_lot", "stock_size"):
-        members = table.of(memberships(worked, factor))
-        for item, group in members.groupby("level", sort=True):
-            marks = signs.get(str(item), ()) if factor == "mother_tree" else ()
+        for item, members in table.levels(memberships(worked, factor)).items():
+            marks = signs.get(item, ()) if factor == "mother_tree" else ()
             prior = getattr(values, factor) * (values.over_cut_factor if marks else 1)
-            table.add(Candidate(factor, str(item), (str(item),), prior, signs=marks), group)
-            years = seasons[group["lot"]]
+            table.add(Candidate(factor, item, (item,), prior, signs=marks), members)
+            years = seasons[members.at]
             several = np.unique(years)
             if factor in WITHIN_SEASONS and len(several) > 1:
+                prior /= len(several)
                 for season in several:
-                    one = Candidate(
-                        factor,
-                        str(item),
-                        (str(item),),
-                        prior / len(several),
-                        int(season),
-                        signs=marks,
-                    )
-                    table.add(one, group[years == season])
-    for item, group in table.of(memberships(worked, "store*season")).groupby("level", sort=True):
-        store, _, season = str(item).rpartition("*")
-        table.add(Candidate("store", store, (store,), values.store, int(season)), group)
+                    one = Candidate(factor, item, (item,), prior, int(season), signs=marks)
+                    table.add(one, members.where(years == season))
+    for level, members in table.levels(memberships(worked, "store*season")).items():
+        store, _, season = level.rpartition("*")
+        table.add(Candidate("store", store, (store,), values.store, int(season)), members)
     for factor, prior in (("graft_day", values.graft_day), ("cutting_day", values.cutting_day)):
-        _add_days(table, table.of(memberships(worked, factor)), factor, prior, values.run_of_days)
+        days = table.levels(memberships(worked, factor))
+        _add_days(table, days, factor, prior, values.run_of_days)
     _add_rows(table, worked, asked, values.row)
     _add_pairs(table, worked, "mother_tree", "rootstock_lot", values.tree_and_stock)
     _add_pairs(table, worked, "grafter", "method", values.hand_and_method)
@@ -102,34 +97,60 @@ def find_candidates(
     return table.done()
 
 
+class _Members(NamedTuple):
+    """Lots, by their place among those judged, and the share of each."""
+
+    at: Array
+    share: Array
+
+    def where(self, kept: Array) -> "_Members":
+        """Return some of them."""
+        return _Members(self.at[kept], self.share[kept])
+
+    @classmethod
+    def together(cls, each: Sequence["_Members"]) -> "_Members":
+        """Return all of several; a lot that is in some of them has the sum of its shares."""
+        if len(each) == 1:
+            return each[0]
+        at, place = np.unique(np.concatenate([one.at for one in each]), return_inverse=True)
+        return cls(at, np.bincount(place, np.concatenate([one.share for one in each])))
+
+
 class _Table:
     """Candidates being collected; of several of one factor with the same lots the first stays."""
 
     def __init__(self, lots: Array) -> None:
-        self._at = {int(lot): at for at, lot in enumerate(lots)}
+        self._at = pd.Series(np.arange(len(lots)), index=lots)
         self._each: list[Candidate] = []
-        self._columns: list[tuple[Array, Array]] = []
+        self._columns: list[_Members] = []
         self._met: set[tuple[str, bytes, bytes]] = set()
 
-    def of(self, members: pd.DataFrame) -> pd.DataFrame:
-        """Return the memberships of the lots that are judged."""
-        return members[members["lot"].isin(self._at.keys())]
+    def levels(self, members: pd.DataFrame) -> dict[str, _Members]:
+        """Return the lots that are judged by level, sorted."""
+        kept = members[members["lot"].isin(self._at.index)].sort_values(["level", "lot"])
+        at = self._at[kept["lot"]].to_numpy()
+        names, starts = np.unique(kept["level"].to_numpy(dtype=str), return_index=True)
+        parts = zip(
+            names.tolist(),
+            np.split(at, starts[1:]),
+            np.split(kept["share"].to_numpy(dtype=float), starts[1:]),
+            strict=True,
+        )
+        return {name: _Members(each, share) for name, each, share in parts} if len(names) else {}
 
-    def add(self, candidate: Candidate, group: pd.DataFrame) -> None:
+    def add(self, candidate: Candidate, members: _Members) -> None:
         """Add a candidate with its lots."""
-        shares = group.groupby("lot")["share"].sum()
-        at = np.array([self._at[int(lot)] for lot in shares.index], dtype=np.int64)
-        held = np.minimum(shares.to_numpy(), 1.0)
-        key = (candidate.factor, at.tobytes(), held.round(9).tobytes())
-        if len(at) and key not in self._met:
+        held = np.minimum(members.share, 1.0)
+        key = (candidate.factor, members.at.tobytes(), held.round(9).tobytes())
+        if len(held) and key not in self._met:
             self._met.add(key)
             self._each.append(candidate)
-            self._columns.append((at, held))
+            self._columns.append(_Members(members.at, held))
 
     def done(self) -> Candidates:
         """Return the candidates."""
-        at = [column[0] for column in self._columns] or [np.array([], dtype=np.int64)]
-        held = [column[1] for column in self._columns] or [np.array([])]
+        at = [column.at for column in self._columns] or [np.array([], dtype=np.int64)]
+        held = [column.share for column in self._columns] or [np.array([])]
         starts = np.cumsum([0, *map(len, at)])[: len(self._each) + 1]
         shape = (len(self._at), len(self._each))
         columns = (np.concatenate(held), np.concatenate(at), starts)
@@ -146,27 +167,28 @@ def _runs(numbers: Sequence[int], most: int, gap: int) -> Iterator[Sequence[int]
 
 
 def _add_days(
-    table: _Table, members: pd.DataFrame, factor: str, prior: float, run_share: float
+    table: _Table, levels: dict[str, _Members], factor: str, prior: float, run_share: float
 ) -> None:
-    groups = {str(level): group for level, group in members.groupby("level")}
-    day_of = {pd.Timestamp(level).toordinal(): level for level in groups}
+    day_of = {dt.date.fromisoformat(level).toordinal(): level for level in levels}
     for run in _runs(sorted(day_of), MOST_DAYS, DAY_GAP):
         days = tuple(day_of[number] for number in run)
         item = days[0] if len(days) == 1 else f"{days[0]}..{days[-1]}"
         weight = prior if len(days) == 1 else prior * run_share
         candidate = Candidate(factor, item, days, weight, scanned=len(days) > 1)
-        table.add(candidate, pd.concat([groups[day] for day in days]))
+        table.add(candidate, _Members.together([levels[day] for day in days]))
 
 
 def _add_rows(table: _Table, worked: WorkedLots, asked: Array, prior: float) -> None:
-    lots = worked.lots
-    placed = lots.loc[lots["block"].notna() & lots["row"].notna(), ["block", "season", "row"]]
-    placed = table.of(placed.assign(lot=placed.index, share=1.0))
-    for (block, season), group in placed.groupby(["block", "season"]):
-        rows = {int(str(row).partition(".")[0]): each for row, each in group.groupby("row")}
+    """Add runs of rows: their prior is shared by the runs that touch rows asked about."""
+    among = set(memberships(worked, "row").pipe(_of_lots, asked)["level"])
+    blocks: dict[tuple[str, int], dict[int, _Members]] = {}
+    for level, members in table.levels(memberships(worked, "season*row")).items():
+        year, _, place = level.partition("*")
+        block, _, row = place.rpartition("/")
+        blocks.setdefault((block, int(year)), {})[int(row)] = members
+    for (block, season), rows in blocks.items():
+        touched = {row for row in rows if f"{block}/{row}" in among}
         runs = list(_runs(sorted(rows), MOST_ROWS, ROW_GAP))
-        year = int(str(season))
-        touched = {int(row) for row in group.loc[group["lot"].isin(asked), "row"]}
         near = sum(not touched.isdisjoint(run) for run in runs)
         for run in runs:
             items = tuple(f"{block}/{row}" for row in run)
@@ -174,50 +196,51 @@ def _add_rows(table: _Table, worked: WorkedLots, asked: Array, prior: float) -> 
             weight = prior / len(runs)
             if not touched.isdisjoint(run):
                 weight = prior * len(touched) / near
-            candidate = Candidate("row", item, items, weight, year, scanned=True)
-            table.add(candidate, pd.concat([rows[row] for row in run]))
+            candidate = Candidate("row", item, items, weight, season, scanned=True)
+            table.add(candidate, _Members.together([rows[row] for row in run]))
+
+
+def _of_lots(members: pd.DataFrame, lots: Array) -> pd.DataFrame:
+    return members[members["lot"].isin(lots)]
 
 
 def _add_pairs(table: _Table, worked: WorkedLots, one: str, other: str, prior: float) -> None:
     """Add pairs of which both occur apart: else they are no more than one of the two."""
-    pairs = table.of(memberships(worked, f"{one}*{other}"))
-    if pairs.empty:
-        return
-    left, right = (pairs["level"].str.split("*").str[at] for at in (0, 1))
-    partners = {
-        "left": right.groupby(left).nunique().to_dict(),
-        "right": left.groupby(right).nunique().to_dict(),
-    }
-    for level, group in pairs.groupby("level", sort=True):
-        first, _, second = str(level).partition("*")
-        if partners["left"][first] > 1 and partners["right"][second] > 1:
-            table.add(Candidate(f"{one}*{other}", str(level), (first, second), prior), group)
+    pairs = table.levels(memberships(worked, f"{one}*{other}"))
+    partners = Counter(item for level in pairs for item in set(enumerate(level.split("*"))))
+    for level, members in pairs.items():
+        first, _, second = level.partition("*")
+        if partners[0, first] > 1 and partners[1, second] > 1:
+            table.add(Candidate(f"{one}*{other}", level, (first, second), prior), members)
 
 
 def _add_bad_days(table: _Table, worked: WorkedLots, prior: float) -> None:
     """Add runs of up to a week of one grafter, who was at work on other days, too."""
-    members = table.of(memberships(worked, "grafter*graft_day"))
-    hands = members["level"].str.partition("*")
-    for hand, group in members.assign(day=hands[2]).groupby(hands[0]):
-        days = {pd.Timestamp(str(day)).toordinal(): each for day, each in group.groupby("day")}
+    hands: dict[str, dict[int, _Members]] = {}
+    for level, members in table.levels(memberships(worked, "grafter*graft_day")).items():
+        hand, _, day = level.partition("*")
+        hands.setdefault(hand, {})[dt.date.fromisoformat(day).toordinal()] = members
+    for hand, days in hands.items():
         runs = [run for run in _runs(sorted(days), WEEK, WEEK_GAP) if len(run) < len(days)]
         for run in runs:
             first, last = (dt.date.fromordinal(run[at]).isoformat() for at in (0, -1))
             item = f"{hand}*{first}" if first == last else f"{hand}*{first}..{last}"
+            weight = prior / len(runs)
             candidate = Candidate(
-                "grafter*graft_day", item, (str(hand), first, last), prior / len(runs), scanned=True
+                "grafter*graft_day", item, (hand, first, last), weight, scanned=True
             )
-            table.add(candidate, pd.concat([days[day] for day in run]))
+            table.add(candidate, _Members.together([days[day] for day in run]))
 
 
 def _add_spells(table: _Table, spells: pd.DataFrame, values: CauseValues) -> None:
-    known = table.of(spells.assign(share=1.0))
-    for (store, start, end), group in known.groupby(["store", "start", "end"]):
-        heat = float(group["heat_c_hours"].max())
-        prior = getattr(values, f"{group['kind'].iloc[0]}_spell")
+    for (store, start, end), group in spells.groupby(["store", "start", "end"]):
         item = f"{store} {start:%Y-%m-%d}..{end:%Y-%m-%d}"
-        sign = f"{heat:.0f} °C·h ({heat * 9 / 5:.0f} °F·h) of warmth in store {store}"
-        table.add(Candidate("warm_spell", item, (str(store),), prior, signs=(sign,)), group)
+        for members in table.levels(group.assign(level=item, share=1.0)).values():
+            heat = float(group["heat_c_hours"].max())
+            prior = getattr(values, f"{group['kind'].iloc[0]}_spell")
+            sign = f"{heat:.0f} °C·h ({heat * 9 / 5:.0f} °F·h) of warmth in store {store}"
+            found = Candidate("warm_spell", item, (str(store),), prior, signs=(sign,))
+            table.add(found, members)
 
 
 def _signs_of_over_cutting(worked: WorkedLots, values: CauseValues) -> dict[str, tuple[str, ...]]:
