@@ -22,8 +22,10 @@ import pandas as pd
 from scipy import stats
 
 from scionreg.lineage.worked_lots import WorkedLots
+from scionreg.records.starting_values import TakeValues, UsualTake
 from scionreg.take.factors import memberships
 from scionreg.take.stages import Stage, counts_at
+from scionreg.take.table import take_table
 from scionreg.take.why import Why, why_poor
 
 CAUSES = ("warm_spell", "grafter", "row", "graft_day", "mother_tree", "cutting_day", "none")
@@ -43,10 +45,13 @@ class Drawn:
     tree_effects: dict[str, float]
 
 
-def draw_registry(seed: int, cause: str, size: float, tied: bool = False) -> Drawn:
+def draw_registry(
+    seed: int, cause: str, size: float, tied: bool = False, struck_hand: int | None = None
+) -> Drawn:
     """Return a season of about 300 lots with `cause` planted at `size` logit.
 
-    With `tied`, the struck grafter worked all wood of one tree, and no other.
+    With `tied`, the first grafter worked all wood of one tree, and no other; `struck_hand` is the
+    grafter to strike, else one is drawn.
     """
     rng = np.random.default_rng(seed)
     trees, cultivars = 36, 6
@@ -84,14 +89,24 @@ def draw_registry(seed: int, cause: str, size: float, tied: bool = False) -> Dra
     if tied:
         lots.loc[lots["hand"] == 0, "hand"] = 1
         lots.loc[lots["tree"] == lots["tree"].mode()[0], "hand"] = 0
-    return _count(rng, lots, tree_cultivar, cause, size)
+    return _count(rng, lots, tree_cultivar, cause, size, struck_hand)
 
 
 def _count(
-    rng: np.random.Generator, lots: pd.DataFrame, cultivar: Any, cause: str, size: float
+    rng: np.random.Generator,
+    lots: pd.DataFrame,
+    cultivar: Any,
+    cause: str,
+    size: float,
+    struck_hand: int | None,
 ) -> Drawn:
     """Plant the cause, and count the lots."""
     struck, items, spells = _plant(rng, lots, cause)
+    if struck_hand is not None:
+        struck, items = (
+            (lots["hand"] == struck_hand).to_numpy(float),
+            frozenset({f"P{struck_hand}"}),
+        )
     effects = rng.normal(0, 0.3, 200)
     logit = np.where(lots["method"] == "whip", 0.85, 1.1) + rng.normal(0, 0.3)
     logit = logit + effects[lots["tree"]] + rng.normal(0, 0.2, 10)[cultivar[lots["tree"]]]
@@ -302,16 +317,46 @@ def judge(registries: int, size: float) -> None:
     print(f"none: {dict(tally['none'])}")
 
 
+def cover(registries: int) -> None:
+    """Print how many of the 90 % intervals of trees' shrunken effects hold the drawn effect."""
+    inside = every = 0
+    for seed in range(1000, 1000 + registries):
+        drawn = draw_registry(seed, "none", 0.0)
+        table = take_table(
+            drawn.worked, "mother_tree", Stage.EARLY, TakeValues(), UsualTake(), None
+        )
+        for suspect in table.suspects:
+            truth = drawn.tree_effects[suspect.item]
+            inside += suspect.effect_low <= truth <= suspect.effect_high
+            every += 1
+    print(f"\n90 % intervals of {every} trees hold the drawn effect in {inside / every:.1%}")
+
+
+def tie(registries: int) -> None:
+    """Print what is said where the struck grafter worked one tree's wood and no other."""
+    said: Counter[str] = Counter()
+    for seed in range(2000, 2000 + registries):
+        drawn = draw_registry(seed, "grafter", 1.6, tied=True, struck_hand=0)
+        struck = drawn.worked.lots["grafter"].eq("P0").to_numpy()
+        asked = list(drawn.worked.lots["graft_lot"][struck])
+        found = why_poor(drawn.worked, asked, spells=drawn.spells)
+        said[found.verdict] += 1
+    print(f"grafter and tree that go together, at 1.6 logit: {dict(said)}")
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Judge as the arguments say."""
     parser = argparse.ArgumentParser(description="Judge `take --why` on planted causes.")
     parser.add_argument("--registries", type=int, default=200)
     parser.add_argument("--quick", action="store_true", help="21 registries at each size")
     asked = parser.parse_args(arguments)
+    number = 21 if asked.quick else asked.registries
     for size in (1.3, 0.7):
         start = time.perf_counter()
-        judge(21 if asked.quick else asked.registries, size)
+        judge(number, size)
         print(f"{time.perf_counter() - start:.0f} s", flush=True)
+    cover(number // 5)
+    tie(number // 5)
 
 
 if __name__ == "__main__":

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse, special
 
-from scionreg.take.sparse import Floats, RandomBlock
+from scionreg.take.inverse import Floats
+from scionreg.take.sparse import RandomBlock
 
 STEPS = 60
 """Most steps towards the mode; a dozen are usual."""
@@ -115,6 +116,16 @@ class Laplace:
             predictor=predictor,
             settled=settled,
         )
+
+    def follow(self, point: Point) -> Floats:
+        """Return how each effect S v at the mode follows the fixed effects, (levels, p)."""
+        scale = point.sd[self.factor]
+        chance = special.expit(point.predictor)
+        weights = self.grafts * chance * (1 - chance)
+        self._block.factorise(weights, scale)
+        pulls = [scale * (self.memberships.T @ (weights * column)) for column in self.fixed.T]
+        answers = [-scale * self._block.solve(pull) for pull in pulls]
+        return np.array(answers).reshape(len(pulls), len(scale)).T
 
     def _sum(self, each: Floats) -> Floats:
         """Return the sums over the levels of each factor."""

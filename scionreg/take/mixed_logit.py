@@ -15,8 +15,8 @@ from scipy import linalg, optimize, sparse
 from threadpoolctl import threadpool_limits
 
 from scionreg.records.errors import RegistryError
+from scionreg.take.inverse import Floats
 from scionreg.take.laplace import Laplace, Point
-from scionreg.take.sparse import Floats
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,7 +79,7 @@ class Effects:
     values: Floats
     """Conditional modes, (levels,)."""
     se: Floats
-    """Posterior standard deviations at these estimates, (levels,)."""
+    """Posterior standard deviations, unsure fixed effects and deviations allowed for, (levels,)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -402,10 +402,18 @@ def _told(point: Point, factors: Sequence[Factor], names: tuple[str, ...], searc
     """Return the estimates with the words for how the search ended."""
     sd = np.abs(point.sd)
     scale = point.sd[search.model.factor]
-    values, se = scale * point.modes, np.abs(scale) * np.sqrt(point.variances)
+    values = scale * point.modes
     ends = np.cumsum(search.model.levels)[:-1]
     spread = np.linalg.inv(_definite(point.information)) if names else np.empty((0, 0))
     beta_se = np.sqrt(np.diag(spread))
+    follows = search.model.follow(point)
+    drawn = scale**2 * point.variances + np.einsum("lp,pq,lq->l", follows, spread, follows)
+    if search.held is None:
+        # Kass and Steffey 1989, JASA 84:717-726: an effect moves with its deviation, which is
+        # estimated too; shrunken as one is, by its own share of what it is not told.
+        unsure = 2.0 / np.maximum(point.curvature, 0.5)
+        drawn += (values * point.variances) ** 2 * unsure[search.model.factor]
+    se = np.sqrt(drawn)
     slope = search.slope(point)
     unbounded = [name for name, each in zip(names, beta_se, strict=True) if each > UNBOUNDED]
     if unbounded:
