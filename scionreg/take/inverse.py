@@ -8,8 +8,7 @@ below its diagonal,
 
 so that columns are computed from the last to the first, those that stand equally high in the
 elimination tree together. The last columns, where L is all but full, are the *root*: inverted as
-one dense block. Columns with many rows in the root are *wide*: their rows of V there are computed
-whole, by dense products; those of the others are gathered one by one.
+one dense block.
 """
 
 from collections.abc import Iterator
@@ -24,10 +23,8 @@ from scipy.linalg import lapack
 Floats = NDArray[np.float64]
 Places = NDArray[np.int32]
 
-GATHERING = 50
-"""Cost of gathering a number, in multiplications of a dense product."""
-WIDE = 6
-"""A column is wide when its rows in the root, times this, exceed the root's."""
+GATHERING = 100
+"""Cost of gathering a number, in multiplications of a dense inverse."""
 REMEMBERED = 20_000_000
 """Places to keep between calls, 4 bytes each; beyond it they are worked out every time."""
 AT_ONCE = 1_000_000
@@ -36,25 +33,23 @@ AT_ONCE = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """Columns that are computed together: of one height, with equally many rows to gather.
+    """Columns that are computed together: equally high, with equally many rows.
 
-    `entries`, (k, m), are the places of the columns' entries in L and in the inverse, `rows` their
-    rows, and `between`, (k, m, m), the places in the inverse of the entries between these rows,
-    None where they are not remembered. Of wide columns only the rows outside the root count here.
+    `columns` is (k,); `entries`, (k, m), are the places of their entries in L and in the inverse;
+    `rows` their rows; and `between`, (k, m, m), the places in the inverse of the entries between
+    these rows, None where they are not remembered.
     """
 
     columns: Places
     entries: Places
     rows: Places
     between: Places | None
-    wide: bool
 
 
 class SelectedInverse:
     """The recursion over one pattern of L, for ever changing values.
 
-    The inverse is kept as one array: the entries of L outside the root, their diagonal, the wide
-    columns' rows in the root, the root.
+    The inverse is kept as one array: the entries of L outside the root, their diagonal, the root.
     """
 
     def __init__(
@@ -73,20 +68,10 @@ class SelectedInverse:
         self._keys = column[:kept] * size + lower.indices[:kept]
         self._in_root = (lower.indices[kept:] - first, (column[kept:] - first).astype(np.int32))
 
-        outside = np.bincount(column[:kept], weights=lower.indices[:kept] < first, minlength=first)
-        outside = outside.astype(np.int64)
-        wide = WIDE * (counts[:first] - outside) > self._width
-        self._number = np.where(wide, np.cumsum(wide) - 1, -1).astype(np.int32)
-        beyond = np.flatnonzero(wide[column[:kept]] & (lower.indices[:kept] >= first))
-        self._beyond = beyond.astype(np.int32)
-        self._spread = (self._number[column[beyond]], lower.indices[beyond] - first)
-        self._wide_rows = kept + first
-        self._wide = int(wide.sum())
-        self._root = self._wide_rows + self._wide * self._width
+        self._root = kept + first
 
-        gathered = np.where(wide, outside, counts[:first])
-        self._remembers = int((gathered**2).sum()) <= REMEMBERED
-        self._groups = list(self._grouped(lower, gathered, wide))
+        self._remembers = int(before[first]) <= REMEMBERED
+        self._groups = list(self._grouped(lower, counts))
         turn = np.empty(size, dtype=np.int32)
         turn[order[self._turns]] = np.arange(size, dtype=np.int32)
         self._asked = self._places(turn[rows], turn[columns])
@@ -95,28 +80,13 @@ class SelectedInverse:
         """Return the asked entries of the inverse, for the values of L and D."""
         lower, pivots = lower[self._values], pivots[self._turns]
         inverse = np.empty(self._root + self._width**2)
-        root = inverse[self._root :].reshape(self._width, self._width)
-        root[:] = self._inverted_root(lower, pivots)
-        wide_rows = inverse[self._wide_rows : self._root].reshape(self._wide, self._width)
-        spread = np.zeros(wide_rows.shape)
-        spread[self._spread] = lower[self._beyond]
-        np.matmul(spread, root, out=wide_rows)  # of each wide column, what the root alone gives
-
+        inverse[self._root :] = self._inverted_root(lower, pivots).ravel()
         for group in self._groups:
             between = self._between(group.rows) if group.between is None else group.between
             below = lower[group.entries][:, :, None]
             found = -(inverse[between] @ below)
-            diagonal = 1.0 / pivots[group.columns] - (below * found).sum(axis=(1, 2))
-            if group.wide:
-                those = self._number[group.columns]
-                across = wide_rows[self._number[group.rows]]  # (k, m, root)
-                own = spread[those][:, :, None]
-                further = across @ own
-                found -= further
-                here = -(wide_rows[those][:, None, :] + below.swapaxes(1, 2) @ across)
-                diagonal += (below * further).sum(axis=(1, 2)) - (here @ own)[:, 0, 0]
-                wide_rows[those] = here[:, 0, :]
             inverse[group.entries] = found[:, :, 0]
+            diagonal = 1.0 / pivots[group.columns] - (below * found).sum(axis=(1, 2))
             inverse[self._kept + group.columns] = diagonal
         return inverse[self._asked]
 
@@ -131,25 +101,21 @@ class SelectedInverse:
         whole: Floats = half + np.tril(half, -1).T
         return whole
 
-    def _grouped(
-        self, lower: sparse.csc_matrix, gathered: NDArray[np.int64], wide: NDArray[np.bool_]
-    ) -> Iterator[_Group]:
+    def _grouped(self, lower: sparse.csc_matrix, counts: NDArray[np.int64]) -> Iterator[_Group]:
         """Yield the columns outside the root, in an order in which they can be computed."""
         if not self._first:
             return
-        heights = _heights(lower, self._first)
-        kinds = np.lexsort((wide, gathered, heights)).astype(np.int32)
-        alike = np.stack([heights, gathered, wide])[:, kinds]
-        changes = np.flatnonzero((np.diff(alike) != 0).any(axis=0)) + 1
-        for columns in np.split(kinds, changes):
-            many, is_wide = int(gathered[columns[0]]), bool(wide[columns[0]])
-            each = many * (many + (self._width if is_wide else 0)) + 1
-            parts = -(-len(columns) * each // AT_ONCE)
-            for part in np.array_split(columns, min(parts, len(columns))):
+        alike = np.stack([_heights(lower, self._first), counts[: self._first]])
+        order = np.lexsort(alike[::-1]).astype(np.int32)
+        changes = np.flatnonzero((np.diff(alike[:, order]) != 0).any(axis=0)) + 1
+        for columns in np.split(order, changes):
+            many = int(counts[columns[0]])
+            parts = -(-len(columns) * many**2 // AT_ONCE)
+            for part in np.array_split(columns, min(max(1, parts), len(columns))):
                 entries = lower.indptr[part][:, None] + np.arange(many, dtype=np.int32)
                 rows = lower.indices[entries]
                 between = self._between(rows) if self._remembers else None
-                yield _Group(part, entries.astype(np.int32), rows, between, is_wide)
+                yield _Group(part, entries.astype(np.int32), rows, between)
 
     def _between(self, rows: Places) -> Places:
         return self._places(rows[:, :, None], rows[:, None, :])
@@ -157,15 +123,11 @@ class SelectedInverse:
     def _places(self, one: Places, other: Places) -> Places:
         """Return where the inverse keeps its entries between rows and columns of L."""
         high, low = np.maximum(one, other), np.minimum(one, other)
-        row = high - self._first
-        places = self._root + row * self._width + low - self._first
+        places = self._root + (high - self._first) * self._width + low - self._first
         outside = np.nonzero(low < self._first)
-        high, low, row = high[outside], low[outside], row[outside]
-        number = self._number[low]
-        found = np.where(
-            high == low, self._kept + low, self._wide_rows + number * self._width + row
-        )
-        sought = (high != low) & ((row < 0) | (number < 0))
+        high, low = high[outside], low[outside]
+        found = self._kept + low
+        sought = high != low
         keys = low[sought].astype(np.int64) * (self._first + self._width) + high[sought]
         found[sought] = np.searchsorted(self._keys, keys)
         places[outside] = found

@@ -147,7 +147,8 @@ class Laplace:
         """
         modes = np.divide(self._effects, scale, out=np.zeros_like(scale), where=scale != 0)
         height, gradient, weights = self._climb(beta, scale, modes)
-        before = left = 0.0
+        before = np.inf if self._block.factorised else 0.0
+        left = np.inf
         for _ in range(STEPS):
             if before == 0.0:
                 self._block.factorise(weights, scale)

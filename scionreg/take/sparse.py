@@ -30,6 +30,7 @@ class RandomBlock:
         self._solver = qdldl.Solver(self._upper, upper=True)
         self._twice = np.where(self._rows == self._columns, 1.0, 2.0)
         self._inverse: SelectedInverse | None = None
+        self.factorised = False
         self._scaling: Floats = np.ones(len(self._rows))
 
     def factorise(self, weights: Floats, scale: Floats) -> None:
@@ -39,6 +40,7 @@ class RandomBlock:
         data[self._diagonal] += 1.0
         self._upper.data = data
         self._solver.update(self._upper, upper=True)
+        self.factorised = True
 
     def solve(self, right: Floats) -> Floats:
         """Return the solution for a right side, (levels,)."""
