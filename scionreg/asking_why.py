@@ -116,7 +116,9 @@ def sat_through(connection: Connection, worked: WorkedLots, settings: Settings) 
     lots = dated.assign(lot=dated.index)[["lot", "bundle", "date"]]
     found = lots.merge(sat.astype({"date": lots["date"].dtype}), on=["bundle", "date"])
     zone = settings.zone
-    last_day = found["end"].dt.tz_convert(zone).dt.normalize().dt.tz_localize(None)
+    for name in ("start", "end"):
+        found[name] = found[name].dt.tz_convert(zone)
+    last_day = found["end"].dt.normalize().dt.tz_localize(None)
     found = found[(found["share_of_spell"] > SAT_THROUGH) & (found["date"] > last_day)]
     heat_of = {(spell.store, pd.Timestamp(spell.start)): spell.heat_c_hours for spell in spells}
     heat = [heat_of[key] for key in zip(found["store"], found["start"], strict=True)]

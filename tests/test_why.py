@@ -270,6 +270,19 @@ def test_the_answer_at_the_command_line(
     assert (status, out.splitlines()[0].split(",")[:2]) == (0, ["factor", "item"])
 
 
+def test_a_person_is_named_only_where_the_verdict_is_reached() -> None:
+    drawn = draw_registry(15, "grafter", 1.0)
+    found = why_poor(drawn.worked, asked_of(drawn, 15), spells=drawn.spells)
+    assert found.verdict == "not_enough"
+    assert found.causes[0].factor == "grafter"
+    assert found.shown()[0].item == "one grafter"
+    assert not any(f'"{code}"' in json.dumps(found.to_dict()) for code in ("P0", "P1", "P3", "P6"))
+    drawn = draw_registry(1, "grafter", 1.3)
+    found = why_poor(drawn.worked, asked_of(drawn, 1), spells=drawn.spells)
+    assert found.verdict == "cause"
+    assert found.shown()[0].item == "P3"
+
+
 @pytest.mark.parametrize(
     ("asked", "said"),
     [

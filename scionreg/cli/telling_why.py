@@ -31,14 +31,15 @@ def _no_shortfall(_: "Why") -> None:
 
 
 def _cause(found: "Why") -> None:
-    sure = [cause for cause in found.causes if cause.p_low >= _SURE]
+    shown = found.shown()
+    sure = [cause for cause in shown if cause.p_low >= _SURE]
     for cause in sure:
         console.data(
             f"The cause: {name_of(cause)} ({cause.p_low:.0%} sure). "
             f"It carries {cause.carries:.0%} of the shortfall."
         )
         _reasons(cause)
-    _others([cause for cause in found.causes if cause not in sure])
+    _others([cause for cause in shown if cause not in sure])
 
 
 def _tied(found: "Why") -> None:
@@ -57,7 +58,7 @@ def _not_enough(found: "Why") -> None:
             f"To show a gap like this one, {found.needed} grafts with a suspect and "
             f"{found.needed} without it would be needed."
         )
-    _others(found.causes)
+    _others(found.shown())
 
 
 _SURE = 0.9
@@ -91,9 +92,12 @@ def _others(causes: "list[Cause] | tuple[Cause, ...]") -> None:
 
 def name_of(cause: "Cause") -> str:
     """Return a cause in words."""
+    from scionreg.take.why import SOMEBODY
+
     factors, items = cause.factor.split("*"), cause.item.split("*")
     named = " with ".join(
-        f"{factor.replace('_', ' ')} {item}" for factor, item in zip(factors, items, strict=True)
+        item if item == SOMEBODY else f"{factor.replace('_', ' ')} {item}"
+        for factor, item in zip(factors, items, strict=True)
     )
     season = "" if cause.season is None else f" in season {cause.season}"
     return console.one_line(f"{named}{season}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from scionreg import new_registry
 from scionreg.cli import console
 from scionreg.cli.telling import tell_balance, tell_recall, tell_trace
+from scionreg.cli.telling_why import tell_why
 from scionreg.records.errors import RegistryError
 from scionreg.resources import resource
 
@@ -19,6 +20,8 @@ WRONG_TREE = "G24-0029-6/6"
 """The customer's tree of the demo's first story."""
 LEFTOVERS = "B25-0132-7"
 """The bundle of its second."""
+POOR_LOTS = ("G25-0253-7", "G25-0256-8", "G25-0335-6", "G25-0342-7")
+"""Lots of its third."""
 
 
 def walk(folder: Path) -> None:
@@ -48,14 +51,21 @@ def walk(folder: Path) -> None:
         )
         console.data("$ scionreg balance --per bundle --alarms")
         tell_balance(registry.balance(scope="bundle", alarms_only=True))
+        _say(
+            "3. Four lots took poorly in 2025. Was it the wood, a hand, the rootstock, the "
+            "weather, or can nobody tell?"
+        )
+        console.data(f"$ scionreg take --why {' '.join(POOR_LOTS)}")
+        with console.progress("weighing") as progress:
+            tell_why(registry.why(*POOR_LOTS, progress=progress))
     _say(
         f"The registry is {folder / 'registry.db'}; all codes, people and places are invented. "
         f"{folder / 'season' / 'README.md'} tells what else is hidden in it. Try:"
     )
     for command in (
         f"scionreg trace {LEFTOVERS}",
-        "scionreg list collections --where tree=Old-7",
-        "scionreg recall --store S24-0002-8 --from 2025-04-25 --to 2025-04-28",
+        "scionreg take --by mother_tree",
+        "scionreg store --store S24-0002-8 --from 2025-04-25 --to 2025-04-28",
         "scionreg audit",
     ):
         console.data(f"  {command} --registry {folder / 'registry.db'}")

@@ -7,7 +7,7 @@ absent without it, what else was seen, and which cheap work would settle it.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -34,6 +34,8 @@ BACKGROUND = 9.0
 GAP, GAP_DESIGN = 0.05, 1.5
 """Smallest gap that is one, as a share; and the design effect of its standard error."""
 NEEDED_DESIGN = 2.0
+
+GRAFTER, SOMEBODY = "grafter", "one grafter"
 
 Progress = Callable[[int, int], None]
 
@@ -69,6 +71,14 @@ class Cause:
     spared: Rate
     signs: tuple[str, ...]
 
+    def without_person(self) -> "Cause":
+        """Return the cause with its grafter, where it has one, not named."""
+        if GRAFTER not in self.factor.split("*"):
+            return self
+        rest = self.item.partition("*")[2]
+        item = f"{SOMEBODY}*{rest}" if rest else SOMEBODY
+        return replace(self, item=item, items=())
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Why:
@@ -92,6 +102,14 @@ class Why:
     needed: int | None = None
     findings: tuple[Any, ...] = field(default=())
 
+    def shown(self) -> tuple[Cause, ...]:
+        """Return the causes to show: a person by code only where the verdict is reached."""
+        told = {id(cause) for group in self.tied for cause in group}
+        return tuple(
+            cause if cause.p_low >= SURE or id(cause) in told else cause.without_person()
+            for cause in self.causes
+        )
+
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
         names = ("factor", "item")
@@ -101,7 +119,7 @@ class Why:
             "expected": self.expected,
             "taken": self.taken,
             "grafts": self.grafts,
-            "causes": [asdict(cause) for cause in self.causes],
+            "causes": [asdict(cause) for cause in self.shown()],
             "tied": [[{n: getattr(c, n) for n in names} for c in group] for group in self.tied],
             "separate": list(self.separate),
             "background": [asdict(cause) for cause in self.background],
@@ -125,7 +143,7 @@ class Why:
                 "spared_grafts": cause.spared.grafts,
                 "verdict": self.verdict,
             }
-            for cause in self.causes
+            for cause in self.shown()
         ]
 
 
