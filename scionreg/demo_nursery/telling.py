@@ -60,15 +60,16 @@ def _take_stories(nursery: Nursery) -> dict[str, str]:
         and lot.bundle.species == PECAN
         and lot not in warm
     ]
+    worst = sorted(warm, key=lambda lot: lot.early / lot.grafts)[:4]
     return {
         "warm_store": nursery.stores[stories.WARM_STORE],
         "warm_lots": str(len(warm)),
         "warm_bundles": str(len({lot.bundle.code for lot in warm})),
-        "worst_warm": ", ".join(
-            lot.code for lot in sorted(warm, key=lambda lot: lot.early / lot.grafts)[:4]
-        ),
+        "worst_warm": ", ".join(lot.code for lot in worst),
+        "why_warm": " ".join(lot.code for lot in worst),
         "warm_take": _take(warm),
         "cold_take": _take(cold),
+        "why_poor": " ".join(lot.code for lot in poor),
         "poor_lots": ", ".join(lot.code for lot in poor),
         "poor_first": poor[0].code,
         "poor_take": _take(poor),
@@ -154,8 +155,8 @@ Bundle `{stray}` of Quarrow lay in a cooler too, and at the end of the season it
 
 Way in: lots {worst_warm} of 2025 took poorly.
 
-    scionreg list store_readings --where store={warm_store} --csv
-    scionreg recall --store {warm_store} --from 2025-04-25 --to 2025-04-28
+    scionreg take --why {why_warm}
+    scionreg store --store {warm_store} --from 2025-04-25 --to 2025-04-28
 
 Cooler `{warm_store}` stood still from 25 to 28 April 2025. {warm_lots} lots of {warm_bundles}
 bundles that lay in it were grafted afterwards and took {warm_take}; wood from the other coolers
@@ -166,8 +167,8 @@ grafted in the same weeks took {cold_take}.
 Way in: mother tree **`{over_cut}`**, an old Brellan in the grove, gave 58, 66 and 75 % of its
 shoots in three winters running. The shoots got shorter (71, 52, 37 cm) and the sticks fewer.
 
+    scionreg take --by mother_tree
     scionreg list collections --where tree={over_cut}
-    scionreg recall {over_cut}
 
 Its lots ({over_cut_lots}) took {over_cut_take}, those of its cultivar mates {over_cut_mates}.
 
@@ -175,7 +176,7 @@ Its lots ({over_cut_lots}) took {over_cut_take}, those of its cultivar mates {ov
 
 Way in: the lots that P07 grafted from 4 to 8 May 2026: {poor_lots}.
 
-    scionreg list graft_lots --where grafter=P07 --limit 0
+    scionreg take --why {why_poor}
     scionreg list take_counts --where graft_lot={poor_first}
 
 They took {poor_take}, whichever bundle the wood came from; the others' field grafts of that week
