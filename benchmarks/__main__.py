@@ -2,7 +2,7 @@
 
 import argparse
 
-from benchmarks import chain, cold_store, intake
+from benchmarks import chain, cold_store, intake, take_causes, take_model
 
 QUICK = 10_000
 FULL = 1_000_000
@@ -21,6 +21,10 @@ def main() -> None:
     intake.main(["--lots", str(lots)])
     print()
     cold_store.main(["--readings", *map(str, sizes)])
+    print()
+    take_model.main(["--quick"] if asked.quick else [])
+    print()
+    take_causes.main(["--quick"] if asked.quick else [])
 
 
 if __name__ == "__main__":

@@ -6,9 +6,9 @@ Lots are drawn with effects of 2,000 mother trees, 20,000 collections (each of o
 grafters and 200 rootstock lots (fewer trees and collections for fewer lots), standard deviations
 .6, .4, .5 and .3, and one yes-or-no covariate, beta 1.2 and -0.3. Every fit runs in a process of
 its own; CPU seconds are of all its threads, without starting up. Ours runs once more with 3 % of
-the lots shared by three collections. glmer runs with nAGQ = 0, whose CPU is the peer's, and with
---exact with nAGQ = 1, whose estimates are. Without R (r-cran-lme4 and r-cran-glmmtmb) ours runs
-alone, and that is said.
+the lots shared by three collections of one cultivar of 40. glmer runs with nAGQ = 0, whose CPU is
+the peer's, and with --exact with nAGQ = 1, whose estimates are. Without R (r-cran-lme4 and
+r-cran-glmmtmb) ours runs alone, and that is said.
 """
 
 import argparse
@@ -31,6 +31,7 @@ from scionreg.take.mixed_logit import Factor, fit
 SD = {"tree": 0.6, "collection": 0.4, "grafter": 0.5, "stock": 0.3}
 BETA = (1.2, -0.3)
 MIXED = 0.03
+CULTIVARS = 40
 
 R_SCRIPT = """
 args <- commandArgs(trailingOnly = TRUE)
@@ -85,7 +86,9 @@ def factors_of(drawn: pd.DataFrame, mixed: float) -> list[Factor]:
         return found
     rng = np.random.default_rng(2)
     lots = np.flatnonzero(rng.random(len(drawn)) < mixed)
-    others = rng.integers(len(drawn), size=(2, len(lots)))
+    cultivar = drawn["tree"].to_numpy() % CULTIVARS  # leftovers are tied with their like
+    like = {each: np.flatnonzero(cultivar == each) for each in range(CULTIVARS)}
+    others = np.array([rng.choice(like[cultivar[lot]], 2) for lot in lots]).T
     for at in (0, 1):  # trees and collections of the same sources
         each = found[at]
         more = np.concatenate([each.members[others[0]], each.members[others[1]]])
