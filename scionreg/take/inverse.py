@@ -6,13 +6,16 @@ below its diagonal,
 
     V[s, j] = -V[s, s] L[s, j]        V[j, j] = 1 / D[j] - L[s, j]' V[s, j]
 
-so that columns are computed from the last to the first, those that stand equally high in the
-elimination tree together. The last columns, where L is all but full, are the *root*: inverted as
-one dense block.
+so that columns are computed from the last to the first. The first of the rows s is the column's
+parent in the elimination tree, and the parent's rows hold the others: V[s, s] is a part of the
+parent's *front*, the dense block of V among the parent and its rows. Columns that are equally far
+below the *root* are computed together. The root is the last columns, where L is all but full; it
+is inverted as one dense block.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -25,25 +28,26 @@ Places = NDArray[np.int32]
 
 GATHERING = 100
 """Cost of gathering a number, in multiplications of a dense inverse."""
-REMEMBERED = 20_000_000
-"""Places to keep between calls, 4 bytes each; beyond it they are worked out every time."""
-AT_ONCE = 1_000_000
+AT_ONCE = 100_000
 """Numbers to gather at once."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """Columns that are computed together: equally high, with equally many rows.
+    """Columns that are computed together: equally far below the root, with equally many rows.
 
-    `columns` is (k,); `entries`, (k, m), are the places of their entries in L and in the inverse;
-    `rows` their rows; and `between`, (k, m, m), the places in the inverse of the entries between
-    these rows, None where they are not remembered.
+    `columns`, (k,); `entries`, (k, m), are the places of their entries in L and in the inverse.
+    Their parents' fronts begin at `begins`, (k,), among those one step nearer the root, and are
+    `strides`, (k,), wide; the columns' rows have the numbers `numbers`, (k, m), there. `keeps` says
+    whether they have columns below them, and need fronts.
     """
 
     columns: Places
     entries: Places
-    rows: Places
-    between: Places | None
+    begins: NDArray[np.int64]
+    strides: NDArray[np.int64]
+    numbers: Places
+    keeps: bool
 
 
 class SelectedInverse:
@@ -65,29 +69,33 @@ class SelectedInverse:
         self._width = size - first
         self._kept = kept = int(lower.indptr[first])
         column = np.repeat(np.arange(size, dtype=np.int64), counts)
-        self._keys = column[:kept] * size + lower.indices[:kept]
         self._in_root = (lower.indices[kept:] - first, (column[kept:] - first).astype(np.int32))
-
-        self._root = kept + first
-
-        self._remembers = int(before[first]) <= REMEMBERED
-        self._groups = list(self._grouped(lower, counts))
+        keys = column[:kept] * size + lower.indices[:kept]
+        self._levels = list(self._layered(lower, counts, column[:kept], keys))
         turn = np.empty(size, dtype=np.int32)
         turn[order[self._turns]] = np.arange(size, dtype=np.int32)
-        self._asked = self._places(turn[rows], turn[columns])
+        self._asked = self._places(turn[rows], turn[columns], keys)
 
     def entries(self, lower: Floats, pivots: Floats) -> Floats:
         """Return the asked entries of the inverse, for the values of L and D."""
         lower, pivots = lower[self._values], pivots[self._turns]
-        inverse = np.empty(self._root + self._width**2)
-        inverse[self._root :] = self._inverted_root(lower, pivots).ravel()
-        for group in self._groups:
-            between = self._between(group.rows) if group.between is None else group.between
-            below = lower[group.entries][:, :, None]
-            found = -(inverse[between] @ below)
-            inverse[group.entries] = found[:, :, 0]
-            diagonal = 1.0 / pivots[group.columns] - (below * found).sum(axis=(1, 2))
-            inverse[self._kept + group.columns] = diagonal
+        root = self._inverted_root(lower, pivots).ravel()
+        inverse = np.empty(self._kept + self._first + len(root))
+        inverse[self._kept + self._first :] = root
+        above = [root]
+        for groups in self._levels:
+            nearer = np.concatenate(above) if above else root[:0]
+            above = []
+            for group in groups:
+                at = group.begins[:, None] + group.numbers * group.strides[:, None]
+                between = nearer[at[:, :, None] + group.numbers[:, None, :]]
+                below = lower[group.entries][:, :, None]
+                found = -(between @ below)
+                diagonal = 1.0 / pivots[group.columns] - (below * found).sum(axis=(1, 2))
+                inverse[group.entries] = found[:, :, 0]
+                inverse[self._kept + group.columns] = diagonal
+                if group.keeps:
+                    above.append(_fronts(diagonal, found, between))
         return inverse[self._asked]
 
     def _inverted_root(self, lower: Floats, pivots: Floats) -> Floats:
@@ -101,37 +109,89 @@ class SelectedInverse:
         whole: Floats = half + np.tril(half, -1).T
         return whole
 
-    def _grouped(self, lower: sparse.csc_matrix, counts: NDArray[np.int64]) -> Iterator[_Group]:
-        """Yield the columns outside the root, in an order in which they can be computed."""
-        if not self._first:
-            return
-        alike = np.stack([_heights(lower, self._first), counts[: self._first]])
-        order = np.lexsort(alike[::-1]).astype(np.int32)
-        changes = np.flatnonzero((np.diff(alike[:, order]) != 0).any(axis=0)) + 1
-        for columns in np.split(order, changes):
-            many = int(counts[columns[0]])
-            parts = -(-len(columns) * many**2 // AT_ONCE)
-            for part in np.array_split(columns, min(max(1, parts), len(columns))):
-                entries = lower.indptr[part][:, None] + np.arange(many, dtype=np.int32)
-                rows = lower.indices[entries]
-                between = self._between(rows) if self._remembers else None
-                yield _Group(part, entries.astype(np.int32), rows, between)
+    def _layered(
+        self,
+        lower: sparse.csc_matrix,
+        counts: NDArray[np.int64],
+        column: NDArray[np.int64],
+        keys: NDArray[np.int64],
+    ) -> Iterator[list[_Group]]:
+        """Yield the columns outside the root, level by level from the root on."""
+        first = self._first
+        parents = np.array(_parents(lower), dtype=np.int64)[:first]
+        inside = (parents >= 0) & (parents < first)
+        keeps = np.zeros(first, dtype=np.int64)
+        keeps[parents[inside]] = 1
+        numbers = self._numbers(lower, parents[column], keys)
+        # Where each column's front begins among its level's, and how wide it is.
+        begins, widths = np.zeros(first, dtype=np.int64), counts[:first] + 1
+        for level in _alike(_depths(parents.tolist()), keeps, counts[:first]):
+            groups: list[_Group] = []
+            ends = 0
+            for columns in level:
+                many, keep = int(counts[columns[0]]), bool(keeps[columns[0]])
+                near = inside[columns]
+                parent = np.where(near, parents[columns], 0)
+                begin = np.where(near, begins[parent], 0)
+                width = np.where(near, widths[parent], self._width)
+                parts = min(-(-len(columns) * (many**2 + 1) // AT_ONCE), len(columns))
+                for part in np.array_split(np.arange(len(columns)), parts):
+                    entries = lower.indptr[columns[part]][:, None] + np.arange(many, dtype=np.int32)
+                    group = _Group(
+                        columns[part], entries, begin[part], width[part], numbers[entries], keep
+                    )
+                    groups.append(group)
+                if keep:
+                    begins[columns] = ends + np.arange(len(columns)) * (many + 1) ** 2
+                    ends += len(columns) * (many + 1) ** 2
+            yield groups
 
-    def _between(self, rows: Places) -> Places:
-        return self._places(rows[:, :, None], rows[:, None, :])
+    def _numbers(
+        self, lower: sparse.csc_matrix, parent: NDArray[np.int64], keys: NDArray[np.int64]
+    ) -> Places:
+        """Return the number that the row of each entry has in the front of the column's parent.
 
-    def _places(self, one: Places, other: Places) -> Places:
+        The parent itself is 0 in its front, and its rows follow. The root is one front.
+        """
+        rows = lower.indices[: self._kept]
+        numbers = np.where(parent >= self._first, rows - self._first, 0)
+        sought = np.flatnonzero((parent < self._first) & (rows != parent))
+        wanted = parent[sought] * lower.shape[0] + rows[sought]
+        numbers[sought] = np.searchsorted(keys, wanted) - lower.indptr[parent[sought]] + 1
+        return numbers.astype(np.int32)
+
+    def _places(self, one: Places, other: Places, keys: NDArray[np.int64]) -> Places:
         """Return where the inverse keeps its entries between rows and columns of L."""
-        high, low = np.maximum(one, other), np.minimum(one, other)
-        places = self._root + (high - self._first) * self._width + low - self._first
-        outside = np.nonzero(low < self._first)
-        high, low = high[outside], low[outside]
-        found = self._kept + low
-        sought = high != low
-        keys = low[sought].astype(np.int64) * (self._first + self._width) + high[sought]
-        found[sought] = np.searchsorted(self._keys, keys)
-        places[outside] = found
+        high, low = np.maximum(one, other).astype(np.int64), np.minimum(one, other)
+        root = self._kept + self._first + (high - self._first) * self._width + low - self._first
+        places = np.where(low >= self._first, root, self._kept + low)
+        sought = (low < self._first) & (high != low)
+        wanted = low[sought].astype(np.int64) * (self._first + self._width) + high[sought]
+        places[sought] = np.searchsorted(keys, wanted)
         return places.astype(np.int32)
+
+
+def _alike(
+    depths: list[int], keeps: NDArray[np.int64], counts: NDArray[np.int64]
+) -> Iterator[list[Places]]:
+    """Yield the levels from the root on, each parted into columns that are computed alike."""
+    kinds = np.stack([np.array(depths, dtype=np.int64), keeps, counts])
+    order = np.lexsort(kinds[::-1]).astype(np.int32)
+    changes = np.flatnonzero((np.diff(kinds[:, order]) != 0).any(axis=0)) + 1
+    parted = np.split(order, changes) if len(order) else []
+    for _, level in groupby(parted, key=lambda columns: depths[columns[0]]):
+        yield list(level)
+
+
+def _fronts(diagonal: Floats, found: Floats, between: Floats) -> Floats:
+    """Return the fronts of a group's columns, one after the other."""
+    many = found.shape[1]
+    fronts = np.empty((len(found), many + 1, many + 1))
+    fronts[:, 0, 0] = diagonal
+    fronts[:, 1:, :1] = found
+    fronts[:, :1, 1:] = found.swapaxes(1, 2)
+    fronts[:, 1:, 1:] = between
+    return fronts.ravel()
 
 
 def _with_the_full_last(lower: sparse.csc_matrix) -> tuple[Places, Places, sparse.csc_matrix]:
@@ -164,10 +224,10 @@ def _parents(lower: sparse.csc_matrix) -> list[int]:
     return found
 
 
-def _heights(lower: sparse.csc_matrix, first: int) -> NDArray[np.int64]:
-    """Return how many columns before `first` stand above each in the elimination tree."""
-    parents, heights = _parents(lower), [0] * first
-    for column in range(first - 1, -1, -1):
-        if 0 <= parents[column] < first:
-            heights[column] = heights[parents[column]] + 1
-    return np.array(heights)
+def _depths(parents: list[int]) -> list[int]:
+    """Return how many of these columns stand between each and the root."""
+    depths = [0] * len(parents)
+    for column in range(len(parents) - 1, -1, -1):
+        if 0 <= parents[column] < len(parents):
+            depths[column] = depths[parents[column]] + 1
+    return depths
