@@ -136,9 +136,14 @@ class SelectedInverse:
                 width = np.where(near, widths[parent], self._width)
                 parts = min(-(-len(columns) * (many**2 + 1) // AT_ONCE), len(columns))
                 for part in np.array_split(np.arange(len(columns)), parts):
-                    entries = lower.indptr[columns[part]][:, None] + np.arange(many, dtype=np.int32)
+                    entries = lower.indptr[columns[part]][:, None] + np.arange(many)
                     group = _Group(
-                        columns[part], entries, begin[part], width[part], numbers[entries], keep
+                        columns[part],
+                        entries.astype(np.int32),
+                        begin[part],
+                        width[part],
+                        numbers[entries],
+                        keep,
                     )
                     groups.append(group)
                 if keep:
