@@ -156,9 +156,12 @@ def test_the_gradient_is_exact(seed: int) -> None:
 
     point = model.at(at[:2], at[2:])
     exact = np.concatenate([point.by_beta, point.by_sd])
-    step = 1e-5 * np.eye(4)
-    plain = [(deviance(at + each) - deviance(at - each)) / 2e-5 for each in step]
-    assert exact == pytest.approx(plain, rel=1e-5, abs=1e-5)
+    # Central differences of two steps, such that the third derivative drops out.
+    near, far = (
+        np.array([deviance(at + each) - deviance(at - each) for each in step * np.eye(4)])
+        for step in (1e-3, 2e-3)
+    )
+    assert exact == pytest.approx((8 * near - far) / 12e-3, rel=1e-7, abs=1e-7)
 
 
 def test_the_likelihood_of_one_factor_is_near_its_integral() -> None:
@@ -240,12 +243,37 @@ def test_a_share_of_one_is_a_plain_membership_and_held_deviations_are_held() -> 
     )
     one = fit(taken, grafts, x, [plain], sd={"tree": 0.4})
     assert one.sd == {"tree": 0.4}
+    whole = fit(taken, grafts, x, [halves], sd={"tree": 0.4})
+    assert whole.log_likelihood == pytest.approx(one.log_likelihood, abs=1e-9)
+    assert whole.effects["tree"].values == pytest.approx(one.effects["tree"].values, abs=1e-9)
     with_halves = Factor(
         "tree", plain.levels, plain.lots, plain.members, np.full(len(plain.lots), 0.5)
     )
     doubled = fit(taken, grafts, x, [with_halves], sd={"tree": 0.8})
     assert doubled.log_likelihood == pytest.approx(one.log_likelihood, abs=1e-6)
-    assert len(halves.lots) == 2 * len(plain.lots)
+
+
+def test_errors_are_those_of_fixed_and_random_effects_together() -> None:
+    # Henderson 1975, Biometrics 31:423-447: the inverse of the joint equations, here at the mode.
+    taken, grafts, x, factors = drawn(6)
+    found = fit(taken, grafts, x, factors, sd={"hand": 0.5, "tree": 0.7})
+    memberships, factor = _memberships(factors, len(taken))
+    both = np.hstack([x, memberships.toarray()])
+    chance = special.expit(found.fitted)
+    joint = both.T @ (both * (grafts * chance * (1 - chance))[:, None])
+    joint += np.diag(np.concatenate([[0.0, 0.0], 1 / np.array([0.5, 0.7])[factor] ** 2]))
+    errors = np.sqrt(np.diag(np.linalg.inv(joint)))
+    assert list(found.beta_se.values()) == pytest.approx(errors[:2], rel=1e-6)
+    assert [*found.effects["hand"].se, *found.effects["tree"].se] == pytest.approx(errors[2:])
+
+
+def test_a_factor_of_one_level_is_left_to_the_intercept() -> None:
+    taken, grafts, x, (hand, _) = drawn(3)
+    alone = fit(taken, grafts, x, [hand])
+    beside = fit(taken, grafts, x, [hand, Factor.of("nursery", ["N"] * len(taken))])
+    assert beside.converged, beside.message
+    assert beside.sd["nursery"] == 0
+    assert beside.log_likelihood == pytest.approx(alone.log_likelihood, abs=1e-6)
 
 
 def test_a_held_deviation_at_its_estimate_gives_the_same_fit() -> None:
