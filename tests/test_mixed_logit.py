@@ -295,6 +295,16 @@ def test_an_offset_moves_the_intercept() -> None:
     assert moved.beta["fixed_1"] == pytest.approx(plain.beta["fixed_1"] - 0.7, abs=1e-3)
 
 
+def test_an_intercept_may_be_known() -> None:
+    taken, grafts, x, factors = drawn(3)
+    plain = fit(taken, grafts, x[:, :1], factors)
+    known = np.full(len(taken), plain.beta["fixed_1"])
+    found = fit(taken, grafts, x[:, :0], factors, offset=known)
+    assert found.beta == {}
+    assert found.sd == pytest.approx(plain.sd, abs=1e-3)
+    assert found.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-5)
+
+
 # Bad data
 
 
@@ -328,6 +338,8 @@ def test_counts_that_cannot_be_fitted_are_refused(
 
 def test_factors_that_cannot_be_fitted_are_refused() -> None:
     taken, grafts, x, (hand, tree) = drawn(1)
+    with pytest.raises(RegistryError, match="at least one factor"):
+        fit(taken, grafts, x, [])
     nobody = Factor.of("nobody", [None] * len(taken))
     with pytest.raises(RegistryError, match="no lot has a known nobody"):
         fit(taken, grafts, x, [nobody])

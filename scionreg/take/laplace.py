@@ -181,6 +181,7 @@ class Laplace:
         """Return X'WX less what the random effects take up of it."""
         weighted = weights[:, None] * self.fixed
         shared: Any = scale[:, None] * (self.memberships.T @ weighted)
-        taken_up = np.column_stack([self._block.solve(column) for column in shared.T.copy()])
+        solved = [self._block.solve(column) for column in shared.T.copy()]
+        taken_up = np.array(solved).reshape(len(solved), len(scale)).T
         found: Floats = self.fixed.T @ weighted - shared.T @ taken_up
         return found

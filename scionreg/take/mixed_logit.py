@@ -240,6 +240,8 @@ def _memberships(
     factors: Sequence[Factor], lots: int
 ) -> tuple[sparse.csr_array, NDArray[np.int32]]:
     """Return Z, (lots, levels of all factors), and the factor's number of each of its columns."""
+    if not factors:
+        raise RegistryError("take needs at least one factor to vary by")
     if len({each.name for each in factors}) != len(factors):
         raise RegistryError("each factor needs a name of its own")
     for each in factors:
@@ -254,11 +256,10 @@ def _memberships(
             raise RegistryError(f"{each.name}: the shares of a lot must lie between 0 and 1 in all")
     sizes = [len(each.levels) for each in factors]
     starts = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int32)
-    nothing: list[NDArray[Any]] = [np.empty(0, dtype=np.int32)]
-    rows = np.concatenate([each.lots for each in factors] or nothing).astype(np.int32)
+    rows = np.concatenate([each.lots for each in factors]).astype(np.int32)
     placed = [each.members + start for each, start in zip(factors, starts, strict=False)]
-    columns = np.concatenate(placed or nothing).astype(np.int32)
-    shares = np.concatenate([each.shares for each in factors] or [np.empty(0)]).astype(float)
+    columns = np.concatenate(placed).astype(np.int32)
+    shares = np.concatenate([each.shares for each in factors]).astype(float)
     made = sparse.csr_array((shares, (rows, columns)), shape=(lots, int(starts[-1])))
     return made, np.repeat(np.arange(len(factors), dtype=np.int32), sizes)
 
