@@ -26,7 +26,8 @@ from scionreg.records.starting_values import TakeValues, UsualTake
 from scionreg.take.factors import memberships
 from scionreg.take.stages import Stage, counts_at
 from scionreg.take.table import take_table
-from scionreg.take.why import Why, why_poor
+from scionreg.take.verdict import Why
+from scionreg.take.why import why_poor
 
 CAUSES = ("warm_spell", "grafter", "row", "graft_day", "mother_tree", "cutting_day", "none")
 FIRST_DAY = np.datetime64("2026-04-13", "s")

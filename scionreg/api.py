@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
     from scionreg.take.table import TakeTable
-    from scionreg.take.why import Why
+    from scionreg.take.verdict import Why
 
 Progress = Callable[[int, int], None]
 

@@ -20,7 +20,8 @@ from scionreg.take.candidates import SPELL_COLUMNS
 from scionreg.take.factors import memberships
 from scionreg.take.findings import findings_of
 from scionreg.take.stages import Stage
-from scionreg.take.why import Progress, Why, why_poor
+from scionreg.take.verdict import Why
+from scionreg.take.why import Progress, why_poor
 
 SAT_THROUGH = 0.5
 """Share of a warm spell that wood must have been there for, to be one of its victims."""

@@ -19,7 +19,8 @@ from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import CauseValues
 from scionreg.take.candidates import find_candidates
 from scionreg.take.evidence import Ground, Part, covariance_of, ground_of
-from scionreg.take.why import grafts_needed, why_poor
+from scionreg.take.verdict import grafts_needed
+from scionreg.take.why import why_poor
 
 Run = Callable[..., tuple[int, str, str]]
 ROOT = Path(__file__).parent.parent

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from scionreg.cli import console
 
 if TYPE_CHECKING:
-    from scionreg.take.why import Cause, Rate, Why
+    from scionreg.take.verdict import Cause, Rate, Why
 
 COUNT = {"early": "at the early count", "late": "at the late count"}
 MOST_OTHERS = 4
@@ -92,7 +92,7 @@ def _others(causes: "list[Cause] | tuple[Cause, ...]") -> None:
 
 def name_of(cause: "Cause") -> str:
     """Return a cause in words."""
-    from scionreg.take.why import SOMEBODY
+    from scionreg.take.verdict import SOMEBODY
 
     factors, items = cause.factor.split("*"), cause.item.split("*")
     named = " with ".join(

@@ -10,14 +10,12 @@ from scipy.special import logit
 from scionreg.lineage.worked_lots import WorkedLots
 from scionreg.records.starting_values import UsualTake
 from scionreg.records.vocabulary import TakeFactor
+from scionreg.take.common import ROWS_TOGETHER
 from scionreg.take.factors import alike_for, memberships
 from scionreg.take.mixed_logit import Factor, Fit, Progress, fit
 from scionreg.take.stages import Taken
 
 Array = np.ndarray[Any, np.dtype[Any]]
-
-ROWS_TOGETHER = 4
-"""Neighbouring rows that stand on like ground."""
 
 NEARLY = 1.1
 """Levels of another factor to an item up to which it has one: a few bundles are mixed."""

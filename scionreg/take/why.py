@@ -7,8 +7,6 @@ absent without it, what else was seen, and which cheap work would settle it.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,132 +17,24 @@ from scionreg.lineage.worked_lots import WorkedLots
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import CauseValues, UsualTake
 from scionreg.take.candidates import Candidates, find_candidates
-from scionreg.take.evidence import Array, Ground, Part, covariance_of, ground_of
+from scionreg.take.common import common_parts
+from scionreg.take.evidence import Array, Ground, covariance_of, ground_of
 from scionreg.take.factors import memberships
 from scionreg.take.stages import Stage, Taken, counts_at
+from scionreg.take.verdict import SURE, Cause, Rate, Why, grafts_needed, separating
 
 MOST_LOTS = 1_500
 """Lots that are weighed together: those asked about and the ones most like them."""
 FULLY = 6
 """Causes that are reckoned fully, the best by one step."""
-SURE, CLOSE, TIED = 0.90, 10.0, 0.75
-"""A cause needs so much; another one within this factor is a rival; tied ones need so much."""
+CLOSE, TIED = 10.0, 0.75
+"""A cause within this factor of the first is its rival; tied ones need so much together."""
 BACKGROUND = 9.0
 """Weight from which a cause that does not touch the lots asked about is taken as given."""
 GAP, GAP_DESIGN = 0.05, 1.5
 """Smallest gap that is one, as a share; and the design effect of its standard error."""
-NEEDED_DESIGN = 2.0
-
-GRAFTER, SOMEBODY = "grafter", "one grafter"
 
 Progress = Callable[[int, int], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rate:
-    """How many took of how many grafts."""
-
-    taken: int
-    grafts: int
-
-    @property
-    def share(self) -> float:
-        """Return the share that took; NaN of none."""
-        return self.taken / self.grafts if self.grafts else math.nan
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cause:
-    """One cause: `p_low` its probability, `carries` the share of the shortfall it explains.
-
-    `follows` is the take of its other lots, `spared` that of like lots without it.
-    """
-
-    factor: str
-    item: str
-    items: tuple[str, ...]
-    season: int | None
-    p_low: float
-    carries: float
-    shift: float
-    follows: Rate
-    spared: Rate
-    signs: tuple[str, ...]
-
-    def without_person(self) -> "Cause":
-        """Return the cause with its grafter, where it has one, not named."""
-        if GRAFTER not in self.factor.split("*"):
-            return self
-        rest = self.item.partition("*")[2]
-        item = f"{SOMEBODY}*{rest}" if rest else SOMEBODY
-        return replace(self, item=item, items=())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Why:
-    """Why lots took poorly at one count. `expected` and `taken` are shares of their grafts.
-
-    `verdict` is cause, tied, not_enough or no_shortfall; `needed` the grafts a side that would show
-    such a gap (80 % power, 5 % error, design effect 2); `separate` the work that would part ties.
-    """
-
-    lots: tuple[str, ...]
-    stage: Stage
-    grafts: int
-    compared: int
-    expected: float
-    taken: float
-    verdict: str
-    causes: tuple[Cause, ...] = ()
-    tied: tuple[tuple[Cause, ...], ...] = ()
-    separate: tuple[str, ...] = ()
-    background: tuple[Cause, ...] = ()
-    needed: int | None = None
-    findings: tuple[Any, ...] = field(default=())
-
-    def shown(self) -> tuple[Cause, ...]:
-        """Return the causes to show: a person by code only where the verdict is reached."""
-        told = {id(cause) for group in self.tied for cause in group}
-        return tuple(
-            cause if cause.p_low >= SURE or id(cause) in told else cause.without_person()
-            for cause in self.causes
-        )
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the stable JSON form."""
-        names = ("factor", "item")
-        return {
-            "lots": list(self.lots),
-            "stage": self.stage.value,
-            "expected": self.expected,
-            "taken": self.taken,
-            "grafts": self.grafts,
-            "causes": [asdict(cause) for cause in self.shown()],
-            "tied": [[{n: getattr(c, n) for n in names} for c in group] for group in self.tied],
-            "separate": list(self.separate),
-            "background": [asdict(cause) for cause in self.background],
-            "verdict": self.verdict,
-            "needed": self.needed,
-            "findings": [asdict(finding) for finding in self.findings],
-        }
-
-    def to_rows(self) -> list[dict[str, Any]]:
-        """Return one flat dictionary a cause, for CSV."""
-        return [
-            {
-                "factor": cause.factor,
-                "item": cause.item,
-                "season": cause.season,
-                "p_low": cause.p_low,
-                "carries": cause.carries,
-                "follows_taken": cause.follows.taken,
-                "follows_grafts": cause.follows.grafts,
-                "spared_taken": cause.spared.taken,
-                "spared_grafts": cause.spared.grafts,
-                "verdict": self.verdict,
-            }
-            for cause in self.shown()
-        ]
 
 
 def why_poor(
@@ -221,6 +111,7 @@ class _Question:
         self.asked = np.isin(self.lots, asked)
         methods = worked.lots["method"].to_numpy()[self.lots]
         self.mean = logit(np.array([getattr(usual, method) for method in methods]))
+        self.parts = common_parts(worked, self.lots, values)
         self.expected = self._expected()
         self.rate = float(self.taken[self.asked].sum() / self.grafts[self.asked].sum())
 
@@ -239,7 +130,7 @@ class _Question:
         Like in method, season, days in store and cultivar: what else they share may be the cause.
         """
         others = ~self.asked
-        usual = [part for part in self._parts() if part.name in EXPECTED_BY]
+        usual = [part for part in self.parts if part.name in EXPECTED_BY]
         dense = covariance_of(usual, [part.sd for part in usual])
         mean = self.mean
         if others.any():
@@ -249,45 +140,6 @@ class _Question:
         weights = self.grafts[self.asked]
         return float(np.average(np.asarray(expit(mean[self.asked])), weights=weights))
 
-    def _parts(self) -> list[Part]:
-        """Return what the lots have in common, and how much each varies."""
-        found = [self._part("usual", pd.Series(1.0, index=range(len(self.lots))))]
-        months = self.worked.lots["days_in_store"].to_numpy()[self.lots] / 30.4
-        known = ~np.isnan(months)
-        if known.any():
-            months = np.where(known, months - months[known].mean(), 0.0)
-            found.append(self._part("month_in_store", pd.Series(months)))
-        for name in PARTS:
-            members = self._members(name)
-            levels, codes = np.unique(members["level"].to_numpy(dtype=str), return_inverse=True)
-            shape = (len(self.lots), len(levels))
-            at = (members["at"].to_numpy(), codes)
-            shares = sparse.csr_array((members["share"].to_numpy(), at), shape=shape)
-            few = len(levels) <= FEW_ENOUGH_FOR_DENSE
-            found.append(self._named(name, shares.toarray() if few else shares))
-        found.append(self._named("lot", sparse.csr_array(sparse.eye_array(len(self.lots)))))
-        return found
-
-    def _part(self, name: str, column: "pd.Series[float]") -> Part:
-        return self._named(name, column.to_numpy()[:, None])
-
-    def _named(self, name: str, shares: Array | sparse.csr_array) -> Part:
-        values = self.values
-        few = shares.shape[1] < values.few_levels
-        freedom = values.sd_freedom_few if few else values.sd_freedom
-        return Part(name, shares, getattr(values, f"sd_{name}"), freedom)
-
-    def _members(self, name: str) -> pd.DataFrame:
-        at = pd.Series(range(len(self.lots)), index=self.lots)
-        members = memberships(self.worked, "row" if name == "rows" else name)
-        members = members[members["lot"].isin(at.index)]
-        if name == "rows":  # neighbouring rows share their ground: blocks of four
-            parts = members["level"].str.rpartition("/")
-            four = (parts[2].astype(int) - 1) // 4
-            season = self.worked.lots["season"].to_numpy()[members["lot"]].astype(str)
-            members = members.assign(level=parts[0] + "/" + four.astype(str) + "/" + season)
-        return members.assign(at=at[members["lot"]].to_numpy())
-
     # -------------------------------------------------------------------------------- answer
 
     def answer(self, progress: Progress) -> Why:
@@ -296,7 +148,7 @@ class _Question:
         if gap < GAP or gap < self._error():
             return self._why("no_shortfall")
         progress(0, 3)
-        ground, _ = ground_of(self.taken, self.grafts, self.mean, self._parts())
+        ground, _ = ground_of(self.taken, self.grafts, self.mean, self.parts)
         asked = np.flatnonzero(self.asked)
         candidates = find_candidates(
             self.worked, self.lots, self.lots[asked], self.values, self.spells
@@ -464,26 +316,14 @@ class _Question:
             verdict=verdict,
             causes=tuple(causes),
             tied=tied,
-            separate=tuple(_separating(group, needed) for group in tied),
+            separate=tuple(separating(group, needed) for group in tied),
             background=tuple(background),
             needed=needed,
         )
 
 
-PARTS = (
-    "method",
-    "season",
-    "cultivar",
-    "mother_tree",
-    "collection",
-    "bundle",
-    "grafter",
-    "rootstock_lot",
-    "graft_day",
-    "rows",
-)
-FEW_ENOUGH_FOR_DENSE = 60
 EXPECTED_BY = ("usual", "method", "season", "month_in_store", "cultivar", "lot")
+"""What like lots share: the take to expect is reckoned from these alone."""
 
 
 def _column(candidates: Candidates, at: int) -> Array:
@@ -529,22 +369,3 @@ def _most_like(worked: WorkedLots, counted: Array, asked: Array) -> Array:
     order = counted[np.argsort(-likeness[counted], kind="stable")]
     found: Array = np.sort(order[:MOST_LOTS])
     return found
-
-
-def grafts_needed(one: float, other: float) -> int:
-    """Return the grafts a side that tell two takes apart: 80 % power, 5 % two-sided error.
-
-    Normal approximation of two proportions (Fleiss, Levin & Paik 2003, Statistical Methods for
-    Rates and Proportions, section 4.2, from memory), doubled because grafts come in lots.
-    """
-    spread = one * (1 - one) + other * (1 - other)
-    return math.ceil(NEEDED_DESIGN * (1.959964 + 0.841621) ** 2 * spread / (one - other) ** 2)
-
-
-def _separating(group: Sequence[Cause], needed: int | None) -> str:
-    """Return the smallest work that would part tied causes."""
-    one, other = group[0], group[1]
-    return (
-        f"graft {needed} with {one.factor.replace('_', ' ')} {one.item} without "
-        f"{other.factor.replace('_', ' ')} {other.item}, and {needed} the other way round"
-    )
