@@ -88,7 +88,7 @@ class SelectedInverse:
             above = []
             for group in groups:
                 at = group.begins[:, None] + group.numbers * group.strides[:, None]
-                between = nearer[at[:, :, None] + group.numbers[:, None, :]]
+                between = nearer.take(at[:, :, None] + group.numbers[:, None, :])
                 below = lower[group.entries][:, :, None]
                 found = -(between @ below)
                 diagonal = 1.0 / pivots[group.columns] - (below * found).sum(axis=(1, 2))

@@ -34,8 +34,9 @@ STALE = 0.1
 class Point:
     """The deviance at one beta and sd, its gradient, and what was met on the way.
 
-    `information` is the precision of beta, (p, p), at these standard deviations; `curvature`, (f,),
-    approximates the second derivative of the deviance by the logarithm of each squared deviation.
+    `information` is the precision of beta, (p, p), at these standard deviations; `follows` how each
+    effect S v at the mode follows beta, (levels, p); `curvature`, (f,), approximates the second
+    derivative of the deviance by the logarithm of each squared deviation.
     """
 
     beta: Floats
@@ -44,6 +45,7 @@ class Point:
     by_beta: Floats
     by_sd: Floats
     information: Floats
+    follows: Floats
     curvature: Floats
     modes: Floats
     """v, (levels,)."""
@@ -96,36 +98,28 @@ class Laplace:
             + float(modes @ modes)
             + self._block.log_determinant()
         )
-        # How log |H| follows the predictor, and the mode's answer to it.
-        follows = leverages * weights * (1 - 2 * chance)
-        answer = self._block.solve(scale * (self.memberships.T @ follows))
+        # How log |H| bends with the predictor, and the mode's answer to it.
+        bends = leverages * weights * (1 - 2 * chance)
+        answer = self._block.solve(scale * (self.memberships.T @ bends))
         answered = weights * (self.memberships @ (scale * answer))
         residual = self.taken - self.grafts * chance
+        information, follows = self._information(weights, scale)
         by_factor = self._sum(1 - modes**2 - variances + answer * modes)
         by_sd = 2 * np.divide(by_factor, sd, out=np.zeros_like(sd), where=sd != 0)
         return Point(
             beta=beta,
             sd=sd,
             deviance=deviance,
-            by_beta=self.fixed.T @ (follows - answered - 2 * residual),
+            by_beta=self.fixed.T @ (bends - answered - 2 * residual),
             by_sd=by_sd,
-            information=self._information(weights, scale),
+            information=information,
+            follows=follows,
             curvature=self._sum((1 - variances) ** 2),
             modes=modes,
             variances=variances,
             predictor=predictor,
             settled=settled,
         )
-
-    def follow(self, point: Point) -> Floats:
-        """Return how each effect S v at the mode follows the fixed effects, (levels, p)."""
-        scale = point.sd[self.factor]
-        chance = special.expit(point.predictor)
-        weights = self.grafts * chance * (1 - chance)
-        self._block.factorise(weights, scale)
-        pulls = [scale * (self.memberships.T @ (weights * column)) for column in self.fixed.T]
-        answers = [-scale * self._block.solve(pull) for pull in pulls]
-        return np.array(answers).reshape(len(pulls), len(scale)).T
 
     def _sum(self, each: Floats) -> Floats:
         """Return the sums over the levels of each factor."""
@@ -177,11 +171,11 @@ class Laplace:
         height = self._log_likelihood(predictor) - 0.5 * float(modes @ modes)
         return height, upwards, self.grafts * chance * (1 - chance)
 
-    def _information(self, weights: Floats, scale: Floats) -> Floats:
-        """Return X'WX less what the random effects take up of it."""
+    def _information(self, weights: Floats, scale: Floats) -> tuple[Floats, Floats]:
+        """Return X'WX less what the random effects take up of it, and how these follow beta."""
         weighted = weights[:, None] * self.fixed
         shared: Any = scale[:, None] * (self.memberships.T @ weighted)
         solved = [self._block.solve(column) for column in shared.T.copy()]
         taken_up = np.array(solved).reshape(len(solved), len(scale)).T
-        found: Floats = self.fixed.T @ weighted - shared.T @ taken_up
-        return found
+        information: Floats = self.fixed.T @ weighted - shared.T @ taken_up
+        return information, -scale[:, None] * taken_up

@@ -407,8 +407,9 @@ def _told(point: Point, factors: Sequence[Factor], names: tuple[str, ...], searc
     ends = np.cumsum(search.model.levels)[:-1]
     spread = np.linalg.inv(_definite(point.information)) if names else np.empty((0, 0))
     beta_se = np.sqrt(np.diag(spread))
-    follows = search.model.follow(point)
-    drawn = scale**2 * point.variances + np.einsum("lp,pq,lq->l", follows, spread, follows)
+    drawn = scale**2 * point.variances + np.einsum(
+        "lp,pq,lq->l", point.follows, spread, point.follows
+    )
     if search.held is None:
         # Kass and Steffey 1989, JASA 84:717-726: an effect moves with its deviation, which is
         # estimated too; shrunken as one is, by its own share of what it is not told.
