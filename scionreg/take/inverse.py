@@ -38,8 +38,8 @@ class _Group:
 
     `columns`, (k,); `entries`, (k, m), are the places of their entries in L and in the inverse.
     Their parents' fronts begin at `begins`, (k,), among those one step nearer the root, and are
-    `strides`, (k,), wide; the columns' rows have the numbers `numbers`, (k, m), there. `keeps` says
-    whether they have columns below them, and need fronts.
+    `strides`, (k,), wide; there the columns' rows have the numbers `numbers`, (k, m). Where others
+    lead to these columns, their own fronts begin at `front` among those of their level.
     """
 
     columns: Places
@@ -47,7 +47,12 @@ class _Group:
     begins: NDArray[np.int64]
     strides: NDArray[np.int64]
     numbers: Places
-    keeps: bool
+    front: int | None
+
+    def end(self) -> int:
+        """Return where the columns' own fronts end among those of their level."""
+        many, wide = len(self.columns), self.entries.shape[1] + 1
+        return 0 if self.front is None else self.front + many * wide**2
 
 
 class SelectedInverse:
@@ -72,6 +77,9 @@ class SelectedInverse:
         self._in_root = (lower.indices[kept:] - first, (column[kept:] - first).astype(np.int32))
         keys = column[:kept] * size + lower.indices[:kept]
         self._levels = list(self._layered(lower, counts, column[:kept], keys))
+        # Fronts are needed one level further; two arrays in turn serve for all levels and calls.
+        room = [max(map(_Group.end, level), default=0) for level in self._levels]
+        self._fronts = tuple(np.empty(max(room[turn::2], default=0)) for turn in (0, 1))
         turn = np.empty(size, dtype=np.int32)
         turn[order[self._turns]] = np.arange(size, dtype=np.int32)
         self._asked = self._places(turn[rows], turn[columns], keys)
@@ -82,10 +90,8 @@ class SelectedInverse:
         root = self._inverted_root(lower, pivots).ravel()
         inverse = np.empty(self._kept + self._first + len(root))
         inverse[self._kept + self._first :] = root
-        above = [root]
+        nearer, fronts, spare = root, *self._fronts
         for groups in self._levels:
-            nearer = np.concatenate(above) if above else root[:0]
-            above = []
             for group in groups:
                 at = group.begins[:, None] + group.numbers * group.strides[:, None]
                 between = nearer.take(at[:, :, None] + group.numbers[:, None, :])
@@ -94,8 +100,9 @@ class SelectedInverse:
                 diagonal = 1.0 / pivots[group.columns] - (below * found).sum(axis=(1, 2))
                 inverse[group.entries] = found[:, :, 0]
                 inverse[self._kept + group.columns] = diagonal
-                if group.keeps:
-                    above.append(_fronts(diagonal, found, between))
+                if group.front is not None:
+                    _keep_fronts(fronts[group.front :], diagonal, found, between)
+            nearer, fronts, spare = fronts, spare, fronts
         return inverse[self._asked]
 
     def _inverted_root(self, lower: Floats, pivots: Floats) -> Floats:
@@ -134,6 +141,9 @@ class SelectedInverse:
                 parent = np.where(near, parents[columns], 0)
                 begin = np.where(near, begins[parent], 0)
                 width = np.where(near, widths[parent], self._width)
+                if keep:
+                    begins[columns] = ends + np.arange(len(columns)) * (many + 1) ** 2
+                    ends += len(columns) * (many + 1) ** 2
                 parts = min(-(-len(columns) * (many**2 + 1) // AT_ONCE), len(columns))
                 for part in np.array_split(np.arange(len(columns)), parts):
                     entries = lower.indptr[columns[part]][:, None] + np.arange(many)
@@ -143,12 +153,9 @@ class SelectedInverse:
                         begin[part],
                         width[part],
                         numbers[entries],
-                        keep,
+                        int(begins[columns[part[0]]]) if keep else None,
                     )
                     groups.append(group)
-                if keep:
-                    begins[columns] = ends + np.arange(len(columns)) * (many + 1) ** 2
-                    ends += len(columns) * (many + 1) ** 2
             yield groups
 
     def _numbers(
@@ -188,15 +195,14 @@ def _alike(
         yield list(level)
 
 
-def _fronts(diagonal: Floats, found: Floats, between: Floats) -> Floats:
-    """Return the fronts of a group's columns, one after the other."""
-    many = found.shape[1]
-    fronts = np.empty((len(found), many + 1, many + 1))
-    fronts[:, 0, 0] = diagonal
-    fronts[:, 1:, :1] = found
-    fronts[:, :1, 1:] = found.swapaxes(1, 2)
-    fronts[:, 1:, 1:] = between
-    return fronts.ravel()
+def _keep_fronts(fronts: Floats, diagonal: Floats, found: Floats, between: Floats) -> None:
+    """Write the fronts of a group's columns, one after the other."""
+    many, wide = len(found), found.shape[1] + 1
+    each = fronts[: many * wide**2].reshape(many, wide, wide)
+    each[:, 0, 0] = diagonal
+    each[:, 1:, :1] = found
+    each[:, :1, 1:] = found.swapaxes(1, 2)
+    each[:, 1:, 1:] = between
 
 
 def _with_the_full_last(lower: sparse.csc_matrix) -> tuple[Places, Places, sparse.csc_matrix]:
