@@ -35,6 +35,7 @@ CULTIVARS = 40
 
 R_SCRIPT = """
 args <- commandArgs(trailingOnly = TRUE)
+options(digits = 12)
 d <- read.csv(args[1])
 for (name in c("tree", "collection", "grafter", "stock")) d[[name]] <- factor(d[[name]])
 form <- cbind(taken, grafts - taken) ~ x + (1|tree) + (1|collection) + (1|grafter) + (1|stock)
