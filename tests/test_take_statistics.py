@@ -61,6 +61,17 @@ def test_no_grafts_tell_nothing() -> None:
     assert 0 < low[1] < high[1] < 1
 
 
+# Like with like
+
+
+def test_the_admissions_test_is_the_printed_one_but_for_its_continuity_correction() -> None:
+    # With the correction 1.4269 (CMH, P. J. Bickel and others 1975); ours leaves it out.
+    library = StratifiedTable([np.array([[a, c], [b, d]]) for a, b, c, d in ADMISSIONS])
+    assert library.test_null_odds(correction=True).statistic == pytest.approx(1.4269, abs=5e-5)
+    ours = compared(list(ADMISSIONS)).chi2[0]
+    assert ours == pytest.approx(library.test_null_odds(correction=False).statistic, abs=1e-9)
+
+
 # Many comparisons
 
 

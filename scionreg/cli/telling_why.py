@@ -20,7 +20,9 @@ def tell_why(found: "Why") -> None:
     )
     _TELL[found.verdict](found)
     for cause in found.background:
-        console.data(f"Elsewhere, and taken into account: {name_of(cause)} ({cause.p_low:.0%}).")
+        console.data(
+            f"Elsewhere, and taken into account: {name_of(cause)} ({_chance(cause.p_low)})."
+        )
     for finding in found.findings:
         console.data(f"Finding: {finding.item}: {console.one_line(finding.text)}.")
     console.talk(f"weighed together with {found.compared - len(found.lots)} other lots")
@@ -35,7 +37,7 @@ def _cause(found: "Why") -> None:
     sure = [cause for cause in shown if cause.p_low >= _SURE]
     for cause in sure:
         console.data(
-            f"The cause: {name_of(cause)} ({cause.p_low:.0%} sure). "
+            f"The cause: {name_of(cause)} ({_chance(cause.p_low)} sure). "
             f"It carries {cause.carries:.0%} of the shortfall."
         )
         _reasons(cause)
@@ -101,6 +103,11 @@ def name_of(cause: "Cause") -> str:
     )
     season = "" if cause.season is None else f" in season {cause.season}"
     return console.one_line(f"{named}{season}")
+
+
+def _chance(probability: float) -> str:
+    """Return a probability in words that never claim to be certain."""
+    return "more than 99%" if probability > 0.99 else f"{probability:.0%}"
 
 
 def _rate(rate: "Rate") -> str:
