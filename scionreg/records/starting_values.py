@@ -54,7 +54,9 @@ class StoreValues:
 
 
 def _usual(start: float) -> Any:
-    return value(start, "usual share that takes", "common practice, no source", most=0.99)
+    return value(
+        start, "usual share that takes", "common practice, no source", least=0.01, most=0.99
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +83,7 @@ def _sd(start: float, of: str) -> Any:
 
 
 def _prior(start: float, of: str) -> Any:
-    return value(start, f"prior probability that {of} lowers take", least=0, most=0.5)
+    return value(start, f"prior probability that {of} lowers take", least=1e-6, most=0.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +107,7 @@ class CauseValues:
     tree_and_stock: float = _prior(0.004, "a mother tree on one rootstock lot")
     hand_and_method: float = _prior(0.005, "a grafter at one method")
     hand_and_days: float = _prior(0.02, "a grafter's bad days, shared out over his runs of days,")
-    run_of_days: float = value(0.25, "a run of days, against a single day", most=1)
+    run_of_days: float = value(0.25, "a run of days, against a single day", least=0.001, most=1)
     slight_spell: float = _prior(0.01, "a warm spell below the heat at which wood is checked")
     check_spell: float = _prior(0.05, "a warm spell from the heat at which wood is checked")
     use_first_spell: float = _prior(0.15, "one from the heat at which wood is used first")

@@ -172,10 +172,7 @@ class _Question:
             best = int(np.argmax(weights)) if len(weights) else -1
             if best < 0 or weights[best] < math.log(BACKGROUND):
                 break
-            column = _column(candidates, best)
-            moved = ground.shifted(column, self.values.shift, self.values.shift_sd)
-            gain = moved.mode.log_evidence - ground.mode.log_evidence
-            chance = gain + math.log(candidates.each[best].prior)
+            moved, chance = self._weight(ground, candidates, best)
             if chance < math.log(BACKGROUND):
                 break
             background.append(self._cause(moved, candidates, best, float(expit(chance))))
@@ -185,8 +182,15 @@ class _Question:
     def _screened(self, ground: Ground, candidates: Candidates) -> Array:
         priors = np.array([each.prior for each in candidates.each])
         factors = ground.screen(candidates.shares, self.values.shift, self.values.shift_sd)
-        found: Array = factors + np.log(np.maximum(priors, 1e-12))
+        found: Array = factors + np.log(priors)
         return found
+
+    def _weight(self, ground: Ground, candidates: Candidates, at: int) -> tuple[Ground, float]:
+        """Return the ground shifted by a candidate, and the log of its weight, in full."""
+        column = _column(candidates, at)
+        moved = ground.shifted(column, self.values.shift, self.values.shift_sd)
+        gain = moved.mode.log_evidence - ground.mode.log_evidence
+        return moved, gain + math.log(candidates.each[at].prior)
 
     def _explain(self, ground: Ground, candidates: Candidates, background: list[Cause]) -> Why:
         """Name causes until they cover half the grafts asked about, or no more can be named."""
@@ -226,13 +230,9 @@ class _Question:
         weights = self._screened(ground, candidates)
         weights[~touching] = -np.inf
         grounds = {}
-        values = self.values
-        for at in np.argsort(-weights)[:FULLY]:
+        for at in map(int, np.argsort(-weights)[:FULLY]):
             if np.isfinite(weights[at]):
-                moved = ground.shifted(_column(candidates, int(at)), values.shift, values.shift_sd)
-                gain = moved.mode.log_evidence - ground.mode.log_evidence
-                weights[at] = gain + math.log(max(candidates.each[at].prior, 1e-12))
-                grounds[int(at)] = moved
+                grounds[at], weights[at] = self._weight(ground, candidates, at)
         every = np.append(weights, [0.0, self._lots_only(ground)])
         chances = np.exp(every - every.max())
         return chances[:-2] / chances.sum(), grounds
