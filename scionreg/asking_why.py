@@ -8,12 +8,14 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from scionreg.cold_store.exposure import stays_frame
+from scionreg.cold_store.judging import by_heat
 from scionreg.cold_store.spells import touched, until_used
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.stays import read_kept
 from scionreg.lineage.worked_lots import WorkedLots, read_worked_lots
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import CauseValues, StoreValues, TakeValues, UsualTake
+from scionreg.records.vocabulary import StoreClass
 from scionreg.registry.settings import Settings, read_settings
 from scionreg.storing import all_spells
 from scionreg.take.candidates import SPELL_COLUMNS
@@ -129,9 +131,6 @@ def sat_through(connection: Connection, worked: WorkedLots, settings: Settings) 
 
 
 def _kind(heat: float, values: StoreValues) -> str:
-    """Return how bad a spell was by its heat, in words of `StoreClass`."""
-    if heat >= values.sample_first_heat:
-        return "sample_first"
-    if heat >= values.use_first_heat:
-        return "use_first"
-    return "check" if heat >= values.check_heat else "slight"
+    """Return how bad a spell was by its heat: as `StoreClass`, or slight."""
+    found = by_heat(heat, values)
+    return "slight" if found in (StoreClass.NOTE, StoreClass.GOOD) else found.value

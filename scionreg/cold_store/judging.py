@@ -54,14 +54,25 @@ def classify(
     what is known, but for some hours nobody knows about, is unknown, never good. Edges of a stay
     shorter than the gap that readings are joined over do not count as such hours.
     """
-    factor = values.stone_fruit_factor if stone_fruit else 1.0
-    heat = worst.degree_hours
-    if heat >= values.sample_first_heat * factor:
-        return StoreClass.SAMPLE_FIRST
-    if heat >= values.use_first_heat * factor:
-        return StoreClass.USE_FIRST
-    if heat >= values.check_heat * factor or worst.cold_hours > 0:
+    found = by_heat(worst.degree_hours, values, stone_fruit=stone_fruit)
+    if found in (StoreClass.SAMPLE_FIRST, StoreClass.USE_FIRST):
+        return found
+    if found is StoreClass.CHECK or worst.cold_hours > 0:
         return StoreClass.CHECK
     if doubtful or worst.without_readings > values.gap_hours:
         return StoreClass.UNKNOWN
-    return StoreClass.NOTE if heat >= values.note_heat * factor else StoreClass.GOOD
+    return found
+
+
+def by_heat(heat: float, values: StoreValues, *, stone_fruit: bool = False) -> StoreClass:
+    """Return what so much heat, °C·h above the threshold, asks for."""
+    factor = values.stone_fruit_factor if stone_fruit else 1.0
+    for least, found in (
+        (values.sample_first_heat, StoreClass.SAMPLE_FIRST),
+        (values.use_first_heat, StoreClass.USE_FIRST),
+        (values.check_heat, StoreClass.CHECK),
+        (values.note_heat, StoreClass.NOTE),
+    ):
+        if heat >= least * factor:
+            return found
+    return StoreClass.GOOD
