@@ -162,11 +162,86 @@ class TakeValues:
     gap_luck: float = value(0.01, "probability of such a loss by luck up to which it is", most=1)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MatchValues:
+    """When two marker profiles are called the same; a half mismatch counts 0.5."""
+
+    tolerance_bp: float = value(
+        1, "base pairs that two laboratories' lengths may differ by, once lined up", most=10
+    )
+    least_shared: float = value(
+        2, "profiles that two laboratories must share for their lengths to be lined up", least=1
+    )
+    least_loci: float = value(8, "loci that must be compared for a verdict", least=1)
+    full_loci: float = value(10, "loci that must be compared for a full match", least=1)
+    rerun_mismatches: float = value(1, "mismatches up to which a match is run again")
+    different_mismatches: float = value(
+        3, "mismatches from which profiles are different", least=0.5
+    )
+    least_references: float = value(
+        3, "reference cultivars of a species from which allele frequencies are taken", least=2
+    )
+    few_references: float = value(20, "reference cultivars below which the odds are called rough")
+
+
+def _finds(start: float, method: str) -> Any:
+    return value(start, f"share of off-types that {method} finds", least=0.01, most=1)
+
+
+def _false_alarm(start: float, method: str) -> Any:
+    return value(start, f"share of true trees that {method} calls off", most=0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdentityValues:
+    """How far each kind of identity check can be trusted."""
+
+    find_rate_dna: float = _finds(0.995, "a marker profile")
+    find_rate_fruit: float = _finds(0.95, "a look at the fruit")
+    find_rate_leaf: float = _finds(0.70, "a look at the leaf")
+    find_rate_bud: float = _finds(0.50, "a look at dormant buds")
+    false_alarm_dna: float = _false_alarm(0.002, "a marker profile")
+    false_alarm_fruit: float = _false_alarm(0.01, "a look at the fruit")
+    false_alarm_leaf: float = _false_alarm(0.03, "a look at the leaf")
+    false_alarm_bud: float = _false_alarm(0.05, "a look at dormant buds")
+
+    def find_rate(self, method: str) -> float:
+        """Return the share of off-types that a method finds; papers find none."""
+        return float(getattr(self, f"find_rate_{method}", 0.0))
+
+    def false_alarm(self, method: str) -> float:
+        """Return the share of true trees that a method calls off."""
+        return float(getattr(self, f"false_alarm_{method}", 0.0))
+
+
+def _holds(months: float, kind: str) -> Any:
+    return value(
+        months, f"months that a look holds for {kind}", "common practice, no source", least=1
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatusValues:
+    """How long a look at a mother tree holds; a marker profile holds until an event ends it."""
+
+    look_holds_bank: float = _holds(24, "a tree grown for wood")
+    look_holds_bearing: float = _holds(36, "a bearing tree")
+    look_holds_young: float = _holds(24, "a young tree")
+    look_holds_dehorned: float = _holds(24, "a tree cut back to force wood")
+    look_holds_increase: float = _holds(24, "a temporary source of buds")
+    chance_of_false_alarm: float = value(
+        0.05, "chance of mere false alarms below which off-types of its wood are a doubt", most=1
+    )
+
+
 GROUPS: dict[str, type[Any]] = {
     "store": StoreValues,
     "usual_take": UsualTake,
     "take": TakeValues,
     "cause": CauseValues,
+    "match": MatchValues,
+    "identity": IdentityValues,
+    "status": StatusValues,
 }
 """The groups of starting values by the name that settings call them by."""
 

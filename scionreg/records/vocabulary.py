@@ -281,6 +281,47 @@ class CountFinding(Word):
     TOO_YOUNG_COUNT = "too_young_count", "Counted when scions still live on their reserves."
 
 
+class ProfileVerdict(Word):
+    """What is said of a sample after its marker profile is compared with a reference."""
+
+    MATCH = "match", "Same at every locus compared, and enough of them."
+    MATCH_RERUN = (
+        "match_rerun",
+        "Same but for one locus at most, or at fewer loci than wanted: have it run again.",
+    )
+    UNRESOLVED = "unresolved", "An error of the laboratory, a mutation or a close relative."
+    DIFFERENT = "different", "Differs at too many loci to be the same clone."
+    TOO_FEW = "too_few", "Too few loci can be compared to tell."
+
+
+class SampleFound(Word):
+    """What a sampled plant turned out to be, beside its label."""
+
+    AS_LABELLED = "as_labelled", "The label's cultivar, or one that no marker tells from it."
+    OTHER_CULTIVAR = "other_cultivar", "Another cultivar that has a reference profile."
+    NOT_IN_REFERENCES = "not_in_references", "Neither the label's cultivar nor any other compared."
+    ROOTSTOCK = "rootstock", "The rootstock: the clone itself, or a seedling of the seed parent."
+    CANNOT_SAY = "cannot_say", "The profile does not tell."
+
+
+class IdentityStatus(Word):
+    """What the records say of a mother tree's identity: the rungs in order, then side states."""
+
+    NAMED_ONLY = "named_only", "Nothing but the name is recorded."
+    ON_PAPER = "on_paper", "It is recorded where the tree came from; nothing of it was looked at."
+    FIELD_CHECKED = "field_checked", "Leaf, habit or buds were looked at and agree with the name."
+    FRUIT_CHECKED = "fruit_checked", "Its fruit was looked at and agrees with the name."
+    FINGERPRINT_AGREES = "fingerprint_agrees", "Its marker profile agrees with the name."
+    CLEARED_AS_SOURCE = (
+        "cleared_as_source",
+        "Profile and fruit both agree, where it came from is recorded, and nothing stops its use.",
+    )
+    DOUBTFUL = "doubtful", "On hold, or something that was found speaks against the name."
+    WRONG = "wrong", "Found not to be what it is named: see the finding."
+    RETIRED = "retired", "No longer a source."
+    DEAD = "dead", "The tree is gone."
+
+
 VOCABULARIES: tuple[type[Word], ...] = (
     Rights,
     BlockKind,
@@ -304,6 +345,9 @@ VOCABULARIES: tuple[type[Word], ...] = (
     TakeFactor,
     LowTake,
     CountFinding,
+    ProfileVerdict,
+    SampleFound,
+    IdentityStatus,
 )
 
 TERMS: dict[str, str] = {
@@ -332,5 +376,8 @@ TERMS: dict[str, str] = {
     "balance": "What came in against what went out, in sticks.",
     "degree-hours": "How far above a threshold times how long: 2 °C above it for 3 h are 6 °C·h.",
     "warm spell": "Time in which a store was warm, from crossing the threshold to coming back.",
+    "marker profile": "Fragment lengths of a sample at several loci, as a laboratory read them.",
+    "reference profile": "The marker profile of a named cultivar, which samples are compared with.",
+    "shift": "Constant by which two laboratories read the lengths of one locus apart, base pairs.",
     "stay": "Time a bundle spent in a store: from packing or a move to the next move or last use.",
 }
