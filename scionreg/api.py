@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from scionreg.cold_store.report import StoreReport
     from scionreg.cold_store.spells import Spell
     from scionreg.exchange.loggers import LoggerImport
+    from scionreg.identifying import Matches
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
     from scionreg.take.table import TakeTable
@@ -343,3 +344,12 @@ class Registry:
 
         with self.store.reading() as connection:
             return taking.rows_of(connection, block, **options)
+
+    # Identity
+
+    def match(self, *samples: str, against: Sequence[str] = ()) -> "Matches":
+        """Return what samples are, by their marker profiles; as `identifying.matches`."""
+        from scionreg import identifying
+
+        with self.store.reading() as connection:
+            return identifying.matches(connection, samples, against=against)

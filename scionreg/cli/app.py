@@ -7,7 +7,7 @@ import typer
 from typer.core import TyperGroup
 
 from scionreg import __version__
-from scionreg.cli import answers, books, console, keeping, storing, take
+from scionreg.cli import answers, books, console, identity, keeping, storing, take
 
 RECORDING: dict[str, tuple[str, str]] = {
     "cut": ("collections", "Record a cutting: one tree, one day, one cutter."),
@@ -115,5 +115,6 @@ app.command("recall")(answers.recall)
 app.command("balance")(answers.balance)
 app.command("store")(storing.store)
 app.command("take")(take.take)
+app.command("match")(identity.match)
 app.command("audit")(keeping.audit)
 app.command("upgrade")(books.upgrade)
