@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from scionreg.cold_store.spells import Spell
     from scionreg.exchange.loggers import LoggerImport
     from scionreg.identifying import Matches
+    from scionreg.identity.sampling import SampleSize
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
     from scionreg.take.table import TakeTable
@@ -353,3 +354,10 @@ class Registry:
 
         with self.store.reading() as connection:
             return identifying.matches(connection, samples, against=against)
+
+    def sample(self, lot: str | None = None, **options: Any) -> "SampleSize":
+        """Return how many trees of a lot to look at; options as `identifying.sample`."""
+        from scionreg import identifying
+
+        with self.store.reading() as connection:
+            return identifying.sample(connection, lot, **options)

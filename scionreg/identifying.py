@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
@@ -13,12 +13,17 @@ from scionreg.identity.profiles import Profile, alleles_of
 from scionreg.identity.stocks import Stock
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import read_lots, split_position
+from scionreg.lineage.lot_looks import read_lot_trees
 from scionreg.lineage.profiles import Profiled, Sample, StockLot, read_profiles
 from scionreg.lineage.standing import now_at, regrafts_among
 from scionreg.lineage.trace import trace
 from scionreg.records.errors import NotFoundError, RegistryError
-from scionreg.records.starting_values import MatchValues
+from scionreg.records.starting_values import IdentityValues, MatchValues
+from scionreg.records.vocabulary import CheckMethod
 from scionreg.registry.settings import read_settings
+
+if TYPE_CHECKING:
+    from scionreg.identity.sampling import SampleSize
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,3 +228,50 @@ def _profile(sample: Sample, found: Profiled, spelled: dict[str, str]) -> Profil
         tree=sample.item if sample.item in found.trees else None,
         clone=stock.clone if stock else None,
     )
+
+
+def sample(
+    connection: Connection,
+    lot: str | None = None,
+    *,
+    level: float = 2,
+    confidence: float = 95,
+    trees: int | None = None,
+    look_at: int | None = None,
+) -> "SampleSize":
+    """Return how many trees of a lot to look at, and what the looks so far still allow.
+
+    Parameters
+    ----------
+    lot : a graft lot or dispatch; None needs `trees`.
+    level : off-types that a look must be able to find, per cent of the trees.
+    confidence : how sure it must be to find at least one of them, per cent.
+    trees : how many there are, in place of what the records say.
+    look_at : also say what a clean look at so many would still allow.
+
+    Raises
+    ------
+    RegistryError
+        There is no such lot, or a number is out of its range.
+    """
+    from scionreg.identity.sampling import sample_size, with_looks
+
+    if lot is None and trees is None:
+        raise RegistryError("how many of what? name a graft lot or a dispatch, or give --trees")
+    found = read_lot_trees(connection, lot) if lot is not None else None
+    values = read_settings(connection).values(IdentityValues)
+    rates = {
+        method.value: values.find_rate(method) for method in CheckMethod if values.find_rate(method)
+    }
+    recorded = (found.trees, found.trees_are) if found is not None else (0, "")
+    number, known_by = recorded if trees is None else (trees, "as given")
+    size = sample_size(
+        number,
+        level=level / 100,
+        confidence=confidence / 100,
+        find_rates=rates,
+        lot=lot,
+        trees_are=known_by,
+        asked=look_at,
+    )
+    return size if found is None else with_looks(size, found.looks, rates)

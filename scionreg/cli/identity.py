@@ -21,7 +21,9 @@ def match(
     json: Json = False,
     csv: Csv = False,
 ) -> None:
-    """Say which cultivar a sample is, by its marker profile; exit 3 if not what it should be.
+    """Say which cultivar a sample is, by its markers.
+
+    Exit 3 where it is not what its label says, or not what --against names.
 
     Examples: scionreg match 26-001; scionreg match G26-0001-7/12 --against Tillowby
     """
@@ -37,3 +39,37 @@ def match(
         tell_matches(found.matches, asked=bool(against))
     if any(is_off(each, asked=bool(against)) for each in found.matches):
         raise typer.Exit(3)
+
+
+def sample(
+    lot: Annotated[str, typer.Argument(help="A graft lot or a dispatch.")] = "",
+    level: Annotated[float, typer.Option(help="Off-types to be found, % of the trees.")] = 2,
+    confidence: Annotated[float, typer.Option(help="How sure to find one of them, %.")] = 95,
+    trees: Annotated[
+        int | None, typer.Option(help="How many trees there are, if not as recorded.")
+    ] = None,
+    look_at: Annotated[
+        int | None, typer.Option(help="Also say what a clean look at so many still allows.")
+    ] = None,
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """Say how many trees of a lot to look at.
+
+    That is to find off-types at a level; and what the looks so far still allow.
+
+    Examples: scionreg sample G26-0001-7 --level 2 --confidence 95; scionreg sample --trees 1000
+    """
+    from scionreg.cli.telling_sample import tell_sample
+
+    with opened(registry) as opened_registry:
+        found = opened_registry.sample(
+            lot or None, level=level, confidence=confidence, trees=trees, look_at=look_at
+        )
+    if json:
+        console.as_json(found.to_dict())
+    elif csv:
+        console.as_csv(found.to_rows())
+    else:
+        tell_sample(found)

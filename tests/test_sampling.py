@@ -1,0 +1,248 @@
+"""How many trees to look at: the published table, every sample counted out, and the demo."""
+
+import csv
+import itertools
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nursery import LOT, add, furnish
+
+from scionreg.api import Registry
+from scionreg.identity.sampling import (
+    Group,
+    chance_of_finding,
+    chances_unseen,
+    off_at,
+    still_possible,
+    still_possible_after,
+    trees_to_look_at,
+)
+from scionreg.records.errors import RegistryError
+from scionreg.registry.store import Store
+from tests.conftest import Said
+
+DEMO = Path(__file__).parents[1] / "demo_registry"
+Run = Callable[..., Said]
+RATES = st.sampled_from((0.3, 0.7, 0.95, 1.0))
+
+
+@pytest.mark.parametrize(
+    ("trees", "expected"), [(100, (45, 78, 95)), (1000, (57, 138, 258)), (10_000, (59, 148, 294))]
+)
+def test_sample_sizes_are_those_of_the_published_table(
+    trees: int, expected: tuple[int, ...]
+) -> None:
+    """ISPM 31 (IPPC/FAO 2008), 95 % confidence, levels 5, 2 and 1 %; table from memory."""
+    found = tuple(
+        trees_to_look_at(trees, off_at(trees, level), 0.95) for level in (0.05, 0.02, 0.01)
+    )
+    assert found == expected
+
+
+@pytest.mark.parametrize(
+    ("level", "looked", "percent"),
+    [(0.05, 30, 79), (0.05, 60, 95), (0.02, 60, 70), (0.02, 100, 87), (0.01, 100, 63)],
+)
+def test_the_chances_that_growers_are_told(level: float, looked: int, percent: int) -> None:
+    """Of a lot without end, 1 − (1 − level)^looked; common practice, no source."""
+    trees = 1_000_000
+    found = chance_of_finding(trees, off_at(trees, level), looked)
+    assert round(100 * found) == percent == round(100 * (1 - (1 - level) ** looked))
+
+
+def counted_out(trees: int, off: int, rates: list[float]) -> float:
+    """Return the chance that nothing is found, by placing the off-types in every way.
+
+    `rates` is the share found at each tree looked at; the rest was not looked at.
+    """
+    missed = [1 - rate for rate in rates] + [1.0] * (trees - len(rates))
+    chances = []
+    for places in itertools.combinations(range(trees), off):
+        chance = 1.0
+        for place in places:
+            chance *= missed[place]
+        chances.append(chance)
+    return sum(chances) / len(chances)
+
+
+@given(st.integers(1, 8), st.data())
+def test_chances_are_those_of_every_way_to_place_off_types(trees: int, data: st.DataObject) -> None:
+    off = data.draw(st.integers(0, trees))
+    looked = data.draw(st.integers(0, trees))
+    rate = data.draw(RATES)
+    found = chance_of_finding(trees, off, looked, rate)
+    assert found == pytest.approx(1 - counted_out(trees, off, [rate] * looked))
+
+
+@given(st.integers(1, 8), st.data())
+def test_looks_by_several_methods_are_those_of_every_way(trees: int, data: st.DataObject) -> None:
+    rates = data.draw(st.lists(RATES, max_size=trees))
+    groups = [Group(rates.count(rate), rate) for rate in sorted(set(rates))]
+    found = chances_unseen(trees, groups)
+    expected = [counted_out(trees, off, rates) for off in range(trees + 1)]
+    assert found == pytest.approx(expected)
+
+
+@settings(max_examples=60)
+@given(st.integers(1, 300), st.floats(0.001, 1), st.sampled_from((0.8, 0.95, 0.99)), RATES)
+def test_the_number_is_the_smallest_that_will_do(
+    trees: int, level: float, confidence: float, rate: float
+) -> None:
+    off = off_at(trees, level)
+    found = trees_to_look_at(trees, off, confidence, rate)
+    if found is None:
+        assert chance_of_finding(trees, off, trees, rate) < confidence
+    else:
+        assert chance_of_finding(trees, off, found, rate) >= confidence - 1e-9
+        assert chance_of_finding(trees, off, found - 1, rate) < confidence
+
+
+@settings(max_examples=60)
+@given(st.integers(2, 300), st.data())
+def test_a_clean_look_of_that_number_allows_fewer_than_were_to_be_found(
+    trees: int, data: st.DataObject
+) -> None:
+    off = data.draw(st.integers(1, trees))
+    rate = data.draw(RATES)
+    found = trees_to_look_at(trees, off, 0.9, rate)
+    if found is not None:
+        assert still_possible(trees, found, 0.9, rate) < off
+        assert still_possible(trees, found, 0.9, rate) <= still_possible(
+            trees, found - 1, 0.9, rate
+        )
+
+
+@settings(max_examples=60)
+@given(st.integers(1, 60), st.data())
+def test_one_kind_of_look_is_a_group_of_its_own(trees: int, data: st.DataObject) -> None:
+    looked, rate = data.draw(st.integers(1, trees)), data.draw(RATES)
+    assert still_possible_after(trees, [Group(looked, rate)], 0.9) == still_possible(
+        trees, looked, 0.9, rate
+    )
+    # Looking again elsewhere, or better, never allows more.
+    assert still_possible(trees, looked, 0.9, 1.0) <= still_possible(trees, looked, 0.9, rate)
+
+
+def test_all_seen_and_none_off_leaves_none() -> None:
+    assert still_possible(40, 40, 0.95) == 0
+    assert still_possible(40, 40, 0.95, 0.7) == 2
+    assert still_possible(40, 0, 0.95) == 40
+
+
+def test_those_found_are_among_those_possible() -> None:
+    assert still_possible(40, 40, 0.95, 1.0, found=3) == 3
+    assert still_possible(40, 10, 0.95, 1.0, found=10) == 40
+
+
+# In a registry
+
+
+@pytest.fixture
+def furnished(store: Store) -> Registry:
+    furnish(store)
+    add(store, "graft_lots", bundle="B26-0001-7", grafts=20, **LOT, block=None)
+    return Registry(store)
+
+
+LOT_CODE = "G26-0001-7"
+
+
+def test_a_lot_that_was_not_counted_has_its_grafts(furnished: Registry) -> None:
+    found = furnished.sample(LOT_CODE, level=10)
+    assert (found.trees, found.off, found.looks, found.possible) == (20, 2, (), None)
+    assert "not counted" in found.trees_are
+
+
+def test_a_counted_lot_has_what_grew(furnished: Registry) -> None:
+    for date, pushing in (("2026-05-20", 18), ("2026-10-01", 15)):
+        add(furnished.store, "take_counts", graft_lot=LOT_CODE, date=date, pushing=pushing)
+    assert furnished.sample(LOT_CODE).trees == 15
+    assert furnished.sample(LOT_CODE, trees=12).trees == 12
+    furnished.correct(
+        "take_counts", f"{LOT_CODE}/2026-10-01", why="all dead", recorder="P01", pushing=0
+    )
+    with pytest.raises(RegistryError, match="no tree of G26-0001-7 grew"):
+        furnished.sample(LOT_CODE)
+
+
+def test_looks_at_other_trees_add_up_and_at_the_same_trees_are_better(furnished: Registry) -> None:
+    def look(**more: object) -> int | None:
+        made = {"item": LOT_CODE, "method": "leaf", "checked": 8, "off": 0, "date": "2026-09-01"}
+        add(furnished.store, "identity_checks", **made | more)
+        return furnished.sample(LOT_CODE).possible
+
+    first = look(check="K1")
+    again = look(check="K2", reference="same trees as K1")
+    more = look(check="K3")
+    assert first == still_possible(20, 8, 0.95, 0.7)
+    assert again == still_possible(20, 8, 0.95, 1 - 0.3**2)
+    assert more == still_possible_after(20, [Group(8, 0.91), Group(8, 0.7)], 0.95)
+    assert first > again > more
+    assert furnished.sample(LOT_CODE).looked_at == 16
+    assert look(check="K4", method="paper") == more
+    assert look(check="K5", off=1, found="other") is None
+
+
+def test_the_find_rates_are_the_nursery_s_own(furnished: Registry) -> None:
+    rates = {"dna": 0.995, "fruit": 0.95, "leaf": 0.7, "bud": 0.5}
+    before = furnished.sample(trees=1000).by_method
+    assert before == {
+        method: trees_to_look_at(1000, 20, 0.95, rate) for method, rate in rates.items()
+    }
+    furnished.change_settings(recorder="P01", **{"identity.find_rate_bud": "1"})
+    assert furnished.sample(trees=1000).by_method["bud"] == 138
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"lot": "nothing"}, "nothing is recorded under 'nothing'"),
+        ({"lot": "T26-0001-7"}, "is a mother tree; name a graft lot or a dispatch"),
+        ({"lot": f"{LOT_CODE}/3"}, "is a single tree; name its graft lot"),
+        ({}, "how many of what"),
+        ({"trees": 0}, "0 trees cannot be looked at"),
+        ({"trees": 10, "level": 0}, "a level of 0 % is none"),
+        ({"trees": 10, "confidence": 100}, "100 % sure cannot be had"),
+        ({"trees": 10, "look_at": 11}, "11 of 10 trees cannot be looked at"),
+    ],
+)
+def test_bad_questions_are_answered_in_a_sentence(
+    furnished: Registry, asked: dict[str, object], said: str
+) -> None:
+    with pytest.raises(RegistryError, match=said):
+        furnished.sample(**asked)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> str:
+    where = tmp_path_factory.mktemp("demo") / "registry.db"
+    with Registry.new(where, by="P01") as registry:
+        registry.import_files(DEMO)
+    return str(where)
+
+
+def test_a_grower_reads_how_many_and_what_is_left_open(run: Run, demo: str) -> None:
+    code, out, err = run("sample", "G25-0243-6", "--look-at", "10", "--registry", demo)
+    assert code == 0
+    assert "30 trees (growing at the count of 2025-10-02)" in out
+    assert "2 % (less than one tree, so taken as 1)" in out
+    assert "All looks together, at 14 trees: up to 6 of 30 may be off (20%), 95 % sure." in out
+    assert "at random over the whole lot" in err
+
+
+def test_a_dispatch_has_what_was_sent_and_its_own_looks(run: Run, demo: str) -> None:
+    code, out, _ = run("sample", "D26-0001-7", "--json", "--registry", demo)
+    found = json.loads(out)
+    assert (code, found["trees"], found["possible"]) == (0, 24, None)
+    assert {(each["checked"], each["off"]) for each in found["looks"]} == {(24, 24), (2, 2)}
+
+
+def test_the_answer_goes_into_a_spreadsheet(run: Run, demo: str) -> None:
+    _, out, _ = run("sample", "--trees", "1000", "--csv", "--registry", demo)
+    rows = list(csv.DictReader(out.splitlines()))
+    assert [row["method"] for row in rows] == ["perfect", "dna", "fruit", "leaf", "bud"]
+    assert (rows[0]["look_at"], rows[0]["off"]) == ("138", "20")
