@@ -36,11 +36,14 @@ if TYPE_CHECKING:
     from scionreg.cold_store.spells import Spell
     from scionreg.exchange.loggers import LoggerImport
     from scionreg.identifying import Matches
+    from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
+    from scionreg.off_types import OffTypes
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
     from scionreg.take.table import TakeTable
     from scionreg.take.verdict import Why
+    from scionreg.vouching import Statuses
 
 Progress = Callable[[int, int], None]
 
@@ -355,9 +358,27 @@ class Registry:
         with self.store.reading() as connection:
             return identifying.matches(connection, samples, against=against)
 
+    def off_type(self, code: str) -> "OffType":
+        """Return where the identity of something broke; as `off_types.off_types`."""
+        return self.off_types(code).answers[0]
+
+    def off_types(self, *codes: str, progress: Progress = _silent) -> "OffTypes":
+        """Return where the identity of some things, or of all found off, broke."""
+        from scionreg import off_types
+
+        with self.store.reading() as connection:
+            return off_types.off_types(connection, codes, progress)
+
     def sample(self, lot: str | None = None, **options: Any) -> "SampleSize":
         """Return how many trees of a lot to look at; options as `identifying.sample`."""
         from scionreg import identifying
 
         with self.store.reading() as connection:
             return identifying.sample(connection, lot, **options)
+
+    def status(self, *codes: str, **options: Any) -> "Statuses":
+        """Return what is known of mother trees' identity; options as `vouching.statuses`."""
+        from scionreg import vouching
+
+        with self.store.reading() as connection:
+            return vouching.statuses(connection, codes, **options)

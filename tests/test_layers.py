@@ -17,7 +17,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("lineage",),
     REASONING,
     ("exchange", "demo_nursery"),
-    ("documents", "cartography", "storing", "taking", "asking_why", "identifying", "api"),
+    ("documents", "cartography", "storing", "taking", "asking_why", "identifying", "vouching", "off_types", "api"),
     ("scionreg", "resources"),
     ("cli", "__main__"),
     ("reference",),

@@ -234,6 +234,68 @@ class StatusValues:
     )
 
 
+def _fails(start: float, how: str) -> Any:
+    return value(start, f"prior probability that {how}", most=0.5)
+
+
+def _names(start: float, look: str) -> Any:
+    return value(start, f"share of off-types found that {look} names rightly", least=0.01, most=1)
+
+
+def _costs(start: float, what: str) -> Any:
+    return value(start, f"cost of {what}, in the nursery's money")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffTypeValues:
+    """How often each step of the chain fails, and what checks and wrong trees cost."""
+
+    tree_is_other: float = _fails(0.02, "a mother tree is another cultivar")
+    tree_partly_other: float = _fails(0.005, "a part of a mother tree is another cultivar")
+    topworked_partly_other: float = _fails(
+        0.1, "limbs of the old cultivar remain on a topworked tree"
+    )
+    tree_sport: float = _fails(0.002, "a mother tree, or a limb of it, is a sport")
+    received_is_other: float = _fails(0.02, "received wood is another cultivar")
+    other_tree_cut: float = _fails(0.004, "a tree nearby was cut instead")
+    elsewhere_cut: float = _fails(0.0004, "a tree further off was cut instead")
+    two_trees_cut: float = _fails(0.002, "a second tree was cut too")
+    day_shifted: float = _fails(0.002, "a cutter was one position off all day")
+    bundle_mislabelled: float = _fails(0.004, "a bundle got another's label")
+    bundle_mixed: float = _fails(0.004, "other wood came into a bundle")
+    rebundle_mixed: float = _fails(0.02, "wood not recorded came into a bundle tied from others")
+    bundles_exchanged: float = _fails(0.001, "two bundles packed together were exchanged")
+    lot_mislabelled: float = _fails(0.003, "a graft lot got another's label")
+    lot_mixed: float = _fails(0.001, "other wood came into a graft lot, as by an unwritten regraft")
+    lots_exchanged: float = _fails(0.001, "two lots of one grafter and day were exchanged")
+    changeover: float = _fails(0.01, "wood of the lot before or after ran on into a lot")
+    dispatches_exchanged: float = _fails(0.002, "two dispatches of one day were exchanged")
+    exchanged_at_most: float = _fails(0.003, "one bundle or lot was exchanged with any other")
+    rootstock_grew: float = _fails(0.02, "the rootstock grew instead of a scion")
+    alarm_if_mixed: float = _fails(0.5, "more is used than was packed where wood is mixed")
+    alarm_if_not: float = _fails(0.005, "more is used than was packed where none is mixed")
+    stick_run: float = value(4, "grafts in a row that one stick feeds", least=1, most=100)
+    names_dna: float = _names(0.97, "a marker profile")
+    names_fruit: float = _names(0.93, "a look at the fruit")
+    names_leaf: float = _names(0.70, "a look at the leaf")
+    names_bud: float = _names(0.50, "a look at dormant buds")
+    cost_dna: float = _costs(60, "a marker profile of one tree")
+    cost_fruit: float = _costs(4, "a look at the fruit of one tree")
+    cost_leaf: float = _costs(1, "a look at the leaf of one tree")
+    cost_bud: float = _costs(1, "a look at the buds of one tree")
+    cost_visit: float = _costs(10, "going to look at a lot or a tree at all")
+    cost_wrong_tree: float = _costs(45, "a wrong tree that stays in or is sold")
+    cost_good_tree: float = _costs(15, "a true tree that is pulled")
+
+    def names_rightly(self, method: str) -> float:
+        """Return the share of off-types found that a method names rightly."""
+        return float(getattr(self, f"names_{method}", 0.01))
+
+    def cost(self, method: str) -> float:
+        """Return the cost of looking at one tree."""
+        return float(getattr(self, f"cost_{method}", 0.0))
+
+
 GROUPS: dict[str, type[Any]] = {
     "store": StoreValues,
     "usual_take": UsualTake,
@@ -242,6 +304,7 @@ GROUPS: dict[str, type[Any]] = {
     "match": MatchValues,
     "identity": IdentityValues,
     "status": StatusValues,
+    "offtype": OffTypeValues,
 }
 """The groups of starting values by the name that settings call them by."""
 

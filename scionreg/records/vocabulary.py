@@ -322,6 +322,35 @@ class IdentityStatus(Word):
     DEAD = "dead", "The tree is gone."
 
 
+class Failure(Word):
+    """A step of the chain at which identity breaks."""
+
+    TREE_IS_OTHER = "tree_is_other", "The mother tree is another cultivar than its label says."
+    TREE_PARTLY_OTHER = "tree_partly_other", "A part of the mother tree is another cultivar."
+    TREE_SPORT = "tree_sport", "The mother tree, or a limb of it, is a sport."
+    OTHER_TREE_CUT = "other_tree_cut", "Another tree was cut than the one written down."
+    TWO_TREES_CUT = "two_trees_cut", "A second tree was cut too."
+    BUNDLE_MISLABELLED = "bundle_mislabelled", "A bundle carries the label of other wood."
+    BUNDLES_EXCHANGED = "bundles_exchanged", "Two bundles packed together carry each other's label."
+    BUNDLE_MIXED = "bundle_mixed", "Other wood came into a bundle or lot without a record."
+    LOT_MISLABELLED = "lot_mislabelled", "A graft lot carries the label of other wood."
+    LOTS_EXCHANGED = "lots_exchanged", "Two lots of one grafter and day carry each other's label."
+    CHANGEOVER_MIXED = "changeover_mixed", "Wood ran on between a lot and the one before or after."
+    ROOTSTOCK_GREW = "rootstock_grew", "Scions died, and their rootstocks grew in their place."
+    DISPATCHES_EXCHANGED = "dispatches_exchanged", "Two dispatches went to each other's customer."
+    NONE_OF_THESE = "none_of_these", "No step of the chain failed; a look may have been wrong."
+
+
+class Proposal(Word):
+    """What to do about something that may not be as labelled. Nothing is done by the tool."""
+
+    HOLD = "hold", "Neither cut, graft nor sell it for now."
+    CHECK_FIRST = "check_first", "A look or a profile is worth its cost before anything is done."
+    RENAME = "rename", "It is wholly a known cultivar: give it that label, where one wants it."
+    TOPWORK = "topwork", "Graft the tree, or its foreign limbs, over."
+    REMOVE = "remove", "Take the wrong trees out."
+
+
 VOCABULARIES: tuple[type[Word], ...] = (
     Rights,
     BlockKind,
@@ -348,6 +377,8 @@ VOCABULARIES: tuple[type[Word], ...] = (
     ProfileVerdict,
     SampleFound,
     IdentityStatus,
+    Failure,
+    Proposal,
 )
 
 TERMS: dict[str, str] = {
