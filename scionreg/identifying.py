@@ -62,6 +62,8 @@ def matches(
     """
     known = Known.read(connection)
     asked = [each for name in samples for each in known.asked(name)] or known.sampled()
+    if not asked:
+        raise RegistryError("there are no samples; record their loci with: scionreg add genotype")
     wanted = known.named(connection, against) if against else None
     return Matches(
         matches=tuple(
@@ -77,19 +79,12 @@ def matches(
     )
 
 
-def sample_verdicts(connection: Connection) -> dict[str, SampleVerdict]:
-    """Return what every sampled tree, bundle and graft lot was found to be, by sample."""
-    known = Known.read(connection)
-    return {
-        profile.sample: verdict_of(
-            profile,
-            known.label_of(connection, profile),
-            known.panel,
-            known.stock_of(connection, profile),
-        )
-        for profile in known.panel.profiles
-        if profile.item is not None and profile.item not in known.read_with.stocks
-    }
+def sample_verdicts(connection: Connection) -> dict[str, tuple[str, SampleVerdict]]:
+    """Return of every sample of a tree, bundle or graft lot its item, and what it was found to be.
+
+    `Known.verdicts` does so for trees alone.
+    """
+    return Known.read(connection).verdicts(connection)
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,18 +118,31 @@ class Known:
         return found
 
     def sampled(self) -> list[Profile]:
-        """Return every sample of a plant or wood of the registry, where none is named."""
+        """Return every sample of a plant or wood of the registry; references are none."""
         stocks = self.read_with.stocks
-        found = [
+        return [
             profile
             for profile in self.panel.profiles
             if profile.item is not None and profile.item not in stocks and not profile.cultivar
         ]
-        if not found:
-            raise RegistryError(
-                "there are no samples; record their loci with: scionreg add genotype"
+
+    def verdicts(
+        self, connection: Connection, *, trees_only: bool = False
+    ) -> dict[str, tuple[str, SampleVerdict]]:
+        """Return of each sample of a plant or wood its item, and what it was found to be."""
+        return {
+            profile.sample: (
+                str(profile.item),
+                verdict_of(
+                    profile,
+                    self.label_of(connection, profile),
+                    self.panel,
+                    self.stock_of(connection, profile),
+                ),
             )
-        return found
+            for profile in self.sampled()
+            if profile.tree or not trees_only
+        }
 
     def named(self, connection: Connection, names: Iterable[str]) -> list[Profile]:
         """Return the profiles that names mean, aliases included; raise `NotFoundError`."""

@@ -73,3 +73,35 @@ def sample(
         console.as_csv(found.to_rows())
     else:
         tell_sample(found)
+
+
+def status(
+    codes: Annotated[
+        list[str] | None, typer.Argument(help="Mother trees or collections; else every tree.")
+    ] = None,
+    on: Annotated[str, typer.Option(help="As it was known on this day; else today.")] = "",
+    cultivar: Annotated[str, typer.Option(help="Only trees taken for this cultivar.")] = "",
+    only: Annotated[str, typer.Option(help="Only trees of this status, as in doubtful.")] = "",
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """Say how well each mother tree's identity is known.
+
+    Of trees and collections that are named: the looks behind it, which of them still stand, and
+    whether the tree was verified when it was cut.
+
+    Examples: scionreg status; scionreg status T26-0001-7; scionreg status --only doubtful
+    """
+    from scionreg.cli.answers import day_option
+    from scionreg.cli.telling_status import kept, tell_statuses
+
+    with opened(registry) as opened_registry:
+        found = opened_registry.status(*(codes or ()), on=day_option(on), cultivar=cultivar or None)
+    found = kept(found, only)
+    if json:
+        console.as_json(found.to_dict())
+    elif csv:
+        console.as_csv(found.to_rows())
+    else:
+        tell_statuses(found, in_full=bool(codes))

@@ -33,6 +33,7 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
         record = next(opened_registry.records(which, id=found.id))
         last = opened_registry.history(which, found.key)[-1]
         warnings = opened_registry.warnings_of(which, found.key)
+        known = opened_registry.status(found.key).trees if which == "mother_trees" else ()
     if json:
         console.as_json(
             {
@@ -41,12 +42,20 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
                 "record": record,
                 "recorded": {"by": last.by, "time": last.time.isoformat(), "entry": last.entry},
                 "warnings": [each.wrong for each in warnings],
+                **({"identity": known[0].to_dict()} if known else {}),
             }
         )
         return
     console.data(f"{which.replace('_', ' ')} {found.key}")
     _show_record(record)
     console.data(f"  {last.action} by {last.by}, {last.time:%Y-%m-%d %H:%M}, line {last.entry}")
+    for tree in known:
+        from scionreg.cli.telling_status import words
+
+        console.data(
+            f"  identity: {words(tree.status)}; {console.one_line(tree.reasons[0])} "
+            f"(scionreg status {tree.tree})"
+        )
     for each in warnings:
         console.data(f"  warning: {console.one_line(each.wrong)}; {console.one_line(each.right)}")
 

@@ -97,14 +97,14 @@ def _tree_stops(connection: Connection, kept: Kept) -> dict[str, list[Told]]:
     for tree, date, *rest in rows(connection, EVENTS, kept.trees):
         events.setdefault(tree, []).append(Happening(tree, as_day(date), *rest))
     for tree, happenings in events.items():
-        found[tree] = list(_in_force(happenings))
+        found[tree] = list(in_force(happenings))
     for tree, status in rows(connection, STATUS, kept.trees):
         says = {TreeStatus.RETIRED: "is retired as a source", TreeStatus.DEAD: "is dead"}[status]
         found.setdefault(tree, []).append((None, f"{tree} {says}"))
     return found
 
 
-def _in_force(happenings: Iterable[Happening]) -> Iterator[Told]:
+def in_force(happenings: Iterable[Happening]) -> Iterator[Told]:
     """Yield the holds and notices that nothing has ended.
 
     A release ends the nursery's own hold, on the same limb or on the whole tree. It ends an
