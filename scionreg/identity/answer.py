@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from scionreg.identity.chain import BUNDLE, CUT, LOT, TREE, Chain, Name
+from scionreg.identity.drawn_chain import drawn_chain
 from scionreg.identity.evidence import Asked, Evidence, was_off
 from scionreg.identity.looks import Reports, Seen
 from scionreg.identity.next_checks import Candidate, Stake, next_checks
@@ -119,6 +120,7 @@ class _Answer:
             excluded=tuple(excluded),
             next_checks=checks,
             missing=self._missing(),
+            chain=drawn_chain(self._question, self._sights, self._sharing),
         )
 
     def _looked(self, about: Asked, position: int | None) -> Looked:

@@ -1,5 +1,6 @@
 """The answer to where an identity broke: causes, what shares the fault, and which check tells."""
 
+import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -97,11 +98,34 @@ ENOUGH_CHECKED, ENOUGH_OFF = 8, 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChainItem:
+    """A thing of the chain around the question, to draw.
+
+    `sources` are codes of what its wood came from; of a tree from one identity break to the next
+    the code has the number of the break behind ~. `checked` and `off` count what was looked at of
+    it; looks at what was sent of a lot count for the dispatch. `place` is a lot's row and
+    positions, or a dispatch's customer.
+    """
+
+    kind: str
+    code: str
+    sources: tuple[str, ...]
+    label: str
+    date: dt.date | None
+    trees: int
+    checked: int
+    off: int
+    probability: float
+    place: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OffType:
     """Where the identity of something broke, likeliest cause first; probabilities sum to one.
 
     `tied` are groups of causes that nothing recorded can tell apart. `excluded` shares a source
-    with what is off, and hardly shares the fault. `missing` was not recorded.
+    with what is off, and hardly shares the fault. `missing` was not recorded. `chain` is what
+    pictures are drawn from; it is no part of the JSON form.
     """
 
     code: str
@@ -113,6 +137,7 @@ class OffType:
     excluded: tuple[Affected, ...]
     next_checks: tuple[NextCheck, ...]
     missing: tuple[str, ...] = ()
+    chain: tuple[ChainItem, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
