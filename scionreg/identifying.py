@@ -23,6 +23,8 @@ from scionreg.records.vocabulary import CheckMethod
 from scionreg.registry.settings import read_settings
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from scionreg.identity.sampling import SampleSize
 
 
@@ -41,6 +43,12 @@ class Matches:
     def to_rows(self) -> list[dict[str, Any]]:
         """Return a flat dictionary a sample and reference, for CSV."""
         return [row for each in self.matches for row in each.to_rows()]
+
+    def to_frame(self) -> "pd.DataFrame":
+        """Return the rows as a table."""
+        import pandas as pd
+
+        return pd.DataFrame(self.to_rows())
 
 
 def matches(
@@ -114,16 +122,15 @@ class Known:
         found = [each for each in profiles if each.sample == name]
         found = found or [each for each in profiles if each.item == name]
         if not found:
-            raise self._not_found(name, "sample")
+            raise self._not_found(name, "sample", [])
         return found
 
     def sampled(self) -> list[Profile]:
-        """Return every sample of a plant or wood of the registry; references are none."""
-        stocks = self.read_with.stocks
+        """Return every sample that is neither a reference nor of a lot of rootstocks."""
         return [
             profile
             for profile in self.panel.profiles
-            if profile.item is not None and profile.item not in stocks and not profile.cultivar
+            if not profile.cultivar and profile.item not in self.read_with.stocks
         ]
 
     def verdicts(
@@ -141,7 +148,7 @@ class Known:
                 ),
             )
             for profile in self.sampled()
-            if profile.tree or not trees_only
+            if profile.tree or (profile.item and not trees_only)
         }
 
     def named(self, connection: Connection, names: Iterable[str]) -> list[Profile]:
@@ -151,15 +158,15 @@ class Known:
         for name in names:
             profiles = self.panel.named(name) or self.panel.named(stands_for[name])
             if not profiles:
-                raise self._not_found(name, "reference profile")
+                names_of = (each.cultivar or each.clone for each in self.panel.profiles)
+                raise self._not_found(name, "profile", names_of)
             found += profiles
         return found
 
-    def _not_found(self, name: str, what: str) -> NotFoundError:
+    def _not_found(self, name: str, what: str, more: Iterable[str | None]) -> NotFoundError:
         profiles = self.panel.profiles
-        names = {each.sample for each in profiles} | {each.item for each in profiles if each.item}
-        names |= {each.cultivar for each in profiles if each.cultivar}
-        near = difflib.get_close_matches(name, sorted(names), n=3)
+        known = {*(each.sample for each in profiles), *(each.item for each in profiles), *more}
+        near = difflib.get_close_matches(name, sorted(each for each in known if each), n=3)
         offer = f"; did you mean {' or '.join(near)}?" if near else ""
         return NotFoundError(f"there is no {what} of '{name}'{offer}")
 

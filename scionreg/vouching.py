@@ -3,7 +3,7 @@
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
@@ -19,6 +19,9 @@ from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import IdentityValues, StatusValues
 from scionreg.records.vocabulary import SampleFound
 from scionreg.registry.settings import read_settings
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +41,12 @@ class Statuses:
     def to_rows(self) -> list[dict[str, Any]]:
         """Return a flat dictionary a tree and limb, for CSV."""
         return [row.to_row() for tree in self.trees for row in (tree, *tree.limbs)]
+
+    def to_frame(self) -> "pd.DataFrame":
+        """Return the rows as a table."""
+        import pandas as pd
+
+        return pd.DataFrame(self.to_rows())
 
 
 def statuses(

@@ -21,7 +21,7 @@ from scionreg.identity.odds import (
     frequencies,
 )
 from scionreg.identity.panel import Panel, judge
-from scionreg.identity.profiles import Alleles, Profile, compare, mismatch
+from scionreg.identity.profiles import Alleles, Profile, all_the_same, compare, mismatch
 from scionreg.identity.shifts import estimate_shifts
 from scionreg.identity.stocks import Stock
 from scionreg.records.errors import RegistryError
@@ -175,6 +175,17 @@ def test_a_comparison_is_symmetric(
     back = compare(second, first, {name: -bp for name, bp in shift.items()})
     assert there.at == back.at
     assert judge(there, MatchValues()) == judge(back, MatchValues())
+
+
+@given(PROFILES, PROFILES, SHIFTS | st.none())
+def test_the_quick_comparison_is_the_full_one(
+    one: dict[str, Alleles], other: dict[str, Alleles], shift: dict[str, int] | None
+) -> None:
+    first = Profile(sample="1", loci=one)
+    for second in (Profile(sample="2", loci=other), first):
+        full = compare(first, second, shift)
+        expected = 0 if full.mismatches else full.loci
+        assert all_the_same(first, second, shift) == expected
 
 
 # Between laboratories
@@ -437,7 +448,7 @@ def test_aliases_stand_for_their_cultivars(furnished: Registry) -> None:
 def test_bad_questions_are_answered_in_a_sentence(furnished: Registry) -> None:
     with pytest.raises(RegistryError, match="no sample of 'onee'; did you mean one"):
         furnished.match("onee")
-    with pytest.raises(RegistryError, match="no reference profile of 'Zelkova'"):
+    with pytest.raises(RegistryError, match="no profile of 'Zelkova'"):
         furnished.match("one", against=["Zelkova"])
 
 
@@ -453,6 +464,14 @@ def test_a_registry_without_references_says_so(store: Store) -> None:
     (found,) = Registry(store).match("one").matches
     assert (found.verdict, found.best, found.found.found) == ("too_few", (), "cannot_say")
     assert "there is no reference profile to compare with" in found.doubts
+
+
+def test_a_sample_of_nothing_recorded_is_told_by_its_profile_alone(furnished: Registry) -> None:
+    write(furnished.store, "three", plain(1), laboratory="X")
+    found = furnished.match().matches[-1]
+    assert (found.sample, found.label, found.found.cultivar) == ("three", None, "Birkwood")
+    frame = furnished.match().to_frame()
+    assert list(frame.loc[frame["sample"] == "three", "cultivar"]) == ["Birkwood", "Aldern"]
 
 
 # The invented nursery
@@ -511,7 +530,7 @@ def test_a_grower_reads_what_the_wrong_tree_is(ask: Run) -> None:
     code, out, err = ask("match", "G24-0029-6/6")
     assert code == 3
     assert "26-001: G24-0029-6/6, labelled Tillowby" in out
-    assert "It is not Tillowby: 9 of 11 loci differ." in out
+    assert "It is not Tillowby: 8 of 11 loci differ, 2 more by half." in out
     assert "It agrees with Pendrake: the same at all 11 loci compared." in out
     assert err.count("the laboratory's own report decides") == 1
     code, out, _ = ask("match", "G24-0029-6/6", "--against", "Pendrake")

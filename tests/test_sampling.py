@@ -15,7 +15,7 @@ from scionreg.api import Registry
 from scionreg.identity.sampling import (
     Group,
     chance_of_finding,
-    chances_unseen,
+    chance_unseen,
     off_at,
     still_possible,
     still_possible_after,
@@ -82,9 +82,14 @@ def test_chances_are_those_of_every_way_to_place_off_types(trees: int, data: st.
 def test_looks_by_several_methods_are_those_of_every_way(trees: int, data: st.DataObject) -> None:
     rates = data.draw(st.lists(RATES, max_size=trees))
     groups = [Group(rates.count(rate), rate) for rate in sorted(set(rates))]
-    found = chances_unseen(trees, groups)
-    expected = [counted_out(trees, off, rates) for off in range(trees + 1)]
-    assert found == pytest.approx(expected)
+    off = data.draw(st.integers(0, trees))
+    found = chance_unseen(trees, off, groups)
+    assert found == pytest.approx(counted_out(trees, off, rates), abs=1e-12)
+
+
+def test_more_trees_than_there_are_cannot_have_been_looked_at() -> None:
+    with pytest.raises(RegistryError, match="more trees were looked at than the 5"):
+        chance_unseen(5, 2, [Group(3, 1.0), Group(3, 0.7)])
 
 
 @settings(max_examples=60)

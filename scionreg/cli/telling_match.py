@@ -14,6 +14,10 @@ if TYPE_CHECKING:
 OFF = (SampleFound.OTHER_CULTIVAR, SampleFound.NOT_IN_REFERENCES, SampleFound.ROOTSTOCK)
 NEVER = 1e-9
 """Chances below this are not told more closely: no frequencies are that good."""
+VERDICTS = {
+    ProfileVerdict.MATCH_RERUN: "match, run again",
+    ProfileVerdict.TOO_FEW: "too few loci",
+}
 COLUMNS = {
     "cultivar": "cultivar",
     "reference": "reference",
@@ -56,7 +60,7 @@ def _tell_many(matches: "Sequence[Match]") -> None:
                 "alike": ", ".join(each.cannot_tell_from) or None,
                 "loci": best.compared.loci if best else None,
                 "mismatches": f"{best.compared.mismatches:g}" if best else None,
-                "verdict": each.verdict.replace("_", " "),
+                "verdict": VERDICTS.get(each.verdict, each.verdict.value),
             }
         )
     console.table(rows, {name: name for name in rows[0]} | {"alike": "cannot tell from"})
@@ -82,7 +86,7 @@ def _tell_one(found: "Match", *, asked: bool) -> None:
                 "reference": each.reference.sample,
                 "loci": each.compared.loci,
                 "mismatches": f"{each.compared.mismatches:g}",
-                "verdict": each.verdict.replace("_", " "),
+                "verdict": VERDICTS.get(each.verdict, each.verdict.value),
             }
             for each in found.best
         ]
@@ -141,7 +145,7 @@ def _beside(beside: "Beside | None") -> str:
     if beside is None:
         return "not compared"
     loci, off = beside.compared.loci, beside.compared.mismatches
-    of = f"{off:g} of {loci} loci differ" if off else f"the same at all {loci} loci compared"
+    of = _differing(beside) if off else f"the same at all {loci} loci compared"
     match beside.verdict:
         case ProfileVerdict.TOO_FEW:
             return f"{of}, too few to tell" if loci else "nothing could be compared"
@@ -151,6 +155,17 @@ def _beside(beside: "Beside | None") -> str:
             return f"{of}, which may be an error, a mutation or a close relative; have it run again"
         case _:
             return of
+
+
+def _differing(beside: "Beside") -> str:
+    """Return at how many loci two profiles differ, and at how many by one allele against two."""
+    compared = beside.compared
+    half = sum(off == 0.5 for off in compared.at.values())
+    if not compared.whole:
+        return f"{half} of {compared.loci} loci {'differ' if half > 1 else 'differs'} by half"
+    verb = "differ" if compared.whole > 1 else "differs"
+    more = f", {half} more by half" if half else ""
+    return f"{compared.whole} of {compared.loci} loci {verb}{more}"
 
 
 def _stock(test: "StockTest") -> str:

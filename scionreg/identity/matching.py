@@ -270,7 +270,7 @@ def _doubts(sample: Profile, ranked: Sequence[Beside], panel: Panel) -> list[str
     if not ranked:
         doubts.append("there is no reference profile to compare with")
     if not sample.laboratory:
-        doubts.append("the laboratory is not recorded; profiles without one are taken to be alike")
+        doubts.append("the laboratory is not recorded; those without are taken to be of one")
     doubts += _not_compared(sample, ranked, panel)
     if ranked and ranked[0].is_same:
         doubts += _of_best(sample, ranked[0], panel)

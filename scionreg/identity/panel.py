@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from scionreg.identity.odds import Pool, pool_of
-from scionreg.identity.profiles import Compared, Profile, compare, loci_of
+from scionreg.identity.profiles import Compared, Profile, all_the_same, compare, loci_of
 from scionreg.identity.shifts import Shifts
 from scionreg.records.starting_values import MatchValues
 from scionreg.records.vocabulary import ProfileVerdict
@@ -181,11 +181,15 @@ class Panel:
         mine = [profile for profile in self.profiles if profile.cultivar == cultivar]
         others = [profile for profile in self.profiles if profile.cultivar not in (None, cultivar)]
         return {
-            self.name_of(other)
+            str(other.cultivar)
             for one in mine
             for other in others
-            if self.beside(one, other).verdict is ProfileVerdict.MATCH
+            if self._same_loci(one, other) >= self.values.full_loci
         }
+
+    def _same_loci(self, one: Profile, other: Profile) -> int:
+        shift = self.shifts.usable(one.laboratory, other.laboratory)
+        return all_the_same(one, other, shift, self.values.tolerance_bp)
 
     # ------------------------------------------------------------------------- allele frequencies
 

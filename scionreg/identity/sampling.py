@@ -19,8 +19,6 @@ from scionreg.records.errors import RegistryError
 if TYPE_CHECKING:
     from scionreg.lineage.lot_looks import LotLook
 
-Chances = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class Group:
@@ -93,31 +91,43 @@ def still_possible_after(trees: int, looks: Sequence[Group], confidence: float) 
 
     As `still_possible`, for trees that were looked at by different methods, or more than once.
     """
-    unseen = chances_unseen(trees, looks)
-    return int(np.flatnonzero(unseen >= 1 - confidence)[-1])
+    low, high = 0, trees + 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        possible = chance_unseen(trees, middle, looks) >= 1 - confidence
+        low, high = (middle, high) if possible else (low, middle)
+    return low
 
 
-def chances_unseen(trees: int, looks: Iterable[Group]) -> Chances:
-    """Return the chance that looks find nothing, for 0, 1, … `trees` off-types in the lot.
+def chance_unseen(trees: int, off: int, looks: Iterable[Group]) -> float:
+    """Return the chance that looks at different trees find none of `off` off-types.
 
-    Groups are added one at a time: of the off-types among those so far, the number that lies in
-    the new one is hypergeometric.
+    Groups are taken one at a time: of the off-types not yet met, a hypergeometric number is met
+    in each. What is kept is how likely each number is left, with nothing found so far.
+
+    Raises
+    ------
+    RegistryError
+        More trees were looked at than there are.
     """
-    so_far, total = np.ones(1), 0
-    looked = [group for group in looks if group.trees]
-    rest = trees - sum(group.trees for group in looked)
-    if rest < 0:
-        raise RegistryError(f"more trees were looked at than the {trees} there are")
-    for group in (*looked, Group(rest, 0.0)):
-        total += group.trees
-        missed = (1 - group.find_rate) ** np.arange(group.trees + 1)
-        grown = np.zeros(total + 1)
-        for off in range(total + 1):
-            inside = np.arange(max(0, off - total + group.trees), min(off, group.trees) + 1)
-            shares = hypergeom.pmf(inside, total, off, group.trees)
-            grown[off] = shares @ (missed[inside] * so_far[off - inside])
-        so_far = grown
-    return so_far
+    left: npt.NDArray[np.int64] = np.array([off], dtype=np.int64)
+    chances: npt.NDArray[np.float64] = np.ones(1)
+    rest = trees
+    for group in looks:
+        if group.trees > rest:
+            raise RegistryError(f"more trees were looked at than the {trees} there are")
+        met = np.arange(group.trees + 1)
+        missed = hypergeom.pmf(met, rest, left[:, None], group.trees) * (
+            (1 - group.find_rate) ** met
+        )
+        rest -= group.trees
+        after = left[:, None] - met
+        possible = (after >= 0) & (after <= rest)
+        weights = (chances[:, None] * missed)[possible]
+        summed: npt.NDArray[np.float64] = np.bincount(after[possible], weights).astype(float)
+        left = np.flatnonzero(summed).astype(np.int64)
+        chances = summed[left]
+    return float(chances.sum())
 
 
 _ROUNDING = 1e-12

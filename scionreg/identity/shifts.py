@@ -32,6 +32,7 @@ class Shifts:
     profiles: tuple[Profile, ...]
     values: MatchValues = field(default_factory=MatchValues)
     _known: dict[tuple[str, str], dict[str, Shift]] = field(default_factory=dict, repr=False)
+    _usable: dict[tuple[str, str], dict[str, float]] = field(default_factory=dict, repr=False)
 
     def between(self, one: str, other: str) -> dict[str, Shift]:
         """Return what laboratory `other` reads above laboratory `one`, by locus both have read."""
@@ -43,8 +44,11 @@ class Shifts:
         """Return the shifts by locus that could be told; None for one and the same laboratory."""
         if one == other:
             return None
-        found = self.between(one, other)
-        return {locus: shift.bp for locus, shift in found.items() if shift.bp is not None}
+        if (one, other) not in self._usable:
+            found = self.between(one, other)
+            told = {locus: shift.bp for locus, shift in found.items() if shift.bp is not None}
+            self._usable[one, other] = told
+        return self._usable[one, other]
 
     def shared(self, one: str, other: str) -> int:
         """Return how many profiles both laboratories have read."""
