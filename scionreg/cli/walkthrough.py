@@ -63,6 +63,7 @@ def walk(folder: Path) -> None:
         f"{folder / 'season' / 'README.md'} tells what else is hidden in it. Try:"
     )
     for command in (
+        f"scionreg match {WRONG_TREE}",
         f"scionreg trace {LEFTOVERS}",
         "scionreg take --by mother_tree",
         "scionreg store --store S24-0002-8 --from 2025-04-25 --to 2025-04-28",

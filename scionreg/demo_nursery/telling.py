@@ -127,8 +127,10 @@ Way in: customer {wrong_customer} bought trees labelled Tillowby in November 202
 `{wrong_dispatch}`). In August 2026 one of them, **`{wrong_tree}`**, carried fruit that was not
 Tillowby's; its marker profile is that of Pendrake.
 
+    scionreg match {wrong_tree}
     scionreg trace {wrong_tree}
     scionreg recall {wrong_collection}
+    scionreg status {wrong_claimed}
 
 The wood came from collection `{wrong_collection}`, by the book from tree `{wrong_claimed}`, the
 last Tillowby of its row. That tree is a Tillowby, and wood cut from it in another winter is true.
@@ -201,7 +203,8 @@ the row.
 * `{own_tree}` is a mother tree grown here, from `{own_tree_from}`; its wood was grafted in 2026, so
   chains cross generations: `scionreg trace {own_tree}`.
 * `{sprout}` is a rootstock that grew in place of its scion: its profile has an allele of the
-  rootstock lot's seed parent at every locus.
+  rootstock lot's seed parent at every locus: `scionreg match {sprout}`.
 * Tillowby Red is a bud mutation of Tillowby: no marker tells them apart. Pendrake is triploid.
-* LAB-B reads fragment lengths a constant number of base pairs off LAB-A's, its own at each locus.
+* LAB-B reads fragment lengths a constant number of base pairs off LAB-A's, its own at each locus;
+  `scionreg match` lines them up.
 """
