@@ -2,7 +2,7 @@
 
 import argparse
 
-from benchmarks import chain, cold_store, intake, take_causes, take_model
+from benchmarks import chain, cold_store, intake, offtype_causes, take_causes, take_model
 
 QUICK = 10_000
 FULL = 1_000_000
@@ -25,6 +25,8 @@ def main() -> None:
     take_model.main(["--quick"] if asked.quick else [])
     print()
     take_causes.main(["--quick"] if asked.quick else [])
+    print()
+    offtype_causes.main(["--quick"] if asked.quick else [])
 
 
 if __name__ == "__main__":
