@@ -228,6 +228,14 @@ def test_shared_profiles_that_disagree_give_no_shift() -> None:
     assert {(each.bp, each.agree) for each in found.values()} == {(None, 0)}
 
 
+def test_a_shift_needs_half_of_the_shared_profiles_to_agree() -> None:
+    first = [profile(f"{i}", *plain(i), cultivar=f"V{i}") for i in range(5)]
+    read = zip(first, (-9, 0, 1, 5, 9), strict=True)
+    second = [read_as(each, "Y", dict.fromkeys(NAMES, by)) for each, by in read]
+    found = estimate_shifts([*first, *second], "X", "Y")
+    assert {(each.bp, each.agree) for each in found.values()} == {(None, 2)}
+
+
 # Verdicts
 
 
@@ -299,6 +307,32 @@ def test_a_sample_is_its_label_another_cultivar_or_none_of_them() -> None:
     assert (found.found, found.verdict) == (SampleFound.CANNOT_SAY, ProfileVerdict.UNRESOLVED)
 
 
+def test_a_close_relative_of_the_label_is_not_taken_for_another_cultivar() -> None:
+    sample, near = off_at(1, 1)
+    panel = Panel(profiles=(near, profile("ref B", *plain(1), cultivar="Birkwood")))
+    assert verdict_of(sample, "Corvane", panel).cultivar == "Birkwood"
+    found = verdict_of(sample, "Aldern", panel)
+    assert (found.found, found.verdict) == (SampleFound.CANNOT_SAY, ProfileVerdict.UNRESOLVED)
+
+
+def test_a_reference_of_the_sample_s_own_laboratory_speaks_first() -> None:
+    shift = dict.fromkeys(NAMES, 3)
+    own = [read_as(each, "Y", shift) for each in REFERENCES]
+    fewer = Profile(
+        sample=own[0].sample, loci=dict(list(own[0].loci.items())[:11]), laboratory="Y",
+        cultivar="Aldern",
+    )  # fmt: skip
+    panel = Panel(profiles=(*REFERENCES, fewer, *own[1:]))
+    found = match(read_as(profile("s", *plain(0)), "Y", shift), panel, label="Aldern")
+    assert (found.best[0].reference.sample, found.best[0].compared.loci) == (fewer.sample, 11)
+
+
+def test_references_of_one_cultivar_that_disagree_are_a_doubt() -> None:
+    other = profile("ref A again", *plain(9), cultivar="Aldern")
+    found = match(profile("s", *plain(0)), Panel(profiles=(*REFERENCES, other)), label="Aldern")
+    assert any("ref Aldern and ref A again of Aldern disagree" in doubt for doubt in found.doubts)
+
+
 def test_a_sport_without_a_reference_has_the_profile_of_its_origin() -> None:
     panel = Panel(profiles=REFERENCES, recorded_alike={"Red": ["Mid"], "Aldern": ["Mid"]})
     assert panel.alike("Aldern") == {"Mid", "Red"}
@@ -320,6 +354,8 @@ def test_references_of_one_profile_cannot_be_told_apart_and_count_once() -> None
     assert found.pi_references == 4
     assert found.pi == pytest.approx(chance_unrelated([1 / 8] * 8) ** 12)
     assert found.pi_sibs == pytest.approx(chance_sibs([1 / 8] * 8) ** 12)
+    few = Panel(profiles=REFERENCES[:2], species=species)
+    assert match(profile("s", *plain(0)), few).pi is None, "two references are no population"
     labelled = match(profile("s", *plain(0)), panel, label="Twin")
     assert labelled.best[0].name == "Twin"
 
@@ -336,6 +372,8 @@ def test_a_seedling_of_the_seed_parent_may_be_the_rootstock() -> None:
     assert [(test.kind, test.agree, test.loci) for test in found.rootstock_tests] == [
         ("seedling", 12, 12)
     ]
+    unlabelled = match(seedling, panel, label="Erskam", stock=stock)
+    assert unlabelled.found.found is SampleFound.CANNOT_SAY, "it may well be Erskam"
     one_off = profile("s", *half[:-1], (1, 2), item="G1/1")
     found = match(one_off, panel, label="Birkwood", stock=stock)
     assert (found.found.found, found.rootstock_possible) == (SampleFound.NOT_IN_REFERENCES, False)
@@ -346,6 +384,22 @@ def test_a_seedling_of_the_seed_parent_may_be_the_rootstock() -> None:
         SampleFound.NOT_IN_REFERENCES,
         None,
     )
+
+
+def test_the_chance_of_passing_for_a_seedling_is_that_of_sharing_an_allele() -> None:
+    """The parent is one of four references of two alleles each, whichever laboratory read it."""
+    shift = dict.fromkeys(NAMES, 3)
+    parent = profile("tree T1", *plain(0), item="T1", tree="T1")
+    species = dict.fromkeys(("Aldern", "Birkwood", "Corvane", "Dunmere"), "sp")
+    others = [read_as(each, "Y", shift) for each in REFERENCES[:2]]
+    for read in (parent, read_as(parent, "Y", shift, tree="T1")):
+        panel = Panel(
+            profiles=(*REFERENCES, *others, read), species=species, taken_for={"T1": "Aldern"}
+        )
+        stock = Stock(lot="R1", seed_parent="T1", parents=(read,))
+        sample = profile("s", *plain(3), item="G1/1")
+        (test,) = match(sample, panel, label="Dunmere", stock=stock).rootstock_tests
+        assert test.chance == pytest.approx((1 - (1 - 2 / 8) ** 2) ** 12)
 
 
 def test_a_rootstock_clone_has_its_own_profile() -> None:
@@ -363,7 +417,10 @@ def test_a_mother_tree_stands_in_where_its_cultivar_has_no_reference() -> None:
     found = match(profile("s", *plain(9)), panel, label="Erskam")
     assert (found.found.found, found.best[0].reference.tree) == (SampleFound.AS_LABELLED, "T9")
     assert any("no reference profile" in doubt for doubt in found.doubts)
-    # It does not vouch for itself.
+    # It does not vouch for itself, nor does another sample of it.
+    again = profile("tree T9 again", *plain(9), item="T9", tree="T9")
+    both = Panel(profiles=(*panel.profiles, again), taken_for=panel.taken_for)
+    assert match(tree, both, label="Erskam").found.found is SampleFound.CANNOT_SAY
     assert match(tree, panel, label="Erskam").found.found is SampleFound.CANNOT_SAY
 
 

@@ -54,6 +54,16 @@ def test_the_chances_that_growers_are_told(level: float, looked: int, percent: i
     assert round(100 * found) == percent == round(100 * (1 - (1 - level) ** looked))
 
 
+@pytest.mark.parametrize(
+    ("trees", "level", "off"),
+    [(150, 0.05, 7), (199, 0.01, 1), (20, 0.02, 1), (100, 0.29, 29), (1000, 0.007, 7)],
+)
+def test_off_types_at_a_level_are_rounded_down_to_one_at_least(
+    trees: int, level: float, off: int
+) -> None:
+    assert off_at(trees, level) == off
+
+
 def counted_out(trees: int, off: int, rates: list[float]) -> float:
     """Return the chance that nothing is found, by placing the off-types in every way.
 

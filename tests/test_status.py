@@ -501,6 +501,7 @@ def test_a_tree_that_gave_only_part_of_the_wood_is_not_doubted(furnished: Regist
     add(store, "identity_checks", check="K2", item="GM", date="2025-08-01", method="dna",
         checked=3, off=3)  # fmt: skip
     assert told(furnished, "T2").status == "named_only"
+    assert not any("GM" in reason for reason in told(furnished, "T1").reasons)
 
 
 def test_trees_sent_are_no_doubt_where_the_row_was_true(furnished: Registry) -> None:
@@ -514,6 +515,9 @@ def test_trees_sent_are_no_doubt_where_the_row_was_true(furnished: Registry) -> 
     add(store, "identity_checks", check="K3", item="G2025", date="2025-09-01", method="leaf",
         checked=8, off=0)  # fmt: skip
     assert told(furnished, "T1", on=on).status == "on_paper"
+    add(store, "identity_checks", check="K4", item="G2025", date="2025-09-02", method="leaf",
+        checked=8, off=1)  # fmt: skip
+    assert "K2" in told(furnished, "T1", on=on).reasons[0]
 
 
 def test_names_and_codes_that_are_asked_for(furnished: Registry) -> None:
