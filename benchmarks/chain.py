@@ -5,9 +5,10 @@
 * trace: of single graft lots, and of lots whose bundle was tied from others. Beside it, one
   recursive statement on the bare driver that returns the steps and nothing else.
 * recall: of ordinary mother trees and of the ten that most wood was cut from; once more with every
-  lot and dispatch looked at, which are put together only then. Beside it, twice on the bare driver:
-  the rows that the answer is made of, each fetched by its own known key; and the graft lots alone,
-  by the known codes of their bundles.
+  lot and dispatch looked at, which are put together only then. Beside it, twice on the bare driver,
+  the rows that the answer is made of: each fetched by its own known key; and by the known keys of
+  what they hang on, as an index holds them (bundles by collections, the log and graft lots by
+  bundles, dispatches and mother trees by graft lots). Neither has to find out where to look.
 * balance: of the whole registry, by cultivar and by bundle.
 
 Times are medians over the sampled codes of the best of several rounds, in milliseconds, work and
@@ -21,6 +22,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -59,18 +61,19 @@ BARE_TRACE = {
         "LEFT JOIN LATERAL (SELECT * FROM mother_trees WHERE tree = c.tree LIMIT 1) t ON TRUE"
     ),
 }
-_LOT = "graft_lot, bundle, grafts, sticks_used, block, row, first, last"
-LOTS_OF_BUNDLES = Query(f"SELECT {_LOT} FROM graft_lots WHERE bundle IN {{codes}}")
-LOTS = Query(f"SELECT {_LOT} FROM graft_lots WHERE graft_lot IN {{codes}}")
-BUNDLES = Query(
-    "SELECT bundle, collection, sticks, count, packed, store FROM bundles WHERE bundle IN {codes}"
-)
+_LOT = "SELECT graft_lot, bundle, grafts, sticks_used, block, row, first, last FROM graft_lots"
+_BUNDLE = "SELECT bundle, collection, sticks, count, packed, store FROM bundles"
+_LINE = "SELECT dispatch, graft_lot, customer, date, trees, first, last FROM dispatches"
+_TREE = "SELECT tree, graft_lot, graft_position FROM mother_trees"
+LOTS = Query(f"{_LOT} WHERE graft_lot IN {{codes}}")
+LOTS_OF_BUNDLES = Query(f"{_LOT} WHERE bundle IN {{codes}}")
+BUNDLES = Query(f"{_BUNDLE} WHERE bundle IN {{codes}}")
+BUNDLES_OF_COLLECTIONS = Query(f"{_BUNDLE} WHERE collection IN {{codes}}")
 EVENTS = Query("SELECT bundle, time, event, sticks FROM bundle_log WHERE bundle IN {codes}")
-LINES = Query(
-    "SELECT dispatch, graft_lot, customer, date, trees, first, last FROM dispatches "
-    "WHERE dispatch IN {codes}"
-)
-TREES = Query("SELECT tree, graft_lot, graft_position FROM mother_trees WHERE tree IN {codes}")
+LINES = Query(f"{_LINE} WHERE dispatch IN {{codes}}")
+LINES_OF_LOTS = Query(f"{_LINE} WHERE graft_lot IN {{codes}}")
+TREES = Query(f"{_TREE} WHERE tree IN {{codes}}")
+TREES_OF_LOTS = Query(f"{_TREE} WHERE graft_lot IN {{codes}}")
 MIXED = Query("SELECT bundle FROM bundle_parents GROUP BY bundle HAVING count(*) > 1")
 FIRST_LOTS = Query("SELECT min(graft_lot) FROM graft_lots WHERE bundle IN {codes} GROUP BY bundle")
 TREES_BY_CUTS = Query("SELECT tree FROM collections GROUP BY tree ORDER BY count(*) DESC, tree")
@@ -91,11 +94,29 @@ def by_own_keys(connection: Connection, found: Recall) -> Work:
         (TREES, [each.tree for each in found.mother_trees]),
     ]
 
-    def fetch() -> None:
-        for query, codes in asked:
-            rows(connection, query, codes)
+    return partial(fetch, connection, asked)
 
-    return fetch
+
+def by_index_keys(connection: Connection, found: Recall) -> Work:
+    """Return the fetching of the same rows by the known keys of what they hang on."""
+    bundles = [each.bundle for each in found.bundles]
+    lots = [each.graft_lot for each in found.graft_lots]
+    cut = {row[0]: row[1] for row in rows(connection, BUNDLES, bundles)}
+    asked = [
+        (BUNDLES_OF_COLLECTIONS, list({collection for collection in cut.values() if collection})),
+        (BUNDLES, [bundle for bundle, collection in cut.items() if collection is None]),
+        (EVENTS, bundles),
+        (LOTS_OF_BUNDLES, bundles),
+        (LINES_OF_LOTS, lots),
+        (TREES_OF_LOTS, lots),
+    ]
+    return partial(fetch, connection, asked)
+
+
+def fetch(connection: Connection, asked: Sequence[tuple[Query, list[str]]]) -> None:
+    """Fetch the rows of some statements for the codes that each asks for."""
+    for query, codes in asked:
+        rows(connection, query, codes)
 
 
 def timed(work: Work) -> float:
@@ -143,30 +164,25 @@ def measure_recalls(connection: Connection, report: Report) -> None:
         cases, items, lots = [], [], []
         for tree in sample:
             found = recall(connection, [OfCode(tree)])
-            bundles = [each.bundle for each in found.bundles]
             lots.append(len(found.graft_lots))
-            peer = by_own_keys(connection, found)
-            cases.append(
-                (
-                    lambda tree=tree: recall(connection, [OfCode(tree)]),
-                    peer,
-                    lambda bundles=bundles: rows(connection, LOTS_OF_BUNDLES, bundles),
-                )
-            )
-            items.append((lambda tree=tree: every_item(recall(connection, [OfCode(tree)])), peer))
+            peers = by_own_keys(connection, found), by_index_keys(connection, found)
+            work = partial(recall, connection, [OfCode(tree)])
+            cases.append((work, *peers))
+            items.append((partial(look_at, work), *peers))
         report(f"{name} ({statistics.median(lots):.0f} lots)", side_by_side(cases))
         report(f"{name}, looked at", side_by_side(items))
 
 
-def every_item(found: Recall) -> int:
+def look_at(work: Callable[[], Recall]) -> int:
     """Look at every item of an answer."""
+    found = work()
     return len(tuple(found.graft_lots)) + len(tuple(found.dispatches))
 
 
 def measure_balances(connection: Connection, report: Report) -> None:
     """Measure balances of everything."""
     for scope in ("cultivar", "bundle"):
-        work = min(timed(lambda scope=scope: balance(connection, scope=scope)) for _ in range(2))
+        work = min(timed(partial(balance, connection, scope=scope)) for _ in range(2))
         report(f"balance by {scope}", [work])
 
 

@@ -13,7 +13,6 @@ from sqlalchemy import Connection
 from scionreg.lineage.graph import (
     BUNDLE_COLUMNS,
     CUTTING_COLUMNS,
-    PARENTS,
     TREE_COLUMNS,
     Bundle,
     Cutting,
@@ -24,13 +23,13 @@ from scionreg.lineage.graph import (
     make_bundle,
     make_cutting,
     make_tree,
-    read_lots,
+    read_with_regrafts,
     rows,
     sources_first,
     wood_shares,
 )
 from scionreg.lineage.recall_items import ALL, MAYBE, NONE, Bounds, Seeds
-from scionreg.lineage.standing import regrafts_among, standing_at
+from scionreg.lineage.standing import regrafts_among, standing_at, stretches
 from scionreg.lineage.sticks import Flow
 from scionreg.records.vocabulary import Reach
 
@@ -45,7 +44,11 @@ BUNDLES = {
     by: Query(f"SELECT {BUNDLE_COLUMNS} FROM bundles b WHERE b.{by} IN {{codes}}")
     for by in ("collection", "bundle")
 }
-CHILDREN = Query("SELECT bundle FROM bundle_parents WHERE parent IN {codes}")
+CHILDREN = Query(
+    "SELECT bundle, parent, sticks FROM bundle_parents WHERE bundle IN "
+    "(SELECT bundle FROM bundle_parents WHERE parent IN {codes})"
+)
+"""The bundles tied from some, with all their parents."""
 
 
 def _of_lots(columns: str, joined: str = "") -> tuple[Query, Query]:
@@ -55,12 +58,20 @@ def _of_lots(columns: str, joined: str = "") -> tuple[Query, Query]:
 
 
 LOTS = _of_lots("g.graft_lot, g.bundle, g.grafts, g.block, g.row, g.first, g.last, g.sticks_used")
-REGRAFTED = _of_lots("r.regraft_of", "JOIN graft_lots r ON r.regraft_of = g.graft_lot")
-REGRAFTS = Query(
-    "SELECT graft_lot FROM graft_lots WHERE bundle IN {codes} AND regraft_of IS NOT NULL"
+PARTICULAR = Query(
+    "SELECT graft_lot FROM graft_lots WHERE bundle IN {codes} AND regraft_of IS NOT NULL "
+    "UNION ALL SELECT g.graft_lot FROM graft_lots g JOIN ("
+    "SELECT regraft_of AS lot FROM graft_lots WHERE regraft_of IS NOT NULL "
+    "UNION ALL SELECT graft_lot FROM mother_trees WHERE graft_lot IS NOT NULL"
+    ") few ON few.lot = g.graft_lot WHERE g.bundle IN {codes}"
 )
+"""Lots of some bundles that are regrafts, were regrafted or grew into trees: few of them.
+
+Those regrafted or grown are few in the whole registry too, so that a database may well run through
+them instead of asking about every lot.
+"""
 LOTS_SINCE = Query("SELECT graft_lot FROM graft_lots WHERE bundle IN {codes}")
-GROWN = _of_lots(TREE_COLUMNS, "JOIN mother_trees t ON t.graft_lot = g.graft_lot")
+GROWN = Query(f"SELECT {TREE_COLUMNS} FROM mother_trees t WHERE t.graft_lot IN {{codes}}")
 _LINE = "d.dispatch, d.graft_lot, d.customer, d.date, d.trees, d.first, d.last, g.bundle"
 LINES = _of_lots(_LINE, "JOIN dispatches d ON d.graft_lot = g.graft_lot")
 LINES_ASKED = Query(
@@ -168,13 +179,11 @@ class Descent:
         children: set[str] = set()
         wanted = new
         while wanted:
-            wanted = {row[0] for row in rows(connection, CHILDREN, wanted)} - children
+            tied = rows(connection, CHILDREN, wanted)
+            for bundle, parent, sticks in tied:
+                self.family.setdefault(bundle, {})[parent] = sticks
+            wanted = {row[0] for row in tied} - children
             children |= wanted
-        # A bundle asked for has all the wood, whatever it was tied from.
-        if not children:
-            return set()
-        for bundle, parent, sticks in rows(connection, PARENTS, children - self.family.keys()):
-            self.family.setdefault(bundle, {})[parent] = sticks
         return self._read_tied(connection, children - self.bundles.keys())
 
     def _read_below(
@@ -183,38 +192,35 @@ class Descent:
         """Read lots, regrafts of them, and mother trees grown from them; return new trees."""
         met = set(asked)
         if bundles:
-            met |= {row[0] for row in rows(connection, REGRAFTS, bundles)}
-        met |= {row[0] for row in _read(connection, REGRAFTED, bundles, asked)}
+            met |= {row[0] for row in rows(connection, PARTICULAR, bundles)}
         if since := bundles & self.seeds.since.keys():
             met |= {row[0] for row in rows(connection, LOTS_SINCE, since)}
         self._know(connection, met)
         new = set()
-        for row in _read(connection, GROWN, bundles, self._of_other_wood(self.known)):
+        for row in rows(connection, GROWN, self.known) if self.known else ():
             if row[0] not in self.grown:
                 self.grown[row[0]] = (make_tree(row), generation)
                 new.add(row[0])
-        self._know(connection, {str(self.grown[tree][0].graft_lot) for tree in new})
         return new - self.seeds.trees.keys()
 
     def _know(self, connection: Connection, wanted: set[str]) -> None:
         """Read some lots in full, with all regrafts of them and what they regrafted."""
-        while wanted := wanted - self.known.keys():
-            found = read_lots(connection, wanted)
-            self.known |= found
-            wanted = {lot.regraft_of for lot in found.values() if lot.regraft_of}
+        asked = set(self.known)
+        while wanted := wanted - asked:
+            asked |= wanted
+            found = read_with_regrafts(connection, wanted)
+            self.known |= {lot.graft_lot: lot for lot in found}
+            wanted = {code for lot in found for code in (lot.graft_lot, lot.regraft_of) if code}
         self.regrafts = regrafts_among(self.known.values())
 
-    def flows(self, lots: Iterable[tuple[Any, ...]]) -> dict[str, Flow]:
+    def flows(self, runs: Iterable[tuple[str, list[tuple[Any, ...]]]]) -> dict[str, Flow]:
         """Return what was grafted from each bundle, by rows of `LOTS`, or went into others."""
         found = {code: Flow() for code in self.bundles}
-        for row in lots:
-            flow = found.get(row[1])
-            if flow is None:
-                continue
-            if row[7] is None:
-                flow.derived = True
-            else:
-                flow.used += row[7]
+        for bundle, run in runs:
+            if (flow := found.get(bundle)) is not None:
+                used = [row[7] for row in run]
+                flow.derived |= None in used
+                flow.used += sum(filter(None, used))
         for parents in self.family.values():
             for parent, sticks in parents.items():
                 if parent in found:
@@ -255,7 +261,10 @@ class Descent:
         """Find the share of every bundle, and of every tree grown, sources first."""
         if not self.grown:  # bundles tied from no others need no order
             unmixed = self.bundles.keys() - self.family.keys()
-            self.wood = {code: self._weigh_bundle(self.bundles[code]) for code in unmixed}
+            cut = {code: self._cut_bounds(code) for code in self.cuttings}
+            for code in unmixed:
+                collection = self.bundles[code].collection or ""
+                self.wood[code] = ALL if code in self.seeds.bundles else cut.get(collection, NONE)
         nodes = [("bundle", code) for code in self.bundles if code not in self.wood]
         nodes += [("tree", code) for code in self.grown]
         for kind, code in sources_first(nodes, self._sources):
@@ -359,18 +368,26 @@ class Descent:
         whole = self.known.get(lot)
         if first is None and whole is not None:
             first, last = whole.first, whole.last
-        positions: list[int | None] = [None]
+        bounds = {code: self.lot_bounds(code) for code in self._with_regrafts(lot)}
+        places: list[tuple[int | None, int]] = [(None, 1)]
         if first is not None:
-            positions = list(range(first, max(first, last or first) + 1))
+            last = max(first, last or first)
+            if whole is None or self.seeds.positions.keys() & bounds.keys():
+                places = [(position, 1) for position in range(first, last + 1)]
+            else:
+                places = [*stretches(whole, self.regrafts, first, last)]
         low = high = 0.0
-        for position in positions:
+        for position, number in places:
             chances = {lot: 1.0}
             if whole is not None:
                 chances = standing_at(whole, self.regrafts, position, when)
             for code, chance in chances.items():
-                some = self.lot_bounds(code, position)
-                low, high = low + chance * some[0], high + chance * some[1]
-        return low / len(positions), min(high / len(positions), 1.0)
+                asked = code in self.seeds.positions
+                some = self.lot_bounds(code, position) if asked else bounds[code]
+                low += number * chance * some[0]
+                high += number * chance * some[1]
+        trees = sum(number for _, number in places)
+        return low / trees, min(high / trees, 1.0)
 
     def tree_bounds(self, tree: str) -> Bounds:
         """Return the share of the wood of a mother tree grown here."""

@@ -216,14 +216,19 @@ LOTS = Query(
 )
 
 
+def read_with_regrafts(connection: Connection, asked: Iterable[str]) -> list[Lot]:
+    """Return the graft lots `asked` and what regrafted them directly; some may come twice."""
+    found = rows(connection, LOTS, asked)
+    return [Lot(row[0], row[1], as_day(row[2]), *row[3:]) for row in found]
+
+
 def read_lots(connection: Connection, asked: Iterable[str]) -> dict[str, Lot]:
     """Return the graft lots `asked` and, over any number of rounds, the regrafts of them."""
     found: dict[str, Lot] = {}
     wanted = set(asked)
     while wanted:
-        for row in rows(connection, LOTS, wanted):
-            if row[0] not in found:
-                found[row[0]] = Lot(row[0], row[1], as_day(row[2]), *row[3:])
+        for lot in read_with_regrafts(connection, wanted):
+            found.setdefault(lot.graft_lot, lot)
         regrafts = {code for code, lot in found.items() if lot.regraft_of in wanted}
         wanted = regrafts - wanted
     return found

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import compress
+from itertools import compress, groupby
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +29,9 @@ from scionreg.records.vocabulary import Reach
 
 if TYPE_CHECKING:
     import pandas as pd
+
+Run = tuple[str, list[tuple[Any, ...]]]
+"""A bundle, and graft lots of it as rows of `LOTS`."""
 
 __all__ = ["Item", "OfCode", "OfCutter", "OfGrafter", "OfStore", "Recall", "recall"]
 
@@ -148,12 +151,13 @@ def recall(connection: Connection, items: Sequence[Item]) -> Recall:
     seeds = gather(connection, items)
     descent = Descent.read(connection, seeds)
     lots, lines = descent.read_lots(connection), descent.read_lines(connection)
-    flows = read_flows(connection, descent.bundles, descent.flows(lots)) if descent.bundles else {}
+    runs = [(bundle, list(run)) for bundle, run in groupby(lots, itemgetter(1))]
+    flows = read_flows(connection, descent.bundles, descent.flows(runs)) if descent.bundles else {}
     alike = _reached_alike(descent)
     return Recall(
         code=", ".join(str(item) for item in items),
         bundles=tuple(_bundles(descent, flows)),
-        graft_lots=_lots(descent, lots, alike),
+        graft_lots=_lots(descent, runs, alike),
         dispatches=_dispatches(descent, lines, alike),
         mother_trees=tuple(_trees(descent)),
         excluded=tuple(Excluded(*row) for row in descent.read_excluded(connection)),
@@ -179,20 +183,28 @@ def _reached_alike(descent: Descent) -> dict[str, Told]:
     }
 
 
-def _lots(
-    descent: Descent, rows: Sequence[tuple[Any, ...]], alike: dict[str, Told]
-) -> Reached[LotReach]:
-    """Return the lots; nearly all are reached as their bundle is, and come first."""
+def _lots(descent: Descent, runs: Sequence[Run], alike: dict[str, Told]) -> Reached[LotReach]:
+    """Return the lots, in runs of one bundle; nearly all are reached as it is, and come first."""
     apart = descent.lots_apart()
-    found = [row for row in rows if row[1] in alike and row[0] not in apart]
-    told: list[tuple[Any, ...]] = [alike[row[1]] for row in found]
-    for row in rows:
-        if row[0] in apart or (row[1] not in alike and row[0] in descent.known):
-            low, high = descent.lot_bounds(row[0])
-            if high > 0:
-                found.append(row)
-                left = _standing(row, descent.regrafts.get(row[0]))
-                told.append((high, grade_of(low, high), left))
+    unlike = {lot.bundle for code, lot in descent.known.items() if code in apart}
+    found: list[tuple[Any, ...]] = []
+    told: list[tuple[Any, ...]] = []
+    others: list[tuple[Any, ...]] = []
+    for bundle, run in runs:
+        of_bundle = alike.get(bundle)
+        if of_bundle is None:
+            others += [row for row in run if row[0] in descent.known]
+            continue
+        if bundle in unlike:
+            others += [row for row in run if row[0] in apart]
+            run = [row for row in run if row[0] not in apart]
+        found += run
+        told += [of_bundle] * len(run)
+    for row in others:
+        low, high = descent.lot_bounds(row[0])
+        if high > 0:
+            found.append(row)
+            told.append((high, grade_of(low, high), _standing(row, descent.regrafts.get(row[0]))))
     return Reached(make_lot, found, told)
 
 
@@ -221,22 +233,22 @@ def _dispatches(
     descent: Descent, lines: list[tuple[Any, ...]], alike: dict[str, Told]
 ) -> Reached[DispatchReach]:
     """Return the lines of dispatches by customer; nearly all are reached as their bundle is."""
-    apart = descent.lots_apart() | descent.known.keys()
+    unlike = {lot.bundle for lot in descent.known.values()}
+    plain = {bundle: of_bundle for bundle, of_bundle in alike.items() if bundle not in unlike}
+    if descent.seeds.dispatches:
+        plain = {}
     lines.sort(key=itemgetter(2, 0, 1))
-    told = [
-        alike.get(line[7], UNREACHED)
-        if line[1] not in apart and line[0] not in descent.seeds.dispatches
-        else _told_of_line(descent, line)
-        for line in lines
-    ]
+    told = [plain.get(line[7]) or _told_of_line(descent, line, alike) for line in lines]
     reached = [each is not UNREACHED for each in told]
     return Reached(make_dispatch, list(compress(lines, reached)), list(compress(told, reached)))
 
 
-def _told_of_line(descent: Descent, line: tuple[Any, ...]) -> Told:
-    dispatch, lot, _, date, _, first, last, _ = line
+def _told_of_line(descent: Descent, line: tuple[Any, ...], alike: dict[str, Told]) -> Told:
+    dispatch, lot, _, date, _, first, last, bundle = line
     if dispatch in descent.seeds.dispatches:
         return ALL[1], grade_of(*ALL)
+    if lot not in descent.known:
+        return alike.get(bundle, UNREACHED)
     low, high = descent.trees_of(lot, first, last, as_day(date))
     return (high, grade_of(low, high)) if high > 0 else UNREACHED
 

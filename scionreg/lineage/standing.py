@@ -7,6 +7,7 @@ still stand at any of them, and shares say how likely either is.
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise
 
 from scionreg.lineage.graph import Lot
 
@@ -72,12 +73,29 @@ def standing(
         first, last = lot.first, lot.last
     if first is None:
         return standing_at(lot, regrafts, None, when)
-    positions = range(first, max(first, last or first) + 1)
+    last = max(first, last or first)
     shares: dict[str, float] = {}
-    for position in positions:
+    for position, number in stretches(lot, regrafts, first, last):
+        share = number / (last - first + 1)
         for code, chance in standing_at(lot, regrafts, position, when).items():
-            shares[code] = shares.get(code, 0.0) + chance / len(positions)
+            shares[code] = shares.get(code, 0.0) + share * chance
     return shares
+
+
+def stretches(lot: Lot, regrafts: Regrafts, first: int, last: int) -> list[tuple[int, int]]:
+    """Return the stretches of positions `first` to `last` where no regraft begins or ends.
+
+    Each by its first position and its length: what may stand is the same all along it.
+    """
+    edges = {first, last + 1}
+    lots = [lot]
+    for each in lots:
+        for regraft in regrafts.get(each.graft_lot, ()):
+            lots.append(regraft)
+            if regraft.first is not None and regraft.span is not None:
+                edges |= {regraft.first, regraft.first + regraft.span}
+    inside = sorted(edge for edge in edges if first <= edge <= last + 1)
+    return [(begin, end - begin) for begin, end in pairwise(inside)]
 
 
 def now_at(lot: Lot, regrafts: Regrafts, position: int) -> tuple[Lot, list[str]]:

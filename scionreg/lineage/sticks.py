@@ -1,6 +1,5 @@
 """Sticks that left bundles and collections, and what is left of them, as the records say."""
 
-import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -115,9 +114,9 @@ def read_flows(
     if reckoned:
         for bundle, used in rows(connection, RECKONED, reckoned):
             flows[bundle].used = float(used)
-    log: dict[str, list[tuple[dt.datetime | None, str, int | None]]] = {}
+    log: dict[str, list[tuple[Any, str, int | None]]] = {}
     for bundle, time, event, sticks in read(EVENTS):
-        log.setdefault(bundle, []).append((as_moment(time), event, sticks))
+        log.setdefault(bundle, []).append((time, event, sticks))
     if any(event == BundleEventKind.CHECKED for events in log.values() for _, event, _ in events):
         since = {bundle: float(used) for bundle, used in read(SINCE_USED)}
         for bundle, sticks in read(SINCE_PASSED):
@@ -129,20 +128,20 @@ def read_flows(
     return flows
 
 
-def _add_events(
-    flow: Flow, events: list[tuple[dt.datetime | None, str, int | None]], since: float
-) -> None:
+def _add_events(flow: Flow, events: list[tuple[Any, str, int | None]], since: float) -> None:
     """Add what the log says; `since` is what was grafted or re-bundled after the last count."""
     counts = [
-        (time, sticks)
+        (moment, sticks)
         for time, event, sticks in events
-        if event == BundleEventKind.CHECKED and time is not None and sticks is not None
+        if event == BundleEventKind.CHECKED and sticks is not None
+        if (moment := as_moment(time)) is not None
     ]
     last = max(counts) if counts else None
     for time, event, sticks in events:
         if event == BundleEventKind.CHECKED:
             continue
-        after = last is None or (time is not None and time > last[0])
+        moment = None if last is None else as_moment(time)
+        after = last is None or (moment is not None and moment > last[0])
         if sticks is None:
             flow.discarded_rest |= after and event == BundleEventKind.DISCARDED
             continue
