@@ -132,10 +132,10 @@ def identity_of(
     standing = [each for each in evidence if each.stands and each.agrees]
     against = _against(book, on, limb, evidence, weights, now=now)
     best = max(standing, key=lambda each: (each.strength, each.date or dt.date.min), default=None)
-    stops = tuple(says for _, says in _stops(book, on, limb))
+    notices = _in_force(book, TreeEventKind.NOTICE, on, limb)
     ended = ended_by(book, book.planted, on, limb, new_plant_only=True)
     origin = book.origin if ended is None else None
-    rung, date, until, reason = _rung(origin, best, standing, stops, against)
+    rung, date, until, reason = _rung(origin, best, standing, cleared=not (notices or against))
     status = min(against, key=SIDE.index) if against else rung
     # The gravest first.
     told = [says for state in SIDE for says in against.get(state, ())]
@@ -149,7 +149,7 @@ def identity_of(
         rung=rung,
         date=date,
         until=until,
-        reasons=tuple(dict.fromkeys((*told, reason, *stops, *_breaks(book, on, limb)))),
+        reasons=tuple(dict.fromkeys((*told, reason, *notices, *_breaks(book, on, limb)))),
         alike=tuple(sorted(alike)),
         evidence=tuple(evidence),
         limbs=tuple(
@@ -175,10 +175,13 @@ def _rung(
     origin: str | None,
     best: Evidence | None,
     standing: Sequence[Evidence],
-    stops: Sequence[str],
-    against: dict[IdentityStatus, list[str]],
+    *,
+    cleared: bool,
 ) -> tuple[IdentityStatus, dt.date | None, dt.date | None, str]:
-    """Return the rung, the day of the look that gives it, when it runs out, and why."""
+    """Return the rung, the day of the look that gives it, when it runs out, and why.
+
+    `cleared`: nothing stops its use or speaks against it.
+    """
     paper = next((each for each in standing if each.method == CheckMethod.PAPER), None)
     looks = [each for each in standing if each.method != CheckMethod.PAPER]
     if not looks or best is None:
@@ -191,7 +194,7 @@ def _rung(
     if best.method == CheckMethod.DNA and by_fruit:
         fruit = max(by_fruit, key=lambda each: each.until or dt.date.max)
         said = f"agrees by {best.told()} and {fruit.told()}"
-        if best.date and (origin or paper) and not stops and not against:
+        if best.date and (origin or paper) and cleared:
             return IdentityStatus.CLEARED_AS_SOURCE, best.date, fruit.until, said
         return rung, best.date, None, said
     return rung, best.date, best.until, f"agrees by {best.told()}"
@@ -200,15 +203,15 @@ def _rung(
 # ------------------------------------------------------------------------ what speaks against it
 
 
-def _stops(book: TreeBook, on: dt.date, limb: str | None) -> list[tuple[str | None, str]]:
-    """Return the holds and notices in force on a day, with the limb each is about."""
+def _in_force(book: TreeBook, kind: TreeEventKind, on: dt.date, limb: str | None) -> list[str]:
+    """Return the holds, or the notices, in force on a day, of a tree or of one limb too."""
     events = [
         event
         for event in book.events
-        if event.event in (TreeEventKind.HOLD, TreeEventKind.RELEASED, TreeEventKind.NOTICE)
+        if event.event in (kind, TreeEventKind.RELEASED)
         and (event.date is None or event.date <= on)
     ]
-    return [told for told in in_force(events) if told[0] in (None, limb)]
+    return [says for of, says in in_force(events) if of in (None, limb)]
 
 
 def _against(
@@ -237,9 +240,8 @@ def _against(
         say(IdentityStatus.DEAD, reason)
     if now and book.status == TreeStatus.RETIRED:
         say(IdentityStatus.RETIRED, "retired as a source")
-    for _, reason in _stops(book, on, limb):
-        if "is on hold" in reason:
-            say(IdentityStatus.DOUBTFUL, reason)
+    for reason in _in_force(book, TreeEventKind.HOLD, on, limb):
+        say(IdentityStatus.DOUBTFUL, reason)
     for reason in _doubts_from_wood(book, on, limb, evidence, weights):
         say(IdentityStatus.DOUBTFUL, reason)
     return found
