@@ -15,6 +15,7 @@ from scionreg.lineage.balance import Balance, balance
 from scionreg.lineage.graph import find_kind
 from scionreg.lineage.recall import Recall, recall
 from scionreg.lineage.recall_items import Item, OfCode
+from scionreg.lineage.timeline import Timeline, timeline
 from scionreg.lineage.trace import Trace, trace
 from scionreg.records.errors import Problem, ProblemsError
 from scionreg.records.rules import Scope
@@ -294,6 +295,11 @@ class Registry:
         asked: Sequence[Item] = [OfCode(item) if isinstance(item, str) else item for item in items]
         with self.store.reading() as connection:
             return recall(connection, asked)
+
+    def timeline(self, code: str) -> Timeline:
+        """Return what happened to something and to all it came from, by date."""
+        with self.store.reading() as connection:
+            return timeline(connection, code)
 
     def balance(self, **options: Any) -> Balance:
         """Return what came in against what went out, in sticks; options as `balance`."""

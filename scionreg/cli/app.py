@@ -7,7 +7,7 @@ import typer
 from typer.core import TyperGroup
 
 from scionreg import __version__
-from scionreg.cli import answers, books, console, identity, keeping, storing, take
+from scionreg.cli import answers, books, console, identity, keeping, off_type, storing, take
 
 RECORDING: dict[str, tuple[str, str]] = {
     "cut": ("collections", "Record a cutting: one tree, one day, one cutter."),
@@ -116,6 +116,7 @@ app.command("balance")(answers.balance)
 app.command("store")(storing.store)
 app.command("take")(take.take)
 app.command("match")(identity.match)
+app.command("offtype")(off_type.offtype)
 app.command("sample")(identity.sample)
 app.command("status")(identity.status)
 app.command("audit")(keeping.audit)

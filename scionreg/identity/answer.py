@@ -113,7 +113,7 @@ class _Answer:
         return OffType(
             code=code if position is None else f"{code}/{position}",
             label=chain.label(asked),
-            looked=self._looked(about, position),
+            looked=self._looked(code, position, about),
             causes=tuple(faults.values()),
             tied=tuple(tuple(faults[each] for each in group) for group in self._tied()),
             affected=tuple(affected),
@@ -123,10 +123,14 @@ class _Answer:
             chain=drawn_chain(self._question, self._sights, self._sharing),
         )
 
-    def _looked(self, about: Asked, position: int | None) -> Looked:
-        seen: Sequence[Seen] = self._sights.of(self._question.asked).seen
+    def _looked(self, code: str, position: int | None, about: Asked) -> Looked:
+        asked = self._question.asked
+        seen: Sequence[Seen] = self._sights.of(asked).seen
         if position is not None:
             seen = [each for each in seen if about(each) and each.reports]
+        elif asked.kind == LOT and asked.code != code:
+            places = self._sights.places(code)
+            seen = [each for each in seen if each.place in places]
         return Looked(
             checked=sum(each.count for each in seen),
             off=sum(each.count for each in seen if each.off),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from scionreg.identity.chain import BUNDLE, CUT, LIMB, LOT, TREE, Chain, Name
 from scionreg.identity.looks import Seen
-from scionreg.identity.off_type import Looked
+from scionreg.identity.off_type import Fault, Looked, OffType
 from scionreg.identity.question import Question
 from scionreg.identity.sights import Sights
 from scionreg.identity.worlds import Changeover, Origin, Swap, World
@@ -94,7 +94,7 @@ class Reasons:
         asked = self.question.asked
         looked = _counted(self._seen([asked]))
         if asked.kind == TREE and looked.checked:
-            said = itself(looked, self._named(asked))
+            said = itself(looked, f"{self._named(asked)} itself")
         else:
             said = looks_at(looked, f"{'in' if asked.kind == LOT else 'from'} {asked.code}")
         return f"{said}, and looks now and then call a true tree off" if looked.off else said
@@ -124,7 +124,7 @@ class Reasons:
 
     def _itself(self, tree: Name) -> list[tuple[Looked, str]]:
         own = _counted(self._seen([tree]))
-        return [(own, itself(own, self._named(tree)))] if own.checked else []
+        return [(own, itself(own, f"{self._named(tree)} itself"))] if own.checked else []
 
     def _special(self, origin: Origin, world: World) -> list[str]:
         """Return what speaks for or against one kind of failure only."""
@@ -219,22 +219,23 @@ def _apart(one: Looked, other: Looked) -> bool:
     return abs(one.off / one.checked - other.off / other.checked) >= CONTRAST
 
 
-def looks_at(looked: Looked, where: str) -> str:
+def looks_at(looked: Looked, where: str = "") -> str:
     """Return how many of the trees looked at somewhere were off.
 
     >>> looks_at(Looked(checked=10, off=1), "in this lot")
     '1 of the 10 trees looked at in this lot was off'
     """
     number, off = looked.checked, looked.off
+    trees = f"trees looked at {where}".rstrip()
     if not number:
-        return f"no tree {where} was looked at"
+        return "no tree " + f"{where} was looked at".lstrip()
     if number == 1:
-        return f"the one tree looked at {where} was {'off' if off else 'true'}"
+        return f"the one {trees.replace('trees', 'tree')} was {'off' if off else 'true'}"
     if not off:
-        return f"none of the {number} trees looked at {where} was off"
+        return f"none of the {number} {trees} was off"
     if off == number:
-        return f"{'both' if number == 2 else f'all {number}'} trees looked at {where} were off"
-    return f"{off} of the {number} trees looked at {where} {_were(off)} off"
+        return f"{'both' if number == 2 else f'all {number}'} {trees} were off"
+    return f"{off} of the {number} {trees} {_were(off)} off"
 
 
 def also(looked: Looked, where: str) -> str:
@@ -257,9 +258,20 @@ def itself(looked: Looked, tree: str) -> str:
     """Return what looks at a mother tree itself found."""
     number, off = looked.checked, looked.off
     if 0 < off < number:
-        return f"{off} of {number} looks at {tree} itself found it off"
+        return f"{off} of {number} looks at {tree} found it off"
     every = "" if number == 1 else f" in all {number} looks"
-    return f"{tree} itself was found {'off' if off else 'true'}{every}"
+    return f"{tree} was found {'off' if off else 'true'}{every}"
+
+
+def looks_in_words(answer: OffType) -> str:
+    """Return how many trees of what was asked about were looked at, and how many were off."""
+    looked = answer.looked
+    one_tree = "/" in answer.code or any(
+        each.kind == "mother_tree" and each.code == answer.code for each in answer.chain
+    )
+    if not one_tree:
+        return looks_at(looked)
+    return itself(looked, "it") if looked.checked else "it was not looked at"
 
 
 def _were(number: int) -> str:
@@ -299,6 +311,14 @@ def _span(places: list[int]) -> str:
     if len(places) <= 6:
         return f"positions {', '.join(map(str, places))}"
     return f"{len(places)} positions from {places[0]} to {places[-1]}"
+
+
+def name_of(cause: Fault) -> str:
+    """Return a cause in a few words: what failed, of what, with what."""
+    if cause.failure == Failure.NONE_OF_THESE:
+        return "no step failed"
+    partners = f" with {' or '.join(cause.partners)}" if cause.partners else ""
+    return f"{cause.failure.value.replace('_', ' ')}: {cause.item}{partners}"
 
 
 def word_of(what: str | None) -> str | None:

@@ -1,6 +1,6 @@
 """Probabilities in the words of a recall, and in per cent that claim no more than they can."""
 
-from scionreg.identity.off_type import OffType
+from scionreg.identity.off_type import ChainItem, OffType
 from scionreg.identity.sharing import SHARES_FAULT
 
 CERTAIN = 0.99
@@ -14,6 +14,8 @@ POSSIBLE = SHARES_FAULT
 and a recall lists it."""
 WORTH_SHOWING = 0.01
 """Probability from which on a cause is shown by itself."""
+FINE = 0.0995
+"""Probability below which a tenth of a per cent is shown, so that possible and excluded differ."""
 MOST_SHOWN = 5
 """Causes that are shown by themselves, at most."""
 
@@ -34,26 +36,38 @@ def grade(probability: float) -> str:
 def in_words(probability: float) -> str:
     """Return how likely a cause is, in words; no cause is ever called certain."""
     if probability >= CERTAIN:
-        return "almost certainly"
+        return "almost certain"
     if probability >= 0.9:
         return "very likely"
     if probability >= LIKELY:
         return "likely"
-    return "possibly" if probability >= POSSIBLE else "hardly"
+    return "possible" if probability >= POSSIBLE else "unlikely"
 
 
 def per_cent(probability: float) -> str:
     """Return a probability in per cent, neither 0 nor 100.
 
-    >>> [per_cent(each) for each in (0.9999, 0.42, 0.0001)]
-    ['more than 99%', '42%', 'less than 1%']
+    >>> [per_cent(each) for each in (0.9999, 0.42, 0.048, 0.0001)]
+    ['more than 99%', '42%', '4.8%', 'less than 1%']
     """
     if probability > CERTAIN:
         return "more than 99%"
-    return "less than 1%" if probability < WORTH_SHOWING else f"{probability:.0%}"
+    if probability < WORTH_SHOWING:
+        return "less than 1%"
+    return f"{probability:.0%}" if probability >= FINE else f"{probability:.1%}"
 
 
 def shown(answer: OffType) -> int:
     """Return how many of the causes, which come likeliest first, are shown by themselves."""
     likely = [each for each in answer.causes[:MOST_SHOWN] if each.probability >= WORTH_SHOWING]
     return max(len(likely), 1)
+
+
+def is_otherwise_off(item: ChainItem) -> bool:
+    """Return whether most trees looked at were off, and yet the fault asked about explains none."""
+    return 2 * item.off > item.checked and item.probability < POSSIBLE
+
+
+def otherwise_off(answer: OffType) -> list[ChainItem]:
+    """Return what was found off for another reason than the one asked about."""
+    return [each for each in answer.chain if is_otherwise_off(each)]

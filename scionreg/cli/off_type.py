@@ -1,0 +1,72 @@
+"""The command that says where an identity broke."""
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from scionreg.cli import console
+from scionreg.cli.options import Csv, Json, Where, opened
+from scionreg.records.errors import RegistryError
+
+if TYPE_CHECKING:
+    from scionreg.api import Registry
+    from scionreg.identity.off_type import OffType
+
+
+def offtype(
+    codes: Annotated[
+        list[str] | None,
+        typer.Argument(
+            help="A single tree (graft lot/position), lot, dispatch, bundle, collection or mother "
+            "tree; else all that was found off."
+        ),
+    ] = None,
+    picture: Annotated[
+        str, typer.Option(help="Draw the chain of one of them into this PNG or SVG file.")
+    ] = "",
+    page: Annotated[
+        str, typer.Option(help="Write a one-page timeline of one of them into this HTML file.")
+    ] = "",
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """Say where an identity broke, and what else shares the fault.
+
+    Causes with probabilities, which of them nothing can tell apart, what is affected and excluded,
+    and which check is worth its cost. Exit code 3 where a step of the chain likely failed.
+
+    Examples: scionreg offtype G24-0029-6/6; scionreg offtype D26-0001-7 --picture chain.png
+    """
+    from scionreg.cli.telling_off_type import tell_off_types
+    from scionreg.records.vocabulary import Failure
+
+    asked = codes or []
+    if (picture or page) and len(asked) != 1:
+        raise RegistryError("a picture or a page is of one thing; name one code")
+    with opened(registry) as opened_registry:
+        with console.progress("weighing") as progress:
+            found = opened_registry.off_types(*asked, progress=progress)
+        if picture or page:
+            _put_on_paper(opened_registry, found.answers[0], picture, page)
+    if json:
+        console.as_json(found.to_dict())
+    elif csv:
+        console.as_csv(found.to_rows())
+    else:
+        tell_off_types(found, in_full=bool(asked))
+    if any(each.causes[0].failure != Failure.NONE_OF_THESE for each in found.answers):
+        raise typer.Exit(3)
+
+
+def _put_on_paper(registry: "Registry", found: "OffType", picture: str, page: str) -> None:
+    if picture:
+        from scionreg.documents.off_type_picture import draw_chain
+
+        draw_chain(found, picture)
+        console.talk(f"drawn: {picture}")
+    if page:
+        from scionreg.documents.off_type_page import write_page
+
+        write_page(found, registry.timeline(found.code), page)
+        console.talk(f"written: {page}")

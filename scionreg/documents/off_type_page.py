@@ -1,0 +1,172 @@
+"""One page for an insurer or an inspector: what was asked, what happened by date, what follows.
+
+The page stands alone: no script, no network, and one sheet of paper for a usual chain. Whatever the
+records hold is text there, never markup.
+"""
+
+import datetime as dt
+import os
+from collections.abc import Iterable
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from scionreg import __version__
+from scionreg.identity.reasons import looks_in_words, name_of
+from scionreg.identity.sureness import (
+    CERTAIN,
+    LIKELY,
+    POSSIBLE,
+    grade,
+    in_words,
+    per_cent,
+    shown,
+)
+from scionreg.records.errors import RegistryError
+from scionreg.records.vocabulary import Grade
+
+if TYPE_CHECKING:
+    from scionreg.identity.off_type import Affected, OffType
+    from scionreg.lineage.timeline import Happening, Timeline
+
+TEMPLATE = "off_type_page.html"
+MOST_HAPPENINGS = 26
+"""Lines of the timeline: more do not fit on the sheet."""
+MOST_NAMED = 14
+"""Things of a kind and grade that are named."""
+KINDS = {
+    "dispatch": "dispatches",
+    "graft_lot": "graft lots",
+    "bundle": "bundles",
+    "collection": "collections",
+    "mother_tree": "mother trees",
+}
+METHODS = {"dna": "marker profile", "fruit": "fruit", "leaf": "leaf and habit", "bud": "buds"}
+SURE = {
+    Grade.CERTAIN: "certain",
+    Grade.ONE_OF: "one of several",
+    Grade.LIKELY: "likely",
+    Grade.UNKNOWN: "unknown",
+}
+
+
+def write_page(answer: "OffType", timeline: "Timeline", file: str | os.PathLike[str]) -> None:
+    """Write the page about one answer as HTML.
+
+    Raises
+    ------
+    RegistryError
+        The file's ending is not ``.html``, or it cannot be written.
+    """
+    path = Path(file)
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise RegistryError(f"'{path}' is no page; let its name end in .html")
+    try:
+        path.write_text(page(answer, timeline), encoding="utf-8")
+    except OSError as error:
+        raise RegistryError(f"'{path}' cannot be written: {error.strerror or error}") from error
+
+
+def page(answer: "OffType", timeline: "Timeline", *, asked: dt.date | None = None) -> str:
+    """Return the page as HTML; `asked` is the day on it, today if None."""
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    template = environment.from_string((files(__package__) / TEMPLATE).read_text(encoding="utf-8"))
+    number = shown(answer)
+    told = timeline.happenings[-MOST_HAPPENINGS:]
+    return template.render(
+        answer=answer,
+        timeline=timeline,
+        version=__version__,
+        asked=asked or dt.datetime.now().astimezone().date(),
+        looked=looks_in_words(answer),
+        causes=answer.causes[:number],
+        rest=_rest(answer, number),
+        tied=["; ".join(map(name_of, group)) for group in answer.tied],
+        in_words=in_words,
+        per_cent=per_cent,
+        happenings=[_line(each) for each in told],
+        earlier=len(timeline.happenings) - len(told),
+        missing=[*timeline.missing, *timeline.contradictions],
+        affected=list(_affected(answer)),
+        grades=f"Certain is from {CERTAIN:.0%} on, likely from {LIKELY:.0%}, possible from "
+        f"{POSSIBLE:.0%}.",
+        excluded=_excluded(answer),
+        checks=list(_checks(answer)),
+    )
+
+
+def _rest(answer: "OffType", number: int) -> str:
+    rest = answer.causes[number:]
+    if not rest:
+        return ""
+    chance = per_cent(sum(each.probability for each in rest))
+    return f"{len(rest)} other cause{'s' if len(rest) > 1 else ''}, together {chance}."
+
+
+def _line(each: "Happening") -> dict[str, Any]:
+    return {
+        "date": each.date,
+        "did": each.did,
+        "code": each.code,
+        "text": each.text,
+        "grade": SURE[each.grade] if each.grade else "",
+        "off": each.off,
+    }
+
+
+class Graded(NamedTuple):
+    """Things of one kind and grade, and how many more there are than are named."""
+
+    grade: str
+    items: list[str]
+    more: int
+
+
+def _affected(answer: "OffType") -> Iterable[tuple[str, list[Graded]]]:
+    """Yield each kind, and its things by grade."""
+    places = {(each.kind, each.code): each.place for each in answer.chain}
+    for kind, title in KINDS.items():
+        graded: dict[str, list[str]] = {}
+        for each in answer.affected:
+            if each.kind == kind:
+                graded.setdefault(grade(each.probability), []).append(_named(each, places))
+        if graded:
+            yield (
+                title,
+                [
+                    Graded(how, items[:MOST_NAMED], max(0, len(items) - MOST_NAMED))
+                    for how, items in graded.items()
+                ],
+            )
+
+
+def _named(each: "Affected", places: dict[tuple[str, str], str | None]) -> str:
+    customer = places.get((each.kind, each.item)) if each.kind == "dispatch" else None
+    trees = f"{each.trees} trees" if each.trees else ""
+    told = ", ".join(filter(None, (trees, customer)))
+    return f"{each.item} ({told})" if told else each.item
+
+
+def _excluded(answer: "OffType") -> str:
+    if not answer.excluded:
+        return ""
+    numbers = [
+        f"{sum(each.kind == kind for each in answer.excluded)} {title}"
+        for kind, title in KINDS.items()
+        if any(each.kind == kind for each in answer.excluded)
+    ]
+    return f"Excluded, though related or worked beside it: {', '.join(numbers)}."
+
+
+def _checks(answer: "OffType") -> Iterable[str]:
+    places = {each.code: each.place for each in answer.chain if each.kind == "graft_lot"}
+    for each in answer.next_checks:
+        item = each.item if each.position is None else f"{each.item}/{each.position}"
+        place = f" ({places[each.item]})" if places.get(each.item) else ""
+        trees = f"{each.trees} tree{'s' if each.trees > 1 else ''}"
+        yield (
+            f"{item}{place}: {METHODS.get(each.method, each.method)} of {trees}; costs "
+            f"{each.cost:.0f}, saves {each.saves:.0f}"
+        )

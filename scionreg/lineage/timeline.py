@@ -1,0 +1,230 @@
+"""What happened to something and to all that its wood came from, by date, as one would tell it.
+
+People and free text are left out, since such a page leaves the nursery; so is the place of a tree
+whose location is private.
+"""
+
+import datetime as dt
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection
+
+from scionreg.lineage.graph import (
+    Query,
+    as_day,
+    as_moment,
+    rows,
+    split_position,
+    weakest,
+)
+from scionreg.lineage.trace import trace
+from scionreg.lineage.traced import Trace
+from scionreg.records.cells import expand_positions
+from scionreg.records.vocabulary import BundleEventKind, CheckMethod, Found, Grade, TreeEventKind
+from scionreg.registry import journal
+from scionreg.registry.settings import read_settings
+
+
+def _of(columns: str, table: str, column: str) -> Query:
+    return Query(f"SELECT {columns} FROM {table} WHERE {column} IN {{codes}}")
+
+
+TREES = _of(
+    "tree, planted, cultivar, block, row, position, location_private", "mother_trees", "tree"
+)
+EVENTS = _of("tree, date, event, limb", "tree_events", "tree")
+CUTS = _of("collection, date, tree, limb, sticks", "collections", "collection")
+BUNDLES = _of("bundle, packed, collection, cultivar, sticks, store", "bundles", "bundle")
+PARENTS = _of("bundle, parent", "bundle_parents", "bundle")
+LOG = _of("bundle, time, event, store, sticks", "bundle_log", "bundle")
+LOTS = _of(
+    "graft_lot, date, bundle, method, grafts, block, row, first, last", "graft_lots", "graft_lot"
+)
+COUNTS = _of("graft_lot, date, pushing, dead, stock_only", "take_counts", "graft_lot")
+SENT = _of("dispatch, date, graft_lot, customer, trees, first, last", "dispatches", "graft_lot")
+LOOKS = _of(
+    'item, date, "check", method, checked, off, found, positions, positions_checked',
+    "identity_checks",
+    "item",
+)
+BY: dict[str, str] = {
+    CheckMethod.DNA: "by marker profile",
+    CheckMethod.FRUIT: "by the fruit",
+    CheckMethod.LEAF: "by leaf and habit",
+    CheckMethod.BUD: "by the buds",
+    CheckMethod.PAPER: "on paper",
+}
+EVENTS_SAID: dict[str, str] = {
+    TreeEventKind.HOLD: "put on hold",
+    TreeEventKind.NOTICE: "put under notice",
+}
+LOGGED: dict[str, str] = {
+    BundleEventKind.MOVED: "moved",
+    BundleEventKind.CHECKED: "looked at in store",
+    BundleEventKind.DISCARDED: "discarded",
+    BundleEventKind.SOLD: "sold as wood",
+    BundleEventKind.HOLD: "put on hold",
+    BundleEventKind.RELEASED: "released",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """One line of a timeline; `off` where a look found something off.
+
+    `grade` is how sure the link from `code` to its source is.
+    """
+
+    date: dt.date | None
+    did: str
+    code: str
+    text: str
+    grade: Grade | None = None
+    off: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timeline:
+    """What happened along a chain, oldest first, undated last.
+
+    `entry` and `digest` are those of the journal's last line: they name the state of the records.
+    """
+
+    code: str
+    grade: Grade
+    happenings: tuple[Happening, ...]
+    missing: tuple[str, ...]
+    contradictions: tuple[str, ...]
+    entry: int
+    digest: str
+
+
+def timeline(connection: Connection, code: str) -> Timeline:
+    """Return what happened to `code`, as `trace` takes it, and to all that it came from.
+
+    Raises
+    ------
+    RegistryError
+        As `trace`.
+    """
+    traced = trace(connection, code)
+    entry, digest = journal.head(connection)
+    found = list(_Teller(connection, traced).happenings())
+    found.sort(key=lambda each: (each.date is None, each.date or dt.date.max))
+    return Timeline(
+        code=code,
+        grade=traced.grade,
+        happenings=tuple(found),
+        missing=traced.missing,
+        contradictions=traced.contradictions,
+        entry=entry,
+        digest=digest,
+    )
+
+
+class _Teller:
+    """Tells what the tables hold of the codes on a chain."""
+
+    def __init__(self, connection: Connection, traced: Trace) -> None:
+        self._connection = connection
+        self._zone = read_settings(connection).zone
+        self._grades: dict[str, Grade] = {}
+        for link in traced.links:
+            known = self._grades.get(link.child, link.grade)
+            self._grades[link.child] = weakest(known, link.grade)
+        ends = {each for link in traced.links for each in (link.child, link.parent) if each}
+        self._codes = {split_position(each)[0] for each in {traced.code, *ends}}
+        self._asked, self._position = split_position(traced.code)
+        if self._position is not None:
+            self._grades.setdefault(self._asked, self._grades.get(traced.code, traced.grade))
+
+    def happenings(self) -> Iterator[Happening]:
+        """Yield what happened, kind by kind."""
+        for told in (self._trees, self._cuts, self._bundles, self._lots, self._left, self._looks):
+            yield from told()
+
+    def _rows(self, query: Query, codes: Iterable[str] = ()) -> list[tuple[Any, ...]]:
+        return rows(self._connection, query, list(codes) or list(self._codes))
+
+    def _told(self, date: Any, did: str, code: str, text: str, *, link: bool = False) -> Happening:
+        grade = self._grades.get(code) if link else None
+        return Happening(date=as_day(date), did=did, code=code, text=text, grade=grade)
+
+    def _trees(self) -> Iterator[Happening]:
+        for tree, planted, cultivar, *place, private in self._rows(TREES):
+            where = "" if private or None in place else ", {} row {}, position {}".format(*place)
+            yield self._told(planted, "planted", tree, f"labelled {cultivar}{where}")
+        for tree, date, event, limb in self._rows(EVENTS):
+            did = EVENTS_SAID.get(event, event.replace("_", " "))
+            yield self._told(date, did, tree, f"limb {limb}" if limb else "")
+
+    def _cuts(self) -> Iterator[Happening]:
+        for code, date, tree, limb, sticks in self._rows(CUTS):
+            of = f" limb {limb}" if limb else ""
+            text = f"{sticks} sticks, written down for tree {tree}{of}"
+            yield self._told(date, "cut", code, text, link=True)
+
+    def _bundles(self) -> Iterator[Happening]:
+        parents: dict[str, list[str]] = {}
+        for bundle, parent in self._rows(PARENTS):
+            parents.setdefault(bundle, []).append(parent)
+        for code, packed, collection, claimed, sticks, store in self._rows(BUNDLES):
+            tied = parents.get(code, [collection] if collection else [])
+            of = f"of {', '.join(sorted(tied))}" if tied else f"received as {claimed}"
+            into = f", into store {store}" if store else ""
+            text = f"{sticks} sticks {of}{into}"
+            yield self._told(packed, "packed", code, text, link=True)
+        for code, time, event, store, sticks in self._rows(LOG):
+            moment = as_moment(time)
+            day = moment.astimezone(self._zone).date() if moment else None
+            text = LOGGED[event]
+            text += f" to store {store}" if store else ""
+            text += f", {sticks} sticks" if sticks is not None else ""
+            yield self._told(day, "stored", code, text)
+
+    def _lots(self) -> Iterator[Happening]:
+        for code, date, bundle, method, grafts, *place in self._rows(LOTS):
+            where = "" if None in place else ", {} row {}, positions {} to {}".format(*place)
+            text = f"{grafts} grafts of {bundle}, {method.replace('_', ' ')}{where}"
+            yield self._told(date, "grafted", code, text, link=True)
+        for code, date, pushing, dead, stock_only in self._rows(COUNTS, [self._asked]):
+            more = [(dead, "dead"), (stock_only, "only the rootstock")]
+            told = [f"{number} {what}" for number, what in more if number]
+            yield self._told(date, "counted", code, ", ".join([f"{pushing} growing", *told]))
+
+    def _left(self) -> Iterator[Happening]:
+        for dispatch, date, lot, customer, trees, first, last in self._sent():
+            positions = "" if None in (first, last) else f", positions {first} to {last}"
+            text = f"{trees} trees of {lot}{positions}, to customer {customer}"
+            yield self._told(date, "sent", dispatch, text, link=True)
+
+    def _sent(self) -> list[tuple[Any, ...]]:
+        """Return the lines by which trees asked about left; of one tree, those it may be in."""
+        lines = self._rows(SENT)
+        if self._position is None:
+            return [line for line in lines if self._asked in (line[0], line[2])]
+        return [
+            line
+            for line in lines
+            if line[2] == self._asked and (None in line[5:] or self._stood(line[5], line[6]))
+        ]
+
+    def _stood(self, first: int, last: int) -> bool:
+        return self._position is not None and first <= self._position <= last
+
+    def _looks(self) -> Iterator[Happening]:
+        sent = {line[0] for line in self._sent()}
+        own = f"{self._asked}/{self._position}"
+        items = {*self._codes, *sent, own}
+        for item, date, check, method, checked, off, found, *places in self._rows(LOOKS, items):
+            named = f", found to be {found}" if off and found not in (None, Found.UNKNOWN) else ""
+            text = f"{check}: {off} of {checked} off {BY[method]}{named}"
+            wrong, seen = (set(expand_positions(each or "")) for each in places)
+            if item != own and self._position in wrong:
+                text += "; this tree was one of them"
+            elif item != own and self._position in seen:
+                text += "; this tree was true"
+            day = as_day(date)
+            yield Happening(date=day, did="looked at", code=item, text=text, off=bool(off))
