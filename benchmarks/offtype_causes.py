@@ -192,6 +192,15 @@ def _sources(item: Looked) -> set[Any]:
 # --------------------------------------------------------------------------------- the next check
 
 
+def _answer(registry: Registry, drawn: Drawn) -> Answer:
+    """Ask; a question that cannot be answered counts as one without causes, and is told."""
+    try:
+        return registry.off_type(drawn.asked).to_dict()
+    except (RegistryError, MemoryError) as error:
+        print(f"  failed: {drawn.seed} {drawn.kind} {drawn.asked}: {error}", flush=True)
+        return {"causes": [], "tied": [], "few": False, "affected": [], "next_checks": []}
+
+
 def rise_after(
     registry: Registry, drawn: Drawn, before: Score, rows: Sequence[Row]
 ) -> float | None:
@@ -199,10 +208,10 @@ def rise_after(
     if not rows:
         return None
     registry.record_all([("identity_checks", row) for row in rows], recorder="P40")
-    after = score(registry.off_type(drawn.asked).to_dict(), drawn.truth)
+    after = score(_answer(registry, drawn), drawn.truth)
     for row in rows:
         registry.void("identity_checks", str(row["check"]), why="only tried", recorder="P40")
-    return after.truth - before.truth
+    return after.truth - before.truth if after.first else None
 
 
 def rises(
@@ -249,15 +258,6 @@ class Judged:
     thumb: bool
     seconds: float
     rises: tuple[float, float] | None
-
-
-def _answer(registry: Registry, drawn: Drawn) -> Answer:
-    """Ask; a question that cannot be answered counts as one without causes, and is told."""
-    try:
-        return registry.off_type(drawn.asked).to_dict()
-    except (RegistryError, MemoryError) as error:
-        print(f"  failed: {drawn.seed} {drawn.kind} {drawn.asked}: {error}", flush=True)
-        return {"causes": [], "tied": [], "few": False, "affected": [], "next_checks": []}
 
 
 def judge(registries: Registries, seed: int, kind: str, *, misses: bool) -> Judged:

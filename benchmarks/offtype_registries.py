@@ -371,7 +371,9 @@ def answer_check(
     drawn: Drawn, item: str, position: int | None, method: str, trees: int, code: int
 ) -> list[Row]:
     """Return the check rows of a look as it would really turn out; none where nothing stands."""
-    thing = drawn.items[item.partition("/")[0]]
+    thing = drawn.items.get(item.partition("/")[0])
+    if thing is None:
+        return []
     position = int(item.partition("/")[2]) if "/" in item else position
     there = [
         (place, what, label_of(each))
