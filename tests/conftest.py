@@ -13,10 +13,12 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from benchmarks import postgres
+from scionreg.api import Registry
 from scionreg.cli import main
 from scionreg.registry.create import create_store
 from scionreg.registry.store import Store, open_store
 
+DEMO = Path(__file__).parents[1] / "demo_registry"
 COMMON = {"deadline": None, "suppress_health_check": [HealthCheck.function_scoped_fixture]}
 settings.register_profile("dev", **COMMON)
 settings.register_profile("ci", derandomize=True, print_blob=True, **COMMON)
@@ -118,6 +120,15 @@ def new_store(
                 server.drop(name)
 
     return new
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The path of a registry with the invented nursery; for reading only."""
+    where = tmp_path_factory.mktemp("demo") / "registry.db"
+    with Registry.new(where, by="P01") as registry:
+        registry.import_files(DEMO)
+    return str(where)
 
 
 class Said(NamedTuple):

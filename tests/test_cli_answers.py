@@ -14,19 +14,8 @@ OLD = Path(__file__).parent / "data" / "registry_0001.db"
 Run = Callable[..., tuple[int, str, str]]
 
 
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo, imported once."""
-    from scionreg import new_registry
-
-    path = tmp_path_factory.mktemp("demo") / "registry.db"
-    with new_registry(path, by="P01") as registry:
-        registry.import_files(ROOT / "demo_registry")
-    return path
-
-
 @pytest.fixture(autouse=True)
-def asked(demo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def asked(demo: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the demo be the registry that commands ask."""
     monkeypatch.setenv("SCIONREG_REGISTRY", str(demo))
 

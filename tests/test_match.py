@@ -4,7 +4,6 @@ import csv
 import itertools
 import json
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -30,7 +29,6 @@ from scionreg.records.vocabulary import ProfileVerdict, SampleFound
 from scionreg.registry.store import Store
 from tests.conftest import Said
 
-DEMO = Path(__file__).parents[1] / "demo_registry"
 Run = Callable[..., Said]
 NAMES = tuple("ABCDEFGHIJKL")
 """Twelve loci."""
@@ -532,14 +530,6 @@ def test_a_sample_of_nothing_recorded_is_told_by_its_profile_alone(furnished: Re
 
 
 # The invented nursery
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> str:
-    where = tmp_path_factory.mktemp("demo") / "registry.db"
-    with Registry.new(where, by="P01") as registry:
-        registry.import_files(DEMO)
-    return str(where)
 
 
 @pytest.fixture

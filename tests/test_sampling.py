@@ -4,7 +4,6 @@ import csv
 import itertools
 import json
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -25,7 +24,6 @@ from scionreg.records.errors import RegistryError
 from scionreg.registry.store import Store
 from tests.conftest import Said
 
-DEMO = Path(__file__).parents[1] / "demo_registry"
 Run = Callable[..., Said]
 RATES = st.sampled_from((0.3, 0.7, 0.95, 1.0))
 
@@ -230,14 +228,6 @@ def test_bad_questions_are_answered_in_a_sentence(
 ) -> None:
     with pytest.raises(RegistryError, match=said):
         furnished.sample(**asked)
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> str:
-    where = tmp_path_factory.mktemp("demo") / "registry.db"
-    with Registry.new(where, by="P01") as registry:
-        registry.import_files(DEMO)
-    return str(where)
 
 
 def test_a_grower_reads_how_many_and_what_is_left_open(run: Run, demo: str) -> None:

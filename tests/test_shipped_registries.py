@@ -20,7 +20,6 @@ from test_hickory_counts import (
 from scionreg.exchange.exporting import export_folder
 from scionreg.exchange.importing import Imported, import_files
 from scionreg.registry.audit import audit
-from scionreg.registry.create import create_store
 from scionreg.registry.journal import lines
 from scionreg.registry.store import Store, open_store
 
@@ -42,22 +41,13 @@ def faults_of(store: Store) -> list[str]:
         return [str(found) for found in audit(connection) if found.trouble == "refused"]
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A registry file with the demo nursery in it."""
-    path = tmp_path_factory.mktemp("demo") / "registry.db"
-    with closing(create_store(path)) as store:
-        assert refused(import_files(store, [DEMO], by="P01")) == []
-    return path
-
-
-def test_the_demo_nursery_goes_in_whole(demo: Path) -> None:
+def test_the_demo_nursery_goes_in_whole(demo: str) -> None:
     with closing(open_store(demo)) as store:
         assert {kind: len(rows) for kind, rows in contents(store).items() if rows} == rows_in(DEMO)
         assert faults_of(store) == []
 
 
-def test_the_demo_nursery_again_changes_nothing_and_says_so(demo: Path) -> None:
+def test_the_demo_nursery_again_changes_nothing_and_says_so(demo: str) -> None:
     with closing(open_store(demo)) as store:
         again = import_files(store, [DEMO], by="P01")
         assert refused(again) == []
@@ -69,7 +59,7 @@ def test_the_demo_nursery_again_changes_nothing_and_says_so(demo: Path) -> None:
 
 
 def test_the_demo_nursery_goes_out_and_in_the_same_on_either_engine(
-    demo: Path, new_store: NewStore, tmp_path: Path
+    demo: str, new_store: NewStore, tmp_path: Path
 ) -> None:
     with closing(open_store(demo)) as first, new_store() as second:
         export_folder(first, tmp_path / "out")

@@ -4,7 +4,6 @@ import csv
 import datetime as dt
 import json
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -24,7 +23,6 @@ from scionreg.records.vocabulary import CheckMethod, IdentityStatus, SampleFound
 from scionreg.registry.store import Store
 from tests.conftest import Said
 
-DEMO = Path(__file__).parents[1] / "demo_registry"
 Run = Callable[..., Said]
 LADDER = [status for status in IdentityStatus if status not in SIDE]
 TODAY = dt.date(2026, 6, 1)
@@ -540,14 +538,6 @@ def test_how_long_a_look_holds_is_the_nursery_s_own(furnished: Registry) -> None
 
 
 # The invented nursery
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> str:
-    where = tmp_path_factory.mktemp("demo") / "registry.db"
-    with Registry.new(where, by="P01") as registry:
-        registry.import_files(DEMO)
-    return str(where)
 
 
 def test_the_tree_that_was_not_cut_is_cleared_and_its_wood_was_not_verified(demo: str) -> None:

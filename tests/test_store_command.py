@@ -19,15 +19,6 @@ COOLER = "S24-0002-8"
 """The cooler that warmed for three days in April 2025 (demo_registry/README.md, story 3)."""
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The invented nursery in a registry of its own."""
-    where = tmp_path_factory.mktemp("demo") / "registry.db"
-    with Registry.new(where) as registry:
-        registry.import_files(DEMO, recorder="P01")
-    return str(where)
-
-
 @pytest.fixture
 def ask(run: Callable[..., Said], demo: str) -> Callable[..., Said]:
     def command(*words: str) -> Said:

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from scionreg import new_registry
 from scionreg.api import Registry
 from scionreg.documents.take_pictures import draw_intervals, draw_row_map
 from scionreg.records.errors import RegistryError
@@ -18,7 +17,6 @@ from scionreg.take.stages import Stage
 from scionreg.take.table import take_table
 from tests.worked import worked_lots
 
-ROOT = Path(__file__).parents[1]
 Run = Callable[..., tuple[int, str, str]]
 SUSPECT_KEYS = {
     *("factor", "item", "grafts", "taken", "rate", "low", "high", "difference", "effect"),
@@ -26,17 +24,8 @@ SUSPECT_KEYS = {
 }
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo, imported once."""
-    path = tmp_path_factory.mktemp("demo") / "registry.db"
-    with new_registry(path, by="P01") as registry:
-        registry.import_files(ROOT / "demo_registry")
-    return path
-
-
 @pytest.fixture(autouse=True)
-def asked(demo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def asked(demo: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the demo be the registry that commands ask."""
     monkeypatch.setenv("SCIONREG_REGISTRY", str(demo))
 
@@ -125,7 +114,7 @@ def test_what_cannot_be_answered_is_refused_in_a_sentence(
     assert said in err
 
 
-def test_a_setting_changes_the_verdict(tmp_path: Path, run: Run, demo: Path) -> None:
+def test_a_setting_changes_the_verdict(tmp_path: Path, run: Run, demo: str) -> None:
     import shutil
 
     own = shutil.copy(demo, tmp_path / "own.db")

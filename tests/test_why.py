@@ -210,18 +210,10 @@ def test_the_grafts_needed_are_those_of_the_tables() -> None:
 # The invented nursery
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("demo") / "registry.db"
-    with Registry.new(path, by="P01") as registry:
-        registry.import_files(ROOT / "demo_registry")
-    return path
-
-
 WARMED = ("G25-0253-7", "G25-0256-8", "G25-0335-6", "G25-0342-7")
 
 
-def test_the_demos_warm_cooler_is_named_and_the_others_stand_behind_it(demo: Path) -> None:
+def test_the_demos_warm_cooler_is_named_and_the_others_stand_behind_it(demo: str) -> None:
     with Registry.open(demo) as registry:
         found = registry.why(*WARMED)
     assert found.verdict == "cause"
@@ -230,7 +222,7 @@ def test_the_demos_warm_cooler_is_named_and_the_others_stand_behind_it(demo: Pat
     assert behind == {("grafter*graft_day", "P07"), ("mother_tree", "Old-7")}
 
 
-def test_the_demos_worn_out_tree_is_named(demo: Path) -> None:
+def test_the_demos_worn_out_tree_is_named(demo: str) -> None:
     with Registry.open(demo) as registry:
         lots = [row["graft_lot"] for row in registry.recall("Old-7").to_dict()["graft_lots"]]
         found = registry.why(*lots)
@@ -238,7 +230,7 @@ def test_the_demos_worn_out_tree_is_named(demo: Path) -> None:
     assert any("shoots of" in sign for sign in found.causes[0].signs)
 
 
-def test_the_demos_poor_week_is_named(demo: Path) -> None:
+def test_the_demos_poor_week_is_named(demo: str) -> None:
     with (ROOT / "demo_registry" / "graft_lots.csv").open(encoding="utf-8") as file:
         lots = [
             row["graft_lot"]
@@ -252,7 +244,7 @@ def test_the_demos_poor_week_is_named(demo: Path) -> None:
 
 
 def test_the_answer_at_the_command_line(
-    demo: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+    demo: str, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("SCIONREG_REGISTRY", str(demo))
     status, out, _ = run("take", "--why", *WARMED)
@@ -296,7 +288,7 @@ def test_a_person_is_named_only_where_the_verdict_is_reached() -> None:
     ],
 )
 def test_a_question_that_cannot_be_answered_is_refused_plainly(
-    demo: Path, run: Run, monkeypatch: pytest.MonkeyPatch, asked: list[str], said: str
+    demo: str, run: Run, monkeypatch: pytest.MonkeyPatch, asked: list[str], said: str
 ) -> None:
     monkeypatch.setenv("SCIONREG_REGISTRY", str(demo))
     status, _, err = run(*asked)
