@@ -98,6 +98,26 @@ def tell_off_type(found: "OffType") -> None:
             _say(f"  {each}")
 
 
+def tell_in_short(found: "OffType") -> None:
+    """Show the causes, and only how much else is likely wrong."""
+    from scionreg.identity.sureness import LIKELY
+
+    _tell_looked(found)
+    _tell_causes(found)
+    wrong = [each for each in found.affected if each.probability >= LIKELY]
+    told = []
+    for kind, title in KINDS.items():
+        number = sum(each.kind == kind for each in wrong)
+        if number:
+            one, many = kind.replace("_", " "), title.partition(",")[0]
+            told.append(f"1 {one}" if number == 1 else f"{number} {many}")
+    sent = sum(each.trees for each in wrong if each.kind == "dispatch")
+    if told:
+        console.data(
+            f"Not as labelled, for certain or likely: {', '.join(told)}; {sent} trees sent."
+        )
+
+
 def _tell_looked(found: "OffType") -> None:
     from scionreg.identity.off_type import ENOUGH_CHECKED
     from scionreg.identity.reasons import looks_in_words
@@ -105,7 +125,9 @@ def _tell_looked(found: "OffType") -> None:
     looked = found.looked
     said = looks_in_words(found)
     _say(f"{found.code}, labelled {found.label or 'with no cultivar'}: {said}.")
-    if looked.few and looked.checked < ENOUGH_CHECKED:
+    if looked.checked == 1:
+        console.data("One look tells little by itself; the looks at its relatives weigh more.")
+    elif looked.few and looked.checked < ENOUGH_CHECKED:
         console.data("That is few; each further look makes this surer.")
     elif looked.few:
         console.data("A single off tree tells little; each further one looked at tells more.")

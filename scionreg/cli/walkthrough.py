@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from scionreg import new_registry
 from scionreg.cli import console
 from scionreg.cli.telling import tell_balance, tell_recall, tell_trace
+from scionreg.cli.telling_off_type import tell_in_short
 from scionreg.cli.telling_why import tell_why
 from scionreg.records.errors import RegistryError
 from scionreg.resources import resource
@@ -40,9 +41,12 @@ def walk(folder: Path) -> None:
         _say(
             f"On paper every link is certain: one lot, bundle and cutting, tree {source.tree}. "
             "The checks say otherwise: every tree looked at in the lot is another cultivar, while "
-            f"{source.tree} itself is true. So the fault lies between the tree and the lot, and "
-            "whatever came of that cutting may share it:"
+            f"{source.tree} itself is true. So the fault lies between the tree and the lot. Which "
+            "step failed, and how sure is that?"
         )
+        console.data(f"$ scionreg offtype {WRONG_TREE}")
+        tell_in_short(registry.off_type(WRONG_TREE))
+        _say("Whatever came of that cutting may share the fault:")
         console.data(f"$ scionreg recall {source.collection}")
         tell_recall(registry.recall(str(source.collection)))
         _say(
@@ -65,6 +69,7 @@ def walk(folder: Path) -> None:
     for command in (
         f"scionreg match {WRONG_TREE}",
         f"scionreg trace {LEFTOVERS}",
+        f"scionreg offtype {WRONG_TREE} --picture chain.png --page page.html",
         "scionreg take --by mother_tree",
         "scionreg store --store S24-0002-8 --from 2025-04-25 --to 2025-04-28",
         "scionreg audit",

@@ -129,6 +129,7 @@ Tillowby's; its marker profile is that of Pendrake.
 
     scionreg match {wrong_tree}
     scionreg trace {wrong_tree}
+    scionreg offtype {wrong_tree}
     scionreg recall {wrong_collection}
     scionreg status {wrong_claimed}
 
@@ -146,6 +147,7 @@ Way in: bundle **`{rebundle}`** was tied from the leftovers of {rebundle_parents
 
     scionreg balance {rebundle}
     scionreg trace {rebundle_tree}
+    scionreg offtype {rebundle_tree}
 
 Used more than there was: wood from elsewhere came in. Part of both lots turned out to be Quarrow.
 Bundle `{stray}` of Quarrow lay in a cooler too, and at the end of the season it had
@@ -193,6 +195,7 @@ Way in: dispatches **`{exchanged_a}`** ({exchanged_cultivar_a} from lot `{exchan
 cultivar in every tree.
 
     scionreg trace {exchanged_a}
+    scionreg offtype {exchanged_a}
     scionreg recall {exchanged_lot_a}
 
 Both lots were looked at in the row before the trees were dug, and were true: the fault lies after
