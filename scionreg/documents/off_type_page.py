@@ -30,10 +30,16 @@ if TYPE_CHECKING:
     from scionreg.lineage.timeline import Happening, Timeline
 
 TEMPLATE = "off_type_page.html"
-MOST_HAPPENINGS = 26
-"""Lines of the timeline: more do not fit on the sheet."""
-MOST_NAMED = 14
-"""Things of a kind and grade that are named."""
+SHEET = 46
+"""Lines of text on a sheet of A4 or Letter, beside headings and cautions."""
+LETTERS = 112
+"""Letters in a line beside a narrow first column."""
+ROW = 1.3
+"""Lines that a row of the timeline takes up, a few long ones among them."""
+LEAST_HAPPENINGS = 8
+"""Lines of the timeline that are shown in any case."""
+MOST_NAMED, MOST_MISSING = 10, 6
+"""Things of a kind, and of what was not recorded, that are named."""
 KINDS = {
     "dispatch": "dispatches",
     "graft_lot": "graft lots",
@@ -74,7 +80,12 @@ def page(answer: "OffType", timeline: "Timeline", *, asked: dt.date | None = Non
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     template = environment.from_string((files(__package__) / TEMPLATE).read_text(encoding="utf-8"))
     number = shown(answer)
-    told = timeline.happenings[-MOST_HAPPENINGS:]
+    missing = _missing(timeline)
+    affected, checks = list(_affected(answer)), list(_checks(answer))
+    tied = ["; ".join(map(name_of, group)) for group in answer.tied]
+    taken = [each.because for each in answer.causes[:number]]
+    taken += [" ".join(item for each in graded for item in each.items) for _, graded in affected]
+    told = timeline.happenings[-_room([*taken, *tied, *missing, *checks]) :]
     return template.render(
         answer=answer,
         timeline=timeline,
@@ -83,18 +94,31 @@ def page(answer: "OffType", timeline: "Timeline", *, asked: dt.date | None = Non
         looked=looks_in_words(answer),
         causes=answer.causes[:number],
         rest=_rest(answer, number),
-        tied=["; ".join(map(name_of, group)) for group in answer.tied],
+        tied=tied,
         in_words=in_words,
         per_cent=per_cent,
         happenings=[_line(each) for each in told],
         earlier=len(timeline.happenings) - len(told),
-        missing=[*timeline.missing, *timeline.contradictions],
-        affected=list(_affected(answer)),
+        missing=missing,
+        affected=affected,
         grades=f"Certain is from {CERTAIN:.0%} on, likely from {LIKELY:.0%}, possible from "
         f"{POSSIBLE:.0%}.",
         excluded=_excluded(answer),
-        checks=list(_checks(answer)),
+        checks=checks,
     )
+
+
+def _room(texts: Iterable[str]) -> int:
+    """Return how many lines of the timeline fit on the sheet beside other texts."""
+    taken = sum(1 + len(each) // LETTERS for each in texts)
+    return max(LEAST_HAPPENINGS, int((SHEET - taken) / ROW))
+
+
+def _missing(timeline: "Timeline") -> list[str]:
+    """Return what was not recorded or contradicts; what looks found is in the timeline."""
+    said = [*timeline.missing, *timeline.contradictions]
+    rest = len(said) - MOST_MISSING
+    return [*said[:MOST_MISSING], *([f"and {rest} more"] if rest > 0 else [])]
 
 
 def _rest(answer: "OffType", number: int) -> str:
@@ -128,18 +152,16 @@ def _affected(answer: "OffType") -> Iterable[tuple[str, list[Graded]]]:
     """Yield each kind, and its things by grade."""
     places = {(each.kind, each.code): each.place for each in answer.chain}
     for kind, title in KINDS.items():
-        graded: dict[str, list[str]] = {}
-        for each in answer.affected:
-            if each.kind == kind:
-                graded.setdefault(grade(each.probability), []).append(_named(each, places))
+        graded: dict[str, Graded] = {}
+        for i, each in enumerate(one for one in answer.affected if one.kind == kind):
+            how = grade(each.probability)
+            known = graded.setdefault(how, Graded(how, [], 0))
+            if i < MOST_NAMED:
+                known.items.append(_named(each, places))
+            else:
+                graded[how] = known._replace(more=known.more + 1)
         if graded:
-            yield (
-                title,
-                [
-                    Graded(how, items[:MOST_NAMED], max(0, len(items) - MOST_NAMED))
-                    for how, items in graded.items()
-                ],
-            )
+            yield title, list(graded.values())
 
 
 def _named(each: "Affected", places: dict[tuple[str, str], str | None]) -> str:

@@ -32,8 +32,8 @@ LEFT, ROOM = 0.3, 1.62
 """Inches to the first column, and of a column that a mark and the words beside it take up."""
 MARGIN = 0.13
 """Inches between a mark's middle and a line that ends at it."""
-LONGEST = 14
-"""Letters of a cultivar's name that fit beside a code."""
+LETTERS = (24, 21)
+"""Letters that fit there, and of bold ones."""
 FORMATS = (".png", ".svg")
 TITLES = {
     "mother_tree": "mother trees",
@@ -95,7 +95,7 @@ class _Picture:
         heights = [height for _, height in self._placed.places.values()]
         self._low, self._top = min(heights), max(heights)
         words = self._causes()
-        above, below = 1.1 + 0.135 * words.count("\n"), 0.75
+        above, below = 1.1 + 0.135 * words.count("\n"), 0.85
         size = (
             max(WIDE * len(self._placed.layers) + LEFT, 7.5),
             HIGH * (self._top - self._low + 1) + above + below,
@@ -198,8 +198,9 @@ class _Picture:
         self._axes.plot(x, y, mark.shape, markersize=mark.size, zorder=3, **look)
         asked = code == self._answer.code.partition("/")[0]
         first = self._axes.text(x + 0.17, y + 0.02, "", fontsize=7.5, va="bottom", zorder=3)
-        _write(first, f"{code}  {_short(item)}")
-        if asked or numbers:
+        bold = asked or bool(numbers)
+        _write(first, _short(item, LETTERS[bold]))
+        if bold:
             first.set_fontweight("bold")
         second = self._axes.text(
             x + 0.17, y - 0.01, "", fontsize=6.5, va="top", color=GREY, zorder=3
@@ -234,6 +235,8 @@ class _Picture:
     def _said(self, item: "ChainItem") -> list[str]:
         """Return what was seen of a thing, how likely it is wrong, and what is not drawn of it."""
         told = [f"{item.off} of {item.checked} off"] if item.checked else []
+        if any(tie.cut_instead and tie.partner == item.code for tie in self._shown.ties):
+            told.append("cut instead?")
         if item.probability and not is_otherwise_off(item):
             told.append(_brief(item.probability))
         hidden = self._shown.hidden.get(item.code)
@@ -265,6 +268,7 @@ class _Picture:
             ncols=3,
             frameon=False,
             fontsize=7.5,
+            labelspacing=0.9,
         )
 
     def save(self, path: Path) -> None:
@@ -287,10 +291,13 @@ def _path(ways: list[tuple[int, tuple[float, float]]]) -> Any:
     return Way([point for _, point in ways], [code for code, _ in ways])
 
 
-def _short(item: "ChainItem") -> str:
-    """Return what is written beside a code: a dispatch's customer, or the cultivar on the label."""
+def _short(item: "ChainItem", room: int) -> str:
+    """Return a code, and of a dispatch's customer or a cultivar's name as much as there is room."""
     said = f"to {item.place}" if item.kind == "dispatch" else item.label
-    return said if len(said) <= LONGEST else f"{said[: LONGEST - 1]}…"
+    left = room - len(item.code) - 2
+    if len(said) > left:
+        said = f"{said[: left - 1]}…" if left > 3 else ""
+    return f"{item.code}  {said}".rstrip()
 
 
 def _brief(probability: float) -> str:
