@@ -16,7 +16,7 @@ from scionreg.identity.sharing import Sharing
 from scionreg.identity.sights import Sights
 from scionreg.identity.states import STOCK, Space
 from scionreg.identity.steps import neighbours_like
-from scionreg.identity.worlds import Origin
+from scionreg.identity.worlds import Origin, Swap
 from scionreg.lineage.identity_books import IdentityBooks
 from scionreg.records.errors import NotFoundError
 from scionreg.records.starting_values import IdentityValues, OffTypeValues
@@ -139,14 +139,19 @@ class _Answer:
     def _fault(self, origin: Origin) -> Fault:
         what = self._what(origin)
         partners = self._partners(origin, what)
+        item = origin.item.code if origin.item else None
+        world = self._question.world_of(origin)
+        if isinstance(world.looks, Swap) and origin == world.origin:
+            # What was exchanged is the dispatches, whatever lots their trees are of.
+            item, partners = world.looks.mine.dispatch, (world.looks.other.dispatch,)
         reasons = Reasons(self._question, self._sights)
         return Fault(
             failure=origin.failure,
-            item=origin.item.code if origin.item else None,
+            item=item,
             partners=partners,
             what=what,
             probability=self._chances[origin],
-            because=reasons.sentence(origin, what, partners, self._question.world_of(origin)),
+            because=reasons.sentence(origin, what, partners, world),
         )
 
     def _what(self, origin: Origin) -> str | None:
@@ -175,12 +180,13 @@ class _Answer:
         likely = [each for each, chance in self._chances.items() if chance >= WORTH_NAMING]
         if not likely or likely[0].failure == Failure.NONE_OF_THESE:
             return []
-        first = self._question.likelihood(likely[0])
+        likelihoods = {each: self._question.likelihood(each, self._what(each)) for each in likely}
+        first = likelihoods[likely[0]]
         group = [
             each
             for each in likely
             if each.failure != Failure.NONE_OF_THESE
-            and first / TIED <= self._question.likelihood(each) <= first * TIED
+            and first / TIED <= likelihoods[each] <= first * TIED
         ]
         return [group] if len(group) > 1 else []
 

@@ -32,6 +32,14 @@ class Factor:
     scale: float = 0.0
 
 
+class TooWideError(Exception):
+    """A table would have more entries than there is room for."""
+
+
+MOST_ENTRIES = 6_000_000
+"""Entries of a table that there is room for."""
+
+
 @dataclass(eq=False, slots=True)
 class Elimination:
     """One variable summed out of a product of factors."""
@@ -53,33 +61,56 @@ class Eliminator(Generic[Name]):
         self._kept: dict[tuple[int, ...], Elimination] = {}
         self._made: set[int] = set()
 
-    def factor(self, names: Sequence[Name], values: Floats) -> Factor:
+    def factor(self, names: Sequence[Name], values: Floats, scale: float = 0.0) -> Factor:
         """Return a factor over named variables; `values` has their axes in that order."""
         places = [self.place[name] for name in names]
         axes = sorted(range(len(places)), key=places.__getitem__)
-        return Factor(tuple(places[axis] for axis in axes), values.transpose(axes))
+        return Factor(tuple(places[axis] for axis in axes), values.transpose(axes), scale)
 
-    def eliminate(self, factors: Iterable[Factor], until: int | None = None) -> list[Factor]:
-        """Return what remains of a product of factors without the variables before `until`."""
+    def eliminate(
+        self, factors: Iterable[Factor], later: Iterable[Sequence[Name]] = ()
+    ) -> list[Factor]:
+        """Return what remains of a product of factors, all that can be summed out summed out.
+
+        `later` are the variables of factors that are still to come: what these bear on, in the
+        order of elimination, waits for them.
+        """
         buckets: dict[int, list[Factor]] = {}
+        scopes: dict[int, list[tuple[int, ...]]] = {}
         waiting: list[int] = []
         remaining: list[Factor] = []
 
-        def put(factor: Factor) -> None:
-            first = factor.variables[0] if factor.variables else None
-            if first is None or (until is not None and first >= until):
-                remaining.append(factor)
-            elif first in buckets:
-                buckets[first].append(factor)
-            else:
-                buckets[first] = [factor]
+        def bucket(first: int) -> None:
+            if first not in buckets:
+                buckets[first], scopes[first] = [], []
                 heapq.heappush(waiting, first)
+
+        def put(factor: Factor) -> None:
+            if factor.variables:
+                bucket(factor.variables[0])
+                buckets[factor.variables[0]].append(factor)
+            else:
+                remaining.append(factor)
+
+        def put_later(scope: tuple[int, ...]) -> None:
+            if scope:
+                bucket(scope[0])
+                scopes[scope[0]].append(scope)
 
         for factor in factors:
             put(factor)
+        for names in later:
+            put_later(tuple(sorted({self.place[name] for name in names})))
         while waiting:
             variable = heapq.heappop(waiting)
-            put(self._eliminated(variable, buckets.pop(variable)).result)
+            here, to_come = buckets.pop(variable), scopes.pop(variable)
+            if to_come:
+                remaining.extend(here)
+                whole = {v for scope in to_come for v in scope}
+                whole.update(v for factor in here for v in factor.variables)
+                put_later(tuple(sorted(whole - {variable})))
+            else:
+                put(self._eliminated(variable, here).result)
         return remaining
 
     def _eliminated(self, variable: int, inputs: list[Factor]) -> Elimination:
@@ -145,6 +176,8 @@ def _sum_out(variable: int, inputs: tuple[Factor, ...]) -> Elimination:
     scope = tuple(sorted({v for each in inputs for v in each.variables}))
     own = [each for each in inputs if each.variables == (variable,)]
     rest = [each for each in inputs if each.variables != (variable,)]
+    if len(rest[0].values) ** len(scope) > MOST_ENTRIES if rest else False:
+        raise TooWideError
     vector, scale = _own_product(own)
     if len(scope) == 2 and rest:
         table = rest[0].values

@@ -6,7 +6,6 @@ foreign share came from, in proportion to what each brought. Each cause is weigh
 with one piece of that step in place of its sum, and nothing but inheritance below it.
 """
 
-import heapq
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -14,8 +13,9 @@ from functools import cached_property
 
 from scionreg.identity.chain import BUNDLE, LOT, Chain, Link, Name
 from scionreg.identity.evidence import Asked, Evidence, Otherwise, Run, Sight, Split, was_off
+from scionreg.identity.far_mixes import order_of, taken_apart
 from scionreg.identity.looks import Seen
-from scionreg.identity.network import Eliminator, Factor, log_value
+from scionreg.identity.network import Eliminator, Factor, TooWideError, log_value
 from scionreg.identity.sights import Sights
 from scionreg.identity.states import Floats
 from scionreg.identity.worlds import (
@@ -28,11 +28,19 @@ from scionreg.identity.worlds import (
     worlds,
 )
 from scionreg.lineage.identity_books import Sent
+from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import OffTypeValues
 from scionreg.records.vocabulary import Failure
 
 NEGLIGIBLE = math.log(1e-13)
 """Logarithm of the share of the probability from which on a branch is not followed."""
+
+
+TRIES = 3
+TOO_ENTANGLED = (
+    "the wood around this was tied together from so many bundles that its causes cannot be told "
+    "apart here; ask about one of its bundles or trees"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,12 +86,16 @@ class Question:
         self.worlds = worlds(chain, asked, values)
         self._near = self._nearby()
         self.links = self._connected()
-        self._eliminator = Eliminator(self._order())
-        self._factors: dict[tuple[object, ...], Factor] = {}
         self._vectors: dict[Name, tuple[Floats, float]] = {}
-        self._below = self._base()
         self._found = any(about(each) for each in sights.of(asked).seen)
-        self.weighed = self._weigh()
+        self.apart: tuple[str, ...] = ()
+        for less in range(TRIES):
+            try:
+                self.weighed = self._weighed(less)
+                break
+            except TooWideError:
+                if less == TRIES - 1:
+                    raise RegistryError(TOO_ENTANGLED) from None
 
     @cached_property
     def children(self) -> dict[Name, list[Name]]:
@@ -131,33 +143,17 @@ class Question:
             Name(BUNDLE, code) for code, each in self.chain.books.bundles.items() if each.parents
         ]
 
-    def _order(self) -> list[Name]:
-        """Return an order of elimination: least neighbours first, what is near last."""
-        beside: dict[Name, set[Name]] = {name: set() for name in self.links}
-        families = [(name, *link.sources) for name, link in self.links.items()]
-        for world in self.worlds:
-            families += [(name, *link.sources) for name, link in world.links.items()]
-        for family in families:
-            for name in family:
-                beside[name].update(family)
-        for name, each in beside.items():
-            each.discard(name)
-        waiting = [(name in self._near, len(each), name) for name, each in beside.items()]
-        heapq.heapify(waiting)
-        order: list[Name] = []
-        while waiting:
-            near, size, name = heapq.heappop(waiting)
-            if name not in beside:
-                continue
-            if size != len(beside[name]):
-                heapq.heappush(waiting, (near, len(beside[name]), name))
-                continue
-            others = beside.pop(name)
-            order.append(name)
-            for other in others:
-                beside[other] |= others
-                beside[other] -= {name, other}
-        return order
+    def _weighed(self, less: int) -> list[Weighed]:
+        """Return all ways, with re-bundles taken apart where tables would be too large."""
+        seen = {name: self._seen(name)[0] for name in self.links if self._sights.looked(name)}
+        apart = taken_apart(self.links, seen, self.asked, self._near, less)
+        self.links |= apart
+        self._near |= {name: link for name, link in apart.items() if name in self._near}
+        self.apart = tuple(sorted({*self.apart, *(name.code for name in apart)}))
+        self._eliminator = Eliminator(order_of(self.links, self._near)[0])
+        self._factors: dict[tuple[object, ...], Factor] = {}
+        self._below = self._base()
+        return self._weigh()
 
     # ----------------------------------------------------------------------------------- factors
 
@@ -200,7 +196,7 @@ class Question:
         key = (name, id(vector[0]))
         if key not in self._factors:
             values, scale = vector
-            self._factors[key] = Factor((self._eliminator.place[name],), values, scale)
+            self._factors[key] = self._eliminator.factor((name,), values, scale)
         return self._factors[key]
 
     def _base(self) -> list[Factor]:
@@ -211,8 +207,10 @@ class Question:
                 factors.append(self._table(name, link))
                 if self._sights.looked(name):
                     factors.append(self._vector(name, self._seen(name)))
-        first_near = min(self._eliminator.place[name] for name in self._near)
-        return self._eliminator.eliminate(factors, until=first_near)
+        later = [(name, *link.sources) for name, link in self._near.items()]
+        for world in self.worlds:
+            later += [(name, *link.sources) for name, link in world.links.items()]
+        return self._eliminator.eliminate(factors, later)
 
     def _sums(
         self, world: World, vectors: Vectors, pieces: Mapping[Name, Piece]
@@ -231,13 +229,12 @@ class Question:
 
     def _weigh(self) -> list[Weighed]:
         """Return every way in which the off trees may have come about."""
-        split = self._split(self._sights.of(self.asked), self._about)
-        usual = self._branches(split)
         whole = []
+        usual = self._branches(self._split(self._sights.of(self.asked), self._about))
         for world in self.worlds:
-            for branch in self._branches_in(world, usual):
+            for branch in self._branches_in(world, usual) if world.prior > 0 else ():
                 sums = self._sums(world, branch.vectors, {})
-                log = log_value(sums) + math.log(world.prior) if world.prior > 0 else -math.inf
+                log = log_value(sums) + math.log(world.prior)
                 whole.append((world, branch, log, sums))
         top = max(log for _, _, log, _ in whole)
         self._floor = top + NEGLIGIBLE
@@ -380,18 +377,21 @@ class Question:
                 found[key] = found.get(key, 0.0) + math.exp(each.log - top) / total
         return found
 
-    def likelihood(self, origin: Origin) -> float:
-        """Return the probability of an origin over how often it happens, whatever was seen."""
-        return self.probability(origin) / self._prior(origin)
+    def likelihood(self, origin: Origin, what: str | None) -> float:
+        """Return the probability of an origin over how often it leaves `what` anyway."""
+        return self.probability(origin) / self._prior(origin, what)
 
-    def _prior(self, origin: Origin) -> float:
-        """Return how often a failure happens."""
+    def _prior(self, origin: Origin, what: str | None) -> float:
+        """Return how often a failure happens and leaves `what`."""
         if origin.failure == Failure.ROOTSTOCK_GREW:
             return self._values.rootstock_grew
         tying = [each.prior for each in self.worlds if each.origin == origin]
         link = self._near.get(origin.item) if origin.item else None
         pieces = link.step.failures if link else {}
-        own = float(pieces[origin.failure].sum()) if origin.failure in pieces else 0.0
+        own = 0.0
+        if origin.failure in pieces and what is not None:
+            space = self.chain.steps.space
+            own = float(pieces[origin.failure][space.what == space.whats.index(what)].sum())
         return own + sum(tying) or 1.0
 
     def states(self, groups: Iterable[Iterable[Origin]]) -> dict[Name, Floats]:

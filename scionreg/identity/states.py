@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
-SHARES = (0.1, 0.25, 0.5, 0.8, 1.0)
+SHARES = (0.1, 0.35, 0.7, 1.0)
 """Shares that are told apart; finer ones changed no answer."""
 OTHER, SEVERAL, SPORT, STOCK = "other", "several", "sport", "rootstock"
 TINY = 1e-300

@@ -17,7 +17,8 @@ from scionreg.records.starting_values import OffTypeValues
 from scionreg.records.vocabulary import Failure
 
 KEPT, LOST = 0.75, 0.08
-"""Of a partly foreign tree: how often one cutting has its share of it, and none at all."""
+"""Of a partly foreign tree: how often one cutting has its share of it, and none at all; and of a
+partly foreign cutting, one bundle, as where piles are tied without mixing them first."""
 LIMB_IS_ONE = 0.8
 """How often a limb of a partly foreign tree is wholly one or wholly the other."""
 UNFOUND = 0.15
@@ -51,9 +52,27 @@ class Step:
         """Return the probability that the step does not fail."""
         return 1.0 - sum(float(each.sum()) for each in self.failures.values())
 
-    @cached_property
+    @property
+    def size(self) -> int:
+        """Return the number of states."""
+        if self.inherit is not None:
+            return int(self.inherit.shape[-1])
+        assert self.mixing is not None
+        return len(self.mixing[0])
+
+    @property
     def table(self) -> Floats:
-        """Return the probability of each state, the last axis, by the states of the sources."""
+        """Return the probability of each state, the last axis, by the states of the sources.
+
+        Of a mix it is made whenever it is asked for: it is large, and no two mixes are alike.
+        """
+        return self._summed() if self.mixing is not None else self._kept_table
+
+    @cached_property
+    def _kept_table(self) -> Floats:
+        return self._summed()
+
+    def _summed(self) -> Floats:
         whole = self.inherited()
         for each in self.failures.values():
             whole = whole + each
@@ -256,7 +275,7 @@ class Steps:
         """Return the step of a bundle: tied from a collection labelled `before`, or a mix."""
         rebundled = bool(bundle.parents)
         excess = None if bundle.excess is None else round(bundle.excess, 2)
-        key = ("bundle", bundle.label, before, rebundled, excess)
+        key = ("bundle", bundle.label, before, bundle.collection is None, rebundled, excess)
         if mixing is None and key in self._made:
             return self._made[key]
         values, label = self.values, bundle.label
@@ -276,7 +295,8 @@ class Steps:
             return Step(None, failures, mixing)
         if before is None:
             return self._kept(key, Step(self._true, failures))
-        source = Step(self._same).relabelled(self.space.relabel(before, label))
+        tied = self._cutting if bundle.collection is not None else self._same
+        source = Step(tied).relabelled(self.space.relabel(before, label))
         return self._kept(key, Step(source.inherit, failures))
 
     def mixed_together(self, mixing: Mixing) -> Step:
