@@ -242,7 +242,7 @@ def _tell_next_checks(found: "OffType") -> None:
         console.data("No check is worth its cost: it would change nothing that is to be done.")
         return
     places = {each.code: each.place for each in found.chain}
-    console.data("Checks worth their cost, best first:")
+    console.data("Checks worth their cost, each by itself, best first:")
     console.table(
         [
             {

@@ -35,7 +35,8 @@ HOW = {
     Failure.CHANGEOVER_MIXED: "wood ran on between the lots {item} and {partners}, worked one "
     "after the other",
     Failure.ROOTSTOCK_GREW: "rootstock grew where scions of {item} had died",
-    Failure.DISPATCHES_EXCHANGED: "trees of {item} and of {partners} went to each other's customer",
+    Failure.DISPATCHES_EXCHANGED: "the dispatches {item} and {partners} went to each other's "
+    "customer",
     Failure.NONE_OF_THESE: "no step of the chain failed",
 }
 WORDS = {
@@ -67,8 +68,12 @@ class Reasons:
     ) -> str:
         """Return why a cause is likely or not."""
         item = origin.item
+        named = self._named(item) if item else None
+        swap = world.looks if isinstance(world.looks, Swap) and origin == world.origin else None
+        if swap is not None:
+            named, partners = swap.mine.dispatch, (swap.other.dispatch,)
         head = HOW[origin.failure].format(
-            item=self._named(item) if item else None,
+            item=named,
             what=WORDS.get(what or "", what or "another cultivar"),
             partners=" or ".join(partners) or "another",
         )
@@ -76,8 +81,8 @@ class Reasons:
             return f"{head}: {self._all_told()}"
         if origin.failure in (Failure.OTHER_TREE_CUT, Failure.TWO_TREES_CUT):
             head += _nearby([self._named(Name(TREE, each)) for each in partners])
-        if isinstance(world.looks, Swap) and origin.failure == Failure.DISPATCHES_EXCHANGED:
-            return f"{head}: {self._exchanged(world.looks)}"
+        if swap is not None:
+            return f"{head}: {self._exchanged(swap)}"
         parts = [self._with_and_beside(item), *self._special(origin, world)]
         return f"{head}: {'; '.join(parts)}"
 

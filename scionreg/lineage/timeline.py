@@ -35,6 +35,7 @@ TREES = _of(
     "tree, planted, cultivar, block, row, position, location_private", "mother_trees", "tree"
 )
 EVENTS = _of("tree, date, event, limb", "tree_events", "tree")
+DETAILS = _of("detail", "tree_events", "tree")
 CUTS = _of("collection, date, tree, limb, sticks", "collections", "collection")
 BUNDLES = _of("bundle, packed, collection, cultivar, sticks, store", "bundles", "bundle")
 PARENTS = _of("bundle, parent", "bundle_parents", "bundle")
@@ -111,14 +112,15 @@ def timeline(connection: Connection, code: str) -> Timeline:
     """
     traced = trace(connection, code)
     entry, digest = journal.head(connection)
-    found = list(_Teller(connection, traced).happenings())
+    teller = _Teller(connection, traced)
+    found = list(teller.happenings())
     found.sort(key=lambda each: (each.date is None, each.date or dt.date.max))
     return Timeline(
         code=code,
         grade=traced.grade,
         happenings=tuple(found),
         missing=traced.missing,
-        contradictions=traced.contradictions,
+        contradictions=tuple(map(teller.without_details, traced.contradictions)),
         entry=entry,
         digest=digest,
     )
@@ -144,6 +146,12 @@ class _Teller:
         """Yield what happened, kind by kind."""
         for told in (self._trees, self._cuts, self._bundles, self._lots, self._left, self._looks):
             yield from told()
+
+    def without_details(self, text: str) -> str:
+        """Return what a trace says of an event without the free text that is recorded with it."""
+        for (detail,) in self._rows(DETAILS):
+            text = text.replace(f" ({detail})", "") if detail else text
+        return text
 
     def _rows(self, query: Query, codes: Iterable[str] = ()) -> list[tuple[Any, ...]]:
         return rows(self._connection, query, list(codes) or list(self._codes))
