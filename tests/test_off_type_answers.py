@@ -5,6 +5,7 @@ import datetime as dt
 import io
 import json
 import re
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -64,7 +65,7 @@ def answers(demo: str) -> dict[str, OffType]:
     [
         (WRONG_TREE, Failure.OTHER_TREE_CUT, "C24-0047-1", "T24-0048-3"),
         (LEFTOVERS, Failure.BUNDLE_MIXED, "B25-0132-7", None),
-        (EXCHANGED, Failure.DISPATCHES_EXCHANGED, "G25-0243-6", "G25-0234-0"),
+        (EXCHANGED, Failure.DISPATCHES_EXCHANGED, "D26-0001-7", "D26-0002-5"),
     ],
 )
 def test_the_stories_come_out_first(
@@ -125,7 +126,7 @@ def test_json_has_the_agreed_keys_and_csv_a_row_a_cause(ask: Run) -> None:
     _, out, _ = ask(EXCHANGED, "--csv")
     rows = list(csv.DictReader(io.StringIO(out)))
     assert [row["failure"] for row in rows] == [each["failure"] for each in found["causes"]]
-    assert rows[0]["with"] == "G25-0234-0"
+    assert rows[0]["with"] == "D26-0002-5"
 
 
 def test_a_true_tree_is_no_finding(ask: Run) -> None:
@@ -139,7 +140,7 @@ def test_without_codes_all_that_was_found_off_is_shown(ask: Run) -> None:
     code, out, err = ask()
     assert code == 3
     assert re.search(r"G24-0124-6 .* 6 of 6 .*other tree cut: C24-0047-1 with T24-0048-3", out)
-    assert re.search(r"D26-0002-5 .*dispatches exchanged: G25-0234-0 with G25-0243-6", out)
+    assert re.search(r"D26-0002-5 .*dispatches exchanged: D26-0002-5 with D26-0001-7", out)
     assert "scionreg offtype CODE" in err
 
 
@@ -496,3 +497,23 @@ def test_a_private_place_is_left_out(demo: str) -> None:
     assert planted
     assert not [text for text in planted if "position" in text]
     assert "position" in next(each.text for each in shown if each.did == "planted")
+
+
+def test_free_text_stays_in_the_registry(demo: str, tmp_path: Path) -> None:
+    """An event that contradicts is told without what somebody wrote beside it."""
+    own = shutil.copy(demo, tmp_path / "own.db")
+    secret = "by the barn of the neighbour"
+    with Registry.open(own) as registry:
+        registry.record(
+            "tree_events",
+            tree=TRUE,
+            date="2023-12-01",
+            event="topworked",
+            detail=secret,
+            recorder="P01",
+        )
+        assert secret in " ".join(registry.trace(WRONG_TREE).contradictions)
+        found = registry.timeline(WRONG_TREE)
+        html = page(registry.off_type(WRONG_TREE), found)
+    assert any("2023-12-01" in each for each in found.contradictions)
+    assert secret not in html
