@@ -15,6 +15,7 @@ from scionreg.identity import states
 from scionreg.identity.answer import named
 from scionreg.identity.chain import LOT, Chain, Name
 from scionreg.identity.evidence import Evidence, was_off
+from scionreg.identity.far_mixes import order_of
 from scionreg.identity.looks import Reports
 from scionreg.identity.network import Eliminator, log_value
 from scionreg.identity.question import Question
@@ -243,7 +244,7 @@ def test_wood_equals_a_library_of_bayesian_networks(
         name: network.add(pyagrum.LabelizedVariable(f"v{i}", "", space.size))
         for i, name in enumerate(links)
     }
-    eliminator = Eliminator(sorted(links, key=lambda name: (-depth_of(chain, name), name)))
+    eliminator = Eliminator(order_of(links, ())[0])
     factors = []
     for name, link in links.items():
         for source in link.sources:
@@ -268,11 +269,6 @@ def test_wood_equals_a_library_of_bayesian_networks(
     ours = eliminator.marginals([dict.fromkeys(eliminator.eliminate(factors), 1.0)])
     for name, each in number.items():
         assert ours[name][0] == pytest.approx(engine.posterior(each).toarray(), abs=1e-9), name
-
-
-def depth_of(chain: Chain, name: Name) -> int:
-    """Return how many steps lie upward of something at most."""
-    return 1 + max((depth_of(chain, each) for each in chain.link(name).sources), default=0)
 
 
 def _nursery(draw: random.Random) -> IdentityBooks:
