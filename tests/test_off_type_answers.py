@@ -31,12 +31,15 @@ from scionreg.identity.off_type import (
     OffType,
 )
 from scionreg.identity.reasons import also, itself, looks_at
+from scionreg.identity.states import SHARES
 from scionreg.identity.sureness import grade, per_cent
 from scionreg.lineage.timeline import Happening, Timeline
 from scionreg.off_types import OffTypes
+from scionreg.records.starting_values import IdentityValues, OffTypeValues
 from scionreg.records.vocabulary import Failure, Grade, Proposal
 from tests.conftest import Said
 
+ROOT = Path(__file__).parents[1]
 Run = Callable[..., Said]
 PERSON = re.compile(r"\bP\d\d\b")
 WRONG_TREE, LEFTOVERS, EXCHANGED = "G24-0029-6/6", "G25-0322-9", "D26-0001-7"
@@ -517,3 +520,25 @@ def test_free_text_stays_in_the_registry(demo: str, tmp_path: Path) -> None:
         html = page(registry.off_type(WRONG_TREE), found)
     assert any("2023-12-01" in each for each in found.contradictions)
     assert secret not in html
+
+
+# The page of docs/
+
+
+def test_the_numbers_of_the_page_are_those_it_starts_from() -> None:
+    text = " ".join((ROOT / "docs" / "offtype.md").read_text(encoding="utf-8").split())
+    values, rates = OffTypeValues(), IdentityValues()
+    *shares, whole = (f"{100 * share:.0f}" for share in SHARES)
+    assert f"told apart are {', '.join(shares)} and {whole} %" in text
+    tree = [values.tree_is_other, values.tree_partly_other, values.topworked_partly_other]
+    cut = [values.other_tree_cut, values.elsewhere_cut, values.two_trees_cut]
+    bundle = [values.bundle_mislabelled, values.bundle_mixed, values.rebundle_mixed]
+    for row, numbers in (("mother tree", tree), ("collection", cut), ("bundle", bundle)):
+        _, _, line = text.partition(f"| {row} |")
+        often = line.split("|")[1]
+        assert [f"{100 * number:g} %" in often for number in numbers] == [True] * 3
+    for method in ("dna", "fruit", "leaf", "bud"):
+        finds, alarms = rates.find_rate(method), rates.false_alarm(method)
+        assert f"{100 * finds:g} and {100 * alarms:g} %" in text
+    assert f"stays costs {values.cost_wrong_tree:g}" in text
+    assert f"pulled {values.cost_good_tree:g}" in text
