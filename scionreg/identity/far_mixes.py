@@ -6,13 +6,13 @@ from what is asked are taken apart: the wood that came in second is taken for wh
 evidence makes of it, and learns nothing from the re-bundle. None is, where tables stay small.
 """
 
-import heapq
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from scionreg.identity.chain import Link, Name
+from scionreg.identity.network import order_of
 from scionreg.identity.states import TINY, Floats
 from scionreg.identity.steps import Step
 
@@ -23,39 +23,10 @@ MIX = 3
 """Variables of the table of a mix: it, and its two sources."""
 
 
-def order_of(links: Mapping[Name, Link], late: Collection[Name]) -> tuple[list[Name], int]:
-    """Return an order of elimination, least neighbours first, and the most variables of a table.
-
-    Of those with equally many, the ones not `late` come first.
-    """
-    beside: dict[Name, set[Name]] = {name: set() for name in links}
-    for name, link in links.items():
-        family = {name, *link.sources}
-        for each in family:
-            beside[each] |= family - {each}
-    waiting = [(len(each), name in late, name) for name, each in beside.items()]
-    heapq.heapify(waiting)
-    order: list[Name] = []
-    widest = 0
-    while waiting:
-        size, _, name = heapq.heappop(waiting)
-        if name not in beside or size != len(beside[name]):
-            continue
-        others = beside.pop(name)
-        order.append(name)
-        widest = max(widest, size + 1)
-        for other in others:
-            beside[other] |= others
-            beside[other] -= {name, other}
-            heapq.heappush(waiting, (len(beside[other]), other in late, other))
-    return order, widest
-
-
 def taken_apart(
     links: Mapping[Name, Link],
     vectors: Mapping[Name, Floats],
     asked: Name,
-    late: Collection[Name],
     less: int = 0,
 ) -> dict[Name, Link]:
     """Return links for the re-bundles that have to be taken apart; none where tables are small.
@@ -65,25 +36,29 @@ def taken_apart(
     links : the network, by the records.
     vectors : (size,) likelihoods of the looks at each thing, at most 1.
     asked : the thing asked about; its own re-bundles come last.
-    late : what comes late in the order of elimination.
     less : variables that tables should have less than would fit.
     """
     states = next(iter(links.values())).step.size
     most = max(MIX, int(math.log(LARGEST) / math.log(states)) - less)
     core = _core(links)
-    if order_of(core, late)[1] <= most:
+    if _width(core) <= most:
         return {}
     mixes = [name for name in _farthest_first(links, asked) if name in core]
     low, high = 0, len(mixes)
     while low < high:
         middle = (low + high) // 2
         cut = {name: Link(core[name].sources[:1], core[name].step) for name in mixes[:middle]}
-        if order_of({**core, **cut}, late)[1] <= most:
+        if _width({**core, **cut}) <= most:
             high = middle
         else:
             low = middle + 1
     beliefs = _beliefs(links, vectors)
     return {name: _apart(links[name], beliefs) for name in mixes[:high]}
+
+
+def _width(links: Mapping[Name, Link]) -> int:
+    """Return the most variables of a table."""
+    return order_of((name, *link.sources) for name, link in links.items())[1]
 
 
 def _core(links: Mapping[Name, Link]) -> dict[Name, Link]:

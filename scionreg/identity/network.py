@@ -22,12 +22,9 @@ Name = TypeVar("Name", bound=Hashable)
 
 @dataclass(eq=False, slots=True)
 class Factor:
-    """Numbers over variables, times exp(`scale`).
+    """Numbers over variables, an axis for each, times exp(`scale`)."""
 
-    `variables` are places in the order of elimination, ascending; `values` has an axis for each.
-    """
-
-    variables: tuple[int, ...]
+    variables: tuple[Hashable, ...]
     values: Floats
     scale: float = 0.0
 
@@ -42,78 +39,83 @@ MOST_ENTRIES = 6_000_000
 
 @dataclass(eq=False, slots=True)
 class Elimination:
-    """One variable summed out of a product of factors."""
+    """One variable summed out of a product of factors; it is the first of `scope`."""
 
-    variable: int
+    variable: Hashable
     inputs: tuple[Factor, ...]
     result: Factor
-    scope: tuple[int, ...]
+    scope: tuple[Hashable, ...]
     total: float
 
 
-class Eliminator(Generic[Name]):
-    """Eliminates variables in a fixed order, and remembers."""
+def order_of(
+    scopes: Iterable[Collection[Name]], kept: Collection[Name] = (), most: int | None = None
+) -> tuple[list[Name], int]:
+    """Return an order of elimination, least neighbours first, and the most variables of a table.
 
-    def __init__(self, order: Sequence[Name]) -> None:
-        """Take the names of the variables, first to be eliminated first."""
-        self.place = {name: i for i, name in enumerate(order)}
-        self._names = tuple(order)
-        self._kept: dict[tuple[int, ...], Elimination] = {}
+    Parameters
+    ----------
+    scopes : the variables of each factor.
+    kept : variables that are not to be eliminated.
+    most : of a table; a variable that would need a larger one is kept.
+    """
+    beside: dict[Name, set[Name]] = {}
+    for scope in scopes:
+        for each in scope:
+            beside.setdefault(each, set()).update(scope)
+    for name, others in beside.items():
+        others.discard(name)
+    waiting = [(len(each), name) for name, each in beside.items() if name not in kept]
+    heapq.heapify(waiting)
+    order: list[Name] = []
+    widest = 0
+    while waiting:
+        size, name = heapq.heappop(waiting)
+        if name not in beside or size != len(beside[name]):
+            continue
+        if most is not None and size >= most:
+            break
+        others = beside.pop(name)
+        order.append(name)
+        widest = max(widest, size + 1)
+        for other in others:
+            beside[other] |= others
+            beside[other] -= {name, other}
+            if other not in kept:
+                heapq.heappush(waiting, (len(beside[other]), other))
+    return order, widest
+
+
+class Eliminator(Generic[Name]):
+    """Eliminates variables, and remembers."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[Hashable, ...], Elimination] = {}
         self._made: set[int] = set()
 
-    def factor(self, names: Sequence[Name], values: Floats, scale: float = 0.0) -> Factor:
-        """Return a factor over named variables; `values` has their axes in that order."""
-        places = [self.place[name] for name in names]
-        axes = sorted(range(len(places)), key=places.__getitem__)
-        return Factor(tuple(places[axis] for axis in axes), values.transpose(axes), scale)
-
-    def eliminate(
-        self, factors: Iterable[Factor], later: Iterable[Sequence[Name]] = ()
-    ) -> list[Factor]:
-        """Return what remains of a product of factors, all that can be summed out summed out.
-
-        `later` are the variables of factors that are still to come: what these bear on, in the
-        order of elimination, waits for them.
-        """
-        buckets: dict[int, list[Factor]] = {}
-        scopes: dict[int, list[tuple[int, ...]]] = {}
-        waiting: list[int] = []
-        remaining: list[Factor] = []
-
-        def bucket(first: int) -> None:
-            if first not in buckets:
-                buckets[first], scopes[first] = [], []
-                heapq.heappush(waiting, first)
+    def eliminate(self, factors: Iterable[Factor], order: Iterable[Name]) -> list[Factor]:
+        """Return what remains of a product of factors once variables are summed out in order."""
+        with_variable: dict[Hashable, dict[int, Factor]] = {}
+        remaining: dict[int, Factor] = {}
 
         def put(factor: Factor) -> None:
-            if factor.variables:
-                bucket(factor.variables[0])
-                buckets[factor.variables[0]].append(factor)
-            else:
-                remaining.append(factor)
-
-        def put_later(scope: tuple[int, ...]) -> None:
-            if scope:
-                bucket(scope[0])
-                scopes[scope[0]].append(scope)
+            remaining[id(factor)] = factor
+            for each in factor.variables:
+                with_variable.setdefault(each, {})[id(factor)] = factor
 
         for factor in factors:
             put(factor)
-        for names in later:
-            put_later(tuple(sorted({self.place[name] for name in names})))
-        while waiting:
-            variable = heapq.heappop(waiting)
-            here, to_come = buckets.pop(variable), scopes.pop(variable)
-            if to_come:
-                remaining.extend(here)
-                whole = {v for scope in to_come for v in scope}
-                whole.update(v for factor in here for v in factor.variables)
-                put_later(tuple(sorted(whole - {variable})))
-            else:
-                put(self._eliminated(variable, here).result)
-        return remaining
+        for variable in order:
+            inputs = list(with_variable.pop(variable).values())
+            for factor in inputs:
+                del remaining[id(factor)]
+                for each in factor.variables:
+                    if each != variable:
+                        del with_variable[each][id(factor)]
+            put(self._eliminated(variable, inputs).result)
+        return list(remaining.values())
 
-    def _eliminated(self, variable: int, inputs: list[Factor]) -> Elimination:
+    def _eliminated(self, variable: Hashable, inputs: list[Factor]) -> Elimination:
         key = (variable, *sorted(map(id, inputs)))
         found = self._kept.get(key)
         if found is None:
@@ -133,7 +135,7 @@ class Eliminator(Generic[Name]):
 
         Returns
         -------
-        (outcomes, states) by variable name, for the variables that were eliminated on the way.
+        (outcomes, states) by variable, for those that were eliminated on the way.
         """
         weights: dict[int, Floats] = {}
         for i, outcome in enumerate(outcomes):
@@ -144,7 +146,7 @@ class Eliminator(Generic[Name]):
             adjoint = weights.pop(id(each.result), None)
             if adjoint is None:
                 continue
-            name = self._names[each.variable]
+            name: Any = each.variable
             active = np.flatnonzero(adjoint.reshape(len(adjoint), -1).any(axis=1))
             marginal, owed = _pass_back(each, adjoint[active], self._made)
             for factor, share in owed:
@@ -172,15 +174,16 @@ def log_value(scalars: Iterable[Factor]) -> float:
     return total
 
 
-def _sum_out(variable: int, inputs: tuple[Factor, ...]) -> Elimination:
-    scope = tuple(sorted({v for each in inputs for v in each.variables}))
+def _sum_out(variable: Hashable, inputs: tuple[Factor, ...]) -> Elimination:
+    others = dict.fromkeys(v for each in inputs for v in each.variables if v != variable)
+    scope = (variable, *others)
     own = [each for each in inputs if each.variables == (variable,)]
     rest = [each for each in inputs if each.variables != (variable,)]
     if len(rest[0].values) ** len(scope) > MOST_ENTRIES if rest else False:
         raise TooWideError
     vector, scale = _own_product(own)
     if len(scope) == 2 and rest:
-        table = rest[0].values
+        table = _spread(rest[0], scope)
         for each in rest[1:]:
             table = table * _spread(each, scope)
         values = vector @ table if own else table.sum(axis=0)
@@ -211,14 +214,16 @@ def _own_product(own: Sequence[Factor]) -> tuple[Floats, float]:
     return product, top
 
 
-def _spread(factor: Factor, scope: tuple[int, ...]) -> Floats:
+def _spread(factor: Factor, scope: tuple[Hashable, ...]) -> Floats:
     """Return the values of a factor with an axis for each variable of `scope`."""
     if factor.variables == scope:
         return factor.values
-    return factor.values[tuple(slice(None) if v in factor.variables else None for v in scope)]
+    here = [v for v in scope if v in factor.variables]
+    turned = factor.values.transpose([factor.variables.index(v) for v in here])
+    return turned[tuple(slice(None) if v in factor.variables else None for v in scope)]
 
 
-def _product(factors: Sequence[Factor], scope: tuple[int, ...]) -> Floats:
+def _product(factors: Sequence[Factor], scope: tuple[Hashable, ...]) -> Floats:
     found = np.ones((1,) * len(scope))
     for each in sorted(factors, key=lambda factor: factor.values.size):
         found = found * _spread(each, scope)
@@ -268,4 +273,6 @@ def _gathered(whole: Floats, factor: Factor, each: Elimination) -> Floats:
     """Return (outcomes, ...) summed over the variables that `factor` does not have."""
     gone = tuple(1 + i for i, v in enumerate(each.scope) if v not in factor.variables)
     summed: Floats = whole.sum(axis=gone) if gone else whole
-    return np.broadcast_to(summed, (len(whole), *factor.values.shape))
+    here = [v for v in each.scope if v in factor.variables]
+    turned = summed.transpose(0, *(1 + here.index(v) for v in factor.variables))
+    return np.broadcast_to(turned, (len(whole), *factor.values.shape))

@@ -10,12 +10,13 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 from scionreg.identity.chain import BUNDLE, LOT, Chain, Link, Name
 from scionreg.identity.evidence import Asked, Evidence, Otherwise, Run, Sight, Split, was_off
-from scionreg.identity.far_mixes import order_of, taken_apart
+from scionreg.identity.far_mixes import MIX, taken_apart
 from scionreg.identity.looks import Seen
-from scionreg.identity.network import Eliminator, Factor, TooWideError, log_value
+from scionreg.identity.network import Eliminator, Factor, TooWideError, log_value, order_of
 from scionreg.identity.sights import Sights
 from scionreg.identity.states import Floats
 from scionreg.identity.worlds import (
@@ -146,11 +147,12 @@ class Question:
     def _weighed(self, less: int) -> list[Weighed]:
         """Return all ways, with re-bundles taken apart where tables would be too large."""
         seen = {name: self._seen(name)[0] for name in self.links if self._sights.looked(name)}
-        apart = taken_apart(self.links, seen, self.asked, self._near, less)
+        apart = taken_apart(self.links, seen, self.asked, less)
         self.links |= apart
         self._near |= {name: link for name, link in apart.items() if name in self._near}
         self.apart = tuple(sorted({*self.apart, *(name.code for name in apart)}))
-        self._eliminator = Eliminator(order_of(self.links, self._near)[0])
+        self._eliminator: Eliminator[Name] = Eliminator()
+        self._orders: dict[World, list[Name]] = {}
         self._factors: dict[tuple[object, ...], Factor] = {}
         self._below = self._base()
         return self._weigh()
@@ -168,7 +170,7 @@ class Question:
                 values = step.failed(piece)
             else:
                 values = step.inherited(piece if len(link.sources) > 1 else None)
-            self._factors[key] = self._eliminator.factor((*link.sources, name), values)
+            self._factors[key] = Factor((*link.sources, name), values)
         return self._factors[key]
 
     def _seen(self, name: Name) -> tuple[Floats, float]:
@@ -196,7 +198,7 @@ class Question:
         key = (name, id(vector[0]))
         if key not in self._factors:
             values, scale = vector
-            self._factors[key] = self._eliminator.factor((name,), values, scale)
+            self._factors[key] = Factor((name,), values, scale)
         return self._factors[key]
 
     def _base(self) -> list[Factor]:
@@ -207,10 +209,15 @@ class Question:
                 factors.append(self._table(name, link))
                 if self._sights.looked(name):
                     factors.append(self._vector(name, self._seen(name)))
-        later = [(name, *link.sources) for name, link in self._near.items()]
-        for world in self.worlds:
-            later += [(name, *link.sources) for name, link in world.links.items()]
-        return self._eliminator.eliminate(factors, later)
+        scopes = [(name, *link.sources) for name, link in self.links.items()]
+        return self._eliminator.eliminate(factors, order_of(scopes, self._near, MIX)[0])
+
+    def _order(self, world: World, factors: Iterable[Factor]) -> list[Name]:
+        """Return the order of elimination in a world, of what is left of all that is not near."""
+        if world not in self._orders:
+            scopes: list[Any] = [each.variables for each in factors]
+            self._orders[world] = order_of(scopes)[0]
+        return self._orders[world]
 
     def _sums(
         self, world: World, vectors: Vectors, pieces: Mapping[Name, Piece]
@@ -223,7 +230,7 @@ class Question:
                 factors.append(self._vector(name, vectors[name]))
             elif self._sights.looked(name) and name != self.asked:
                 factors.append(self._vector(name, self._seen(name)))
-        return tuple(self._eliminator.eliminate(factors))
+        return tuple(self._eliminator.eliminate(factors, self._order(world, factors)))
 
     # ----------------------------------------------------------------------------------- origins
 
