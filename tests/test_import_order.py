@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from nursery import add, faults_of, furnish
 
 from scionreg.exchange.importing import PROBLEM_COLUMNS, import_files, write_problems
+from scionreg.records import codes
 from scionreg.records.errors import RegistryError
 from scionreg.registry.create import create_store
 from scionreg.registry.store import Store
@@ -61,6 +62,27 @@ def test_rows_may_name_rows_further_down(store: Store, tmp_path: Path) -> None:
     imported = import_files(store, [file], by="P01")
     assert imported.recorded == {"graft_lots": 2}
     assert faults_of(store) == []
+
+
+def test_any_number_of_codes_may_be_named(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """More than a column's reader remembers: what it forgot is still looked up."""
+    monkeypatch.setattr("scionreg.registry.intake.CACHE", 3)
+    monkeypatch.setattr("scionreg.exchange.importing.SMALL_BATCH_ROWS", 2)
+    furnish(store)
+    missing = [codes.issue("B", 2026, serial) for serial in range(900, 910)]
+    named = [bundle for each in missing for bundle in (each, "B26-0001-7")]
+    file = tmp_path / "graft_lots.csv"
+    file.write_text(
+        "graft_lot,bundle,grafter,method,date,grafts\n"
+        + "".join(f"G-{n},{b},P01,whip,2026-04-02,3\n" for n, b in enumerate(named))
+    )
+    found = import_files(store, [file], by="P01").problems
+    assert {problem.rule for problem in found} == {"unknown_reference"}
+    assert [(problem.value, problem.line) for problem in found] == [
+        (each, 2 + 2 * place) for place, each in enumerate(missing)
+    ]
 
 
 def test_a_tree_and_the_lot_it_grew_from_come_in_together(store: Store, tmp_path: Path) -> None:

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Protocol
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, Index, func, insert, select
 from sqlalchemy.schema import CreateIndex, DropIndex
 
-from scionreg.exchange.sources import digest, find_sources
+from scionreg.exchange.sources import SMALL_BATCH_ROWS, digest, find_sources
 from scionreg.records import codes
 from scionreg.records.cells import shield
 from scionreg.records.errors import Problem, RegistryError
@@ -88,6 +88,9 @@ def import_files(
     """
     with _reading_files():
         sources = [source for path in paths for source in find_sources(path, kind)]
+        if store.is_sqlite:
+            for source in sources:
+                source.batch_rows = SMALL_BATCH_ROWS
         folders = [path for path in paths if path.is_dir()]
     return import_sources(
         store, sources, by=by, why=why, dry_run=dry_run, progress=progress, folders=folders
@@ -221,20 +224,25 @@ def _without_cycles() -> Iterator[None]:
 def _rebuilding_indexes(connection: Connection, sources: Sequence[Records]) -> Iterator[None]:
     """Take the indexes of tables off that grow to more than twice their size, and put them back.
 
-    Building an index once is quicker than keeping it up row by row. It happens within the
-    transaction. Only on SQLite: on PostgreSQL it would shut readers out.
+    Building an index once is quicker than keeping it up row by row, but for one of few rows. It
+    happens within the transaction. Only on SQLite: on PostgreSQL it would shut readers out.
     """
-    dropped = []
+    dropped: list[Index] = []
     if connection.dialect.name == "sqlite":
         for source in sources:
             rows = source.size // BYTES_A_ROW
             if rows > LARGE_ROWS and rows > _count(connection, source.kind):
-                dropped += [each for each in table(source.kind).indexes if not each.unique]
+                dropped += filter(_holds_every_row, table(source.kind).indexes)
     for index in dropped:
         connection.execute(DropIndex(index))
     yield
     for index in dropped:
         connection.execute(CreateIndex(index))
+
+
+def _holds_every_row(index: Index) -> bool:
+    """Tell whether an index grows with each row, and refuses none."""
+    return not index.unique and index.dialect_options["sqlite"]["where"] is None
 
 
 def _count(connection: Connection, kind: str) -> int:

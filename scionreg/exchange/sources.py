@@ -22,6 +22,10 @@ from scionreg.records.vocabulary import Trouble
 from scionreg.registry.intake import Batch
 
 BATCH_ROWS = 2_000
+"""Each batch costs PostgreSQL some round trips."""
+
+SMALL_BATCH_ROWS = 500
+"""Few enough to stay in the processor's cache from reading to writing, where a batch is cheap."""
 
 Advance = Callable[[int], None]
 """Called with the number of bytes read since the last call."""
@@ -39,6 +43,7 @@ class Source:
     name: str
     kind: str
     sheet: str = ""
+    batch_rows: int = BATCH_ROWS
     outlines: dict[str, str] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
 
@@ -175,7 +180,7 @@ def _batches(
             )
             return
         columns, before = _columns(source, first), line_number()
-        while columns and (rows := list(islice(reader, BATCH_ROWS))):
+        while columns and (rows := list(islice(reader, source.batch_rows))):
             lines = _lines(rows, before, line_number())
             before = line_number()
             yield from _shaped(source, columns, rows, lines)

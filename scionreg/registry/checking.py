@@ -8,7 +8,7 @@ from sqlalchemy import ColumnElement, Connection, select, text
 
 from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES, Rule, Scope
-from scionreg.records.rules.base import Finder
+from scionreg.records.rules.base import Finder, kind_of
 from scionreg.records.rules.references import OWNER
 from scionreg.records.tables import KINDS, table
 from scionreg.registry.rows import key_text, stored
@@ -102,17 +102,12 @@ def _finds(connection: Connection, screen: Finder | None, scope: Scope) -> bool:
 def _broken(connection: Connection, rule: Rule, scope: Scope) -> Iterator[tuple[int, Problem]]:
     assert rule.find is not None
     for query in rule.find(scope):
-        kind = rule.kind or _kind_of(query)
+        kind = rule.kind or kind_of(query)
         rows = connection.execute(query).mappings().all()
         for row in sorted(rows, key=lambda row: row["record"]):
             found = {name: stored(value) for name, value in row.items()}
             if rule.keep is None or rule.keep(found):
                 yield found["record"], _problem(rule, kind, found)
-
-
-def _kind_of(query: Any) -> str:
-    """Return the record kind that a query's first column, the id, belongs to."""
-    return str(next(iter(query.selected_columns)).element.table.name)
 
 
 def _problem(rule: Rule, kind: str, found: dict[str, Any]) -> Problem:

@@ -11,8 +11,6 @@ from dataclasses import dataclass, field, replace
 from itertools import compress, repeat
 from typing import Any
 
-from sqlalchemy import select
-
 from scionreg.records import codes
 from scionreg.records.cells import (
     TOTALS_ROW,
@@ -26,11 +24,11 @@ from scionreg.records.cells import (
 )
 from scionreg.records.errors import Problem
 from scionreg.records.rules import CELL_RULES, RULES
-from scionreg.records.tables import KINDS, code_column, fields, table
+from scionreg.records.tables import KINDS, fields, table
 from scionreg.registry import checking, suggestions
 from scionreg.registry.changes import Change
 from scionreg.registry.repeats import Repeats
-from scionreg.registry.rows import Row, RowWriter, key_text, recorded_columns
+from scionreg.registry.rows import Row, RowWriter, key_text, not_recorded, recorded_columns
 
 CACHE = 150_000
 """Distinct texts that a column's reader remembers."""
@@ -117,12 +115,27 @@ class _OwnCodes(_Memo):
 class _References(_Memo):
     """A column of other records' codes; `new` are those read since they were last looked up."""
 
-    __slots__ = ("kinds", "new")
+    __slots__ = ("_letters", "kinds", "new")
 
     def __init__(self, reader: Reader, *, required: bool, kinds: tuple[str, ...]) -> None:
         super().__init__(reader, required=required, size=CACHE)
+        self._letters = {codes.LETTER_OF[kind] for kind in kinds if kind in codes.LETTER_OF}
         self.kinds = kinds
         self.new: set[str] = set()
+
+    def column(self, texts: Sequence[str]) -> list[Any]:
+        """Return what a column's texts read as."""
+        if texts[-1] not in self:  # then most likely others are not either
+            self._take_issued({text for text in texts if text not in self})
+        return super().column(texts)
+
+    def _take_issued(self, texts: set[str]) -> None:
+        """Remember those of the texts that are issued codes, which are taken as they are."""
+        issued = {text for text in texts if text[:1] in self._letters and codes.is_issued(text)}
+        if len(self) + len(issued) > self._size:
+            self.clear()  # the next rows name what the last ones did
+        self.update(zip(issued, issued, strict=True))
+        self.new |= issued
 
     def __missing__(self, text: str) -> Any:
         value = super().__missing__(text)
@@ -329,12 +342,8 @@ class Intake:
     def _not_recorded(self, kinds: tuple[str, ...], named: set[str]) -> set[str]:
         """Return those codes that name no record of any of the kinds."""
         for target in kinds:
-            column, missing, found = code_column(target), sorted(named), set[str]()
-            for start in range(0, len(missing), 1000):
-                some = missing[start : start + 1000]
-                query = select(column).where(column.in_(some)).distinct()
-                found.update(self._connection.execute(query).scalars())
-            named = named - found
+            if named:
+                named = not_recorded(self._connection, target, named)
         return named
 
     def _has_unresolved(self) -> bool:

@@ -5,6 +5,7 @@ A row is a tuple of stored values in the order of `recorded_columns`; days and t
 
 import datetime as dt
 import hashlib
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
@@ -15,14 +16,16 @@ from sqlalchemy import Column, Connection, func, select, text, type_coerce
 from sqlalchemy.types import NullType
 
 from scionreg.records.cells import STORED_MOMENT
-from scionreg.records.tables import KINDS, table
+from scionreg.records.tables import KINDS, code_column, table
 
 Row = tuple[Any, ...]
 
 
-def recorded_columns(kind: str) -> list[Column[Any]]:
+@cache
+def recorded_columns(kind: str) -> tuple[Column[Any], ...]:
     """Return the columns that hold what was recorded: all but `id` and `entry`."""
-    return [column for column in table(kind).columns if column.name not in ("id", "entry")]
+    columns = table(kind).columns
+    return tuple(column for column in columns if column.name not in ("id", "entry"))
 
 
 def stored(value: Any) -> Any:
@@ -80,7 +83,9 @@ class RowWriter:
     def add(self, rows: Sequence[Row]) -> int:
         """Add rows in order and return how many were new."""
         new = self._add_sqlite(rows) if self._on_sqlite else self._add_postgresql(rows)
-        if new:  # PostgreSQL's ids may leave gaps
+        if new and self._on_sqlite:  # numbers on from the newest
+            self.first, self.last = self.last + 1, self.last + new
+        elif new:  # may leave gaps
             ends = select(func.min(self._id), func.max(self._id)).where(self._id > self.last)
             self.first, self.last = self.connection.execute(ends).one()
         return new
@@ -128,6 +133,20 @@ def read_rows(
     with connection.execute(query, execution_options={"yield_per": size}) as result:
         for found in result:
             yield found[0], found[1], tuple(stored(value) for value in found[2:])
+
+
+def not_recorded(connection: Connection, kind: str, named: Iterable[str]) -> set[str]:
+    """Return those codes that name no record of `kind`, however many are asked about."""
+    listed: Any = list(named)
+    if connection.dialect.name == "sqlite":
+        source, listed = "json_each(:codes)", json.dumps(listed)
+    else:
+        source = "unnest(CAST(:codes AS text[])) AS asked(value)"
+    query = (
+        f"SELECT value FROM {source} "
+        f"WHERE NOT EXISTS (SELECT 1 FROM {kind} WHERE {code_column(kind).name} = value)"
+    )
+    return set(connection.execute(text(query), {"codes": listed}).scalars())
 
 
 def raw(column: Any) -> Any:

@@ -2,7 +2,8 @@
 
 import datetime as dt
 import operator
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import reduce
 from typing import Any
@@ -16,6 +17,7 @@ from sqlalchemy import (
     cast,
     func,
     literal,
+    or_,
     select,
     true,
 )
@@ -93,6 +95,27 @@ def rule(**facts: Any) -> Callable[[Finder], Finder]:
         return find
 
     return register
+
+
+def odd_rows(scope: Scope) -> Iterator[Select[Any]]:
+    """Yield a query a kind for rows that break a rule this screens: one reading for all of them.
+
+    Only for rules that look at rows one by one, whose queries name one table.
+    """
+    conditions: dict[str, list[ColumnElement[bool]]] = defaultdict(list)
+    for each in RULES.values():
+        if each.find is not None and each.screen is odd_rows:
+            for query in each.find(scope):
+                assert query.whereclause is not None
+                conditions[kind_of(query)].append(query.whereclause)
+    for kind, wrong in conditions.items():
+        yield select(table(kind).columns["id"]).where(or_(*wrong))
+
+
+def kind_of(query: Select[Any]) -> str:
+    """Return the record kind that a query's first column, the id, belongs to."""
+    column: Any = next(iter(query.selected_columns))
+    return str(column.element.table.name)
 
 
 def broken(

@@ -18,7 +18,7 @@ from sqlalchemy import (
 )
 
 from scionreg.records.columns import UtcMoment
-from scionreg.records.rules.base import Scope, broken, rule
+from scionreg.records.rules.base import Scope, broken, odd_rows, rule
 from scionreg.records.rules.references import within
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import GraftMethod, Trouble
@@ -73,6 +73,7 @@ def _after(column: Any, day: dt.date) -> ColumnElement[bool]:
     why="What has not happened yet cannot have been recorded; the year is probably wrong.",
     wrong="{value} lies in the future",
     right="correct the date",
+    screen=odd_rows,
 )
 def future_date(scope: Scope) -> Iterator[Select[Any]]:
     """What is recorded has happened: its day or time is not in the future."""
@@ -88,6 +89,7 @@ def future_date(scope: Scope) -> Iterator[Select[Any]]:
     why="An old record without its date is taken, but its link in the chain is at best likely.",
     wrong="the date is not recorded",
     right="add it if anybody knows",
+    screen=odd_rows,
 )
 def unknown_date(scope: Scope) -> Iterator[Select[Any]]:
     """Whatever happened to a tree, bundle or lot has its day or time."""

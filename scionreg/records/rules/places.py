@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Select, String, and_, cast, exists, func, literal, or_, select, true, tuple_
 from sqlalchemy.sql import ColumnElement
 
-from scionreg.records.rules.base import Scope, broken, joined, rule, season_of
+from scionreg.records.rules.base import Scope, broken, joined, odd_rows, rule, season_of
 from scionreg.records.rules.references import within
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
@@ -25,6 +25,7 @@ FAR_FROM_BLOCK_M = 50.0
     why="One position holds one grafted tree; the number or the range is wrong.",
     wrong="{value} grafts in the positions {first} to {last}",
     right="correct the number or the range; gaps count as positions",
+    screen=odd_rows,
 )
 def more_grafts_than_positions(scope: Scope) -> Iterator[Select[Any]]:
     """A lot has no more grafts than its row range has positions."""
@@ -41,6 +42,7 @@ def more_grafts_than_positions(scope: Scope) -> Iterator[Select[Any]]:
     why="A range with one end, or with its ends exchanged, names no trees.",
     wrong="first is {first} and last is {last}",
     right="write both ends of the range, the smaller number in first",
+    screen=odd_rows,
 )
 def broken_range(scope: Scope) -> Iterator[Select[Any]]:
     """A row range has both ends, the smaller first."""
@@ -59,6 +61,7 @@ def broken_range(scope: Scope) -> Iterator[Select[Any]]:
     why="A row is found by its block.",
     wrong="row {value} is named without a block",
     right="write the block it is in",
+    screen=odd_rows,
 )
 def row_without_block(scope: Scope) -> Iterator[Select[Any]]:
     """A row is named with its block."""
