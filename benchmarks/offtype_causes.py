@@ -20,8 +20,9 @@ What counts as naming the truth, strictly:
 
 A tree that is partly another is not the same as one that wholly is, nor mislabelled the same as
 exchanged. Causes shown as tied count as one, at the rank of the first of them; the column `alone`
-is without that. "Well looked at": 8 trees or more of what is asked about, 2 or more of them off,
-and 8 or more of each other lot and dispatch that was looked at.
+is without that. "Well looked at": 8 trees or more of what is asked about, 2 or more of them off;
+8 or more of each other lot and dispatch that was looked at; and among those, where there are any, a
+sister lot of each kind and the partner lots (`offtype_registries._telling`).
 
 Beside it a rule of thumb: blame whatever above the asked trees (tree, collection, bundle, lot,
 dispatch) has the largest share of off-types among the trees looked at; it need only name the item.
@@ -325,8 +326,9 @@ def report(judged: Sequence[Judged]) -> None:
     print(f"truth among the first three:        {_share(rank <= 3 for rank in ranks)}, wanted 98 %")
     print(f"rule of thumb names the item:       {_share(each.thumb for each in well)}")
     tied = [number for each in well for number in each.score.tied]
-    mean = f"{fmean(tied):.2f}" if tied else "none"
-    print(f"causes in a tie:                    {mean} on average, wanted 2 at most")
+    shown = [max(each.score.tied, default=1) for each in well]
+    print(f"causes shown as first, or tied:     {fmean(shown):.2f} on average, wanted 2 at most")
+    print(f"causes in a tie, where there is one: {fmean(tied or [0]):.2f} on average")
     said = _share(each.score.right for each in clean)
     print(f"clean looks, none of these first:   {said}, wanted 99 %")
     print(f"less looked at, said to be few:     {_share(each.score.few for each in less)}")

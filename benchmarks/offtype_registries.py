@@ -221,7 +221,50 @@ def _related(nursery: Nursery, fault: Fault | None, asked: Lot | Sent, level: st
     chances += [(each, 0.06) for each in sorted(bundles, key=lambda each: each.code)]
     found = [item for item, chance in chances if item is not asked and draw.random() < chance]
     most = {"well": 14, "some": 6, "few": draw.randint(0, 3)}[level]
-    return draw.sample(found, min(most, len(found)))
+    found = draw.sample(found, min(most, len(found)))
+    if level == "well":
+        telling = [draw.choice(group) for group in _telling(nursery, asked)]
+        found = [*dict.fromkeys([*telling, *found])]
+    return found
+
+
+def _telling(nursery: Nursery, asked: Lot | Sent) -> list[list[Looked]]:
+    """Return groups of lots and dispatches of which one each tells causes apart.
+
+    Sister lots: of the same bundle, of another bundle of the cutting, of another cutting of the
+    tree. Partner lots: worked before and after or the same day by the same hand, of a bundle packed
+    the same day and place, sent the same day; of those, at most three each.
+    """
+    lot = asked.lot if isinstance(asked, Sent) else asked
+    bundles, cuts = set(lot.bundle.line), set(lot.bundle.cuts)
+    trees, packed = {cut.tree for cut in cuts}, {(each.day, each.store) for each in bundles}
+    sisters: dict[str, list[Looked]] = {"bundle": [], "cutting": [], "tree": []}
+    beside: list[Lot] = []
+    packed_with: dict[str, list[Looked]] = {}
+    for other in nursery.lots:
+        if other is lot or len(other.standing) < ENOUGH_LOOKED:
+            continue
+        if other.bundle is lot.bundle:
+            sisters["bundle"].append(other)
+        elif set(other.bundle.cuts) & cuts:
+            sisters["cutting"].append(other)
+        elif {cut.tree for cut in other.bundle.cuts} & trees:
+            sisters["tree"].append(other)
+        if other.label == lot.label:
+            continue
+        if (other.day, other.grafter) == (lot.day, lot.grafter):
+            beside.append(other)
+        if (other.bundle.day, other.bundle.store) in packed:
+            packed_with.setdefault(other.bundle.code, []).append(other)
+    beside.sort(key=lambda other: (abs(other.order - lot.order), other.code))
+    day = _sent_on(asked)
+    lines = [line for line in _whole(nursery) if day and line.day == day and line is not asked]
+    return [
+        *(group for group in sisters.values() if group),
+        *([other] for other in beside[:3]),
+        *list(packed_with.values())[:3],
+        *[[line] for line in lines if line.lot.label != lot.label][:3],
+    ]
 
 
 def _sent_on(asked: Lot | Sent) -> dt.date | None:
@@ -269,8 +312,8 @@ def _drawn(
         items.update({each.code: each for each in group})
     truth = frozenset(_truth(fault, grown, asked, looks))
     return Drawn(
-        seed, kind, rows, asked.code, truth, _well_looked_at(asked, looks), fault, nursery, grown,
-        tuple(looks), items,
+        seed, kind, rows, asked.code, truth, _well_looked_at(nursery, asked, looks), fault,
+        nursery, grown, tuple(looks), items,
     )  # fmt: skip
 
 
@@ -279,14 +322,15 @@ def _stood_at(fault: Fault | None, cut: Cut) -> Tree:
     return fault.instead.get(cut, cut.tree) if wholly and fault else cut.tree
 
 
-def _well_looked_at(asked: Lot | Sent, looks: Sequence[Look]) -> bool:
+def _well_looked_at(nursery: Nursery, asked: Lot | Sent, looks: Sequence[Look]) -> bool:
     """Tell whether enough was looked at to expect an answer, and enough found to ask for one."""
     seen: dict[Looked, int] = {}
     for each in looks:
         if isinstance(each.item, Lot | Sent) and not each.again:
             seen[each.item] = seen.get(each.item, 0) + len(each.seen)
     off = sum(len(each.off) for each in looks if each.item is asked and not each.again)
-    return off >= ENOUGH_OFF and min(seen.values()) >= ENOUGH_LOOKED
+    told = all(any(item in seen for item in group) for group in _telling(nursery, asked))
+    return off >= ENOUGH_OFF and min(seen.values()) >= ENOUGH_LOOKED and told
 
 
 def _truth(

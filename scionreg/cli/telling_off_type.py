@@ -91,6 +91,12 @@ def tell_off_type(found: "OffType") -> None:
     _tell_affected(found)
     _tell_excluded(found)
     _tell_next_checks(found)
+    if found.taken_apart:
+        console.data("")
+        _say(
+            f"Near, not exact: {len(found.taken_apart)} re-bundles far from it tied too much wood "
+            "together, and were reckoned with one by one."
+        )
     if found.missing:
         console.data("")
         console.data("Not recorded, and would have helped:")

@@ -29,7 +29,8 @@ together."""
 CANDIDATES = 40
 """Things that a check is tried on."""
 TIED = 2.0
-"""Causes whose likelihoods differ by no more than this factor cannot be told apart."""
+"""Causes cannot be told apart where either how well they explain all that was seen, or how likely
+they are, differs by no more than this factor."""
 WORTH_NAMING = 0.05
 """Probability from which on a cause is counted among the tied."""
 
@@ -120,6 +121,7 @@ class _Answer:
             excluded=tuple(excluded),
             next_checks=checks,
             missing=self._missing(),
+            taken_apart=self._question.apart,
             chain=drawn_chain(self._question, self._sights, self._sharing),
         )
 
@@ -186,7 +188,10 @@ class _Answer:
             each
             for each in likely
             if each.failure != Failure.NONE_OF_THESE
-            and first / TIED <= likelihoods[each] <= first * TIED
+            and (
+                first / TIED <= likelihoods[each] <= first * TIED
+                or self._chances[each] * TIED >= self._chances[likely[0]]
+            )
         ]
         return [group] if len(group) > 1 else []
 

@@ -124,8 +124,9 @@ class OffType:
     """Where the identity of something broke, likeliest cause first; probabilities sum to one.
 
     `tied` are groups of causes that nothing recorded can tell apart. `excluded` shares a source
-    with what is off, and hardly shares the fault. `missing` was not recorded. `chain` is what
-    pictures are drawn from; it is no part of the JSON form.
+    with what is off, and hardly shares the fault. `missing` was not recorded. Where re-bundles tied
+    too much together, those `taken_apart` were reckoned with one by one, and probabilities are near
+    rather than exact. `chain` is what pictures are drawn from; it is no part of the JSON form.
     """
 
     code: str
@@ -137,6 +138,7 @@ class OffType:
     excluded: tuple[Affected, ...]
     next_checks: tuple[NextCheck, ...]
     missing: tuple[str, ...] = ()
+    taken_apart: tuple[str, ...] = ()
     chain: tuple[ChainItem, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
@@ -152,6 +154,7 @@ class OffType:
             "excluded": [each.to_dict() for each in self.excluded],
             "next_checks": [each.to_dict() for each in self.next_checks],
             "missing": list(self.missing),
+            "taken_apart": list(self.taken_apart),
         }
 
     def to_rows(self) -> Iterator[dict[str, Any]]:

@@ -17,8 +17,8 @@ from scionreg.records.starting_values import OffTypeValues
 from scionreg.records.vocabulary import Failure
 
 KEPT, LOST = 0.75, 0.08
-"""Of a partly foreign tree: how often one cutting has its share of it, and none at all; and of a
-partly foreign cutting, one bundle, as where piles are tied without mixing them first."""
+"""Of a partly foreign tree: how often one cutting has its share of it, and none at all; and so on
+from cutting to bundle and from bundle to lot, since piles and bundles are rarely mixed first."""
 LIMB_IS_ONE = 0.8
 """How often a limb of a partly foreign tree is wholly one or wholly the other."""
 UNFOUND = 0.15
@@ -118,12 +118,12 @@ class Steps:
         self._same: Floats = np.eye(size)
         self._true: Floats = self._same[LABEL]
         self._partial = (space.share > 0) & (space.share < 1)
-        self._cutting, self._limb = self._part_of_tree(), self._limb_of_tree()
+        self._part, self._limb = self._part_of_whole(), self._limb_of_tree()
 
     # ------------------------------------------------------------------ what comes of a source
 
-    def _part_of_tree(self) -> Floats:
-        """Return what one cutting of a tree is: of a partly foreign one, not always its share."""
+    def _part_of_whole(self) -> Floats:
+        """Return what one part of some wood is: of partly foreign wood, not always its share."""
         found = self._same.copy()
         for state in np.flatnonzero(self._partial):
             others = (self.space.what == self.space.what[state]) & (np.arange(len(found)) != state)
@@ -238,7 +238,7 @@ class Steps:
             Failure.OTHER_TREE_CUT: instead,
             Failure.TWO_TREES_CUT: self.values.two_trees_cut * self._as_part(instead),
         }
-        source = self._same if cut.limb is not None else self._cutting
+        source = self._same if cut.limb is not None else self._part
         return self._kept(key, Step(source, failures))
 
     def _as_part(self, whole: Floats) -> Floats:
@@ -269,13 +269,13 @@ class Steps:
 
     def cutting(self) -> Step:
         """Return the step of a collection that does not fail, from whatever tree it was cut."""
-        return self._kept(("cutting",), Step(self._cutting))
+        return self._kept(("cutting",), Step(self._part))
 
     def bundle(self, bundle: Tied, before: str | None, mixing: Mixing | None = None) -> Step:
         """Return the step of a bundle: tied from a collection labelled `before`, or a mix."""
         rebundled = bool(bundle.parents)
         excess = None if bundle.excess is None else round(bundle.excess, 2)
-        key = ("bundle", bundle.label, before, bundle.collection is None, rebundled, excess)
+        key = ("bundle", bundle.label, before, rebundled, excess)
         if mixing is None and key in self._made:
             return self._made[key]
         values, label = self.values, bundle.label
@@ -295,8 +295,7 @@ class Steps:
             return Step(None, failures, mixing)
         if before is None:
             return self._kept(key, Step(self._true, failures))
-        tied = self._cutting if bundle.collection is not None else self._same
-        source = Step(tied).relabelled(self.space.relabel(before, label))
+        source = Step(self._part).relabelled(self.space.relabel(before, label))
         return self._kept(key, Step(source.inherit, failures))
 
     def mixed_together(self, mixing: Mixing) -> Step:
@@ -317,7 +316,7 @@ class Steps:
             Failure.LOT_MISLABELLED: values.lot_mislabelled * (1 - mixed) * self.wholly(lot.label),
             Failure.BUNDLE_MIXED: mixed * self.partly(lot.label, None, SEVERAL_IN_MIX),
         }
-        source = Step(self._same).relabelled(self.space.relabel(before, lot.label))
+        source = Step(self._part).relabelled(self.space.relabel(before, lot.label))
         return self._kept(key, Step(source.inherit, failures))
 
 
