@@ -29,10 +29,11 @@ from scionreg.identity.off_type import (
     Looked,
     NextCheck,
     OffType,
+    grade,
 )
 from scionreg.identity.reasons import also, itself, looks_at
 from scionreg.identity.states import SHARES
-from scionreg.identity.sureness import grade, per_cent
+from scionreg.identity.sureness import per_cent
 from scionreg.lineage.timeline import Happening, Timeline
 from scionreg.off_types import OffTypes
 from scionreg.records.starting_values import IdentityValues, OffTypeValues

@@ -106,7 +106,7 @@ def tell_off_type(found: "OffType") -> None:
 
 def tell_in_short(found: "OffType") -> None:
     """Show the causes, and only how much else is likely wrong."""
-    from scionreg.identity.sureness import LIKELY
+    from scionreg.identity.off_type import LIKELY
 
     _tell_looked(found)
     _tell_causes(found)
@@ -183,8 +183,9 @@ def _tell_affected(found: "OffType") -> None:
 def _tell_kind(
     title: str, items: "list[Affected]", drawn: "dict[tuple[str, str], ChainItem]"
 ) -> None:
+    from scionreg.identity.off_type import grade
     from scionreg.identity.reasons import word_of
-    from scionreg.identity.sureness import grade, per_cent
+    from scionreg.identity.sureness import per_cent
 
     rows = []
     for each in items:
@@ -211,7 +212,7 @@ def _tell_kind(
 
 def _grades(chances: "Iterable[float]") -> str:
     """Return what the grades that were used mean."""
-    from scionreg.identity.sureness import CERTAIN, LIKELY, POSSIBLE, grade
+    from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, grade
 
     least = {"certain": CERTAIN, "likely": LIKELY, "possible": POSSIBLE}
     used = {grade(chance) for chance in chances}

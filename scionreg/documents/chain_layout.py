@@ -10,8 +10,8 @@ from itertools import pairwise
 from statistics import fmean
 from typing import TYPE_CHECKING, NamedTuple
 
-from scionreg.identity.off_type import ChainItem, Fault, OffType
-from scionreg.identity.sureness import LIKELY, shown
+from scionreg.identity.off_type import LIKELY, ChainItem, Fault, OffType
+from scionreg.identity.sureness import shown
 from scionreg.records.vocabulary import Failure
 
 if TYPE_CHECKING:

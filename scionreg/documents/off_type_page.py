@@ -12,16 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scionreg import __version__
+from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, grade
 from scionreg.identity.reasons import looks_in_words, name_of
-from scionreg.identity.sureness import (
-    CERTAIN,
-    LIKELY,
-    POSSIBLE,
-    grade,
-    in_words,
-    per_cent,
-    shown,
-)
+from scionreg.identity.sureness import in_words, per_cent, shown
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Grade
 

@@ -9,15 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scionreg.documents.chain_layout import KINDS, Placed, Shown, choose, place
+from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, grade
 from scionreg.identity.reasons import looks_in_words
-from scionreg.identity.sureness import (
-    CERTAIN,
-    LIKELY,
-    POSSIBLE,
-    grade,
-    is_otherwise_off,
-    per_cent,
-)
+from scionreg.identity.sureness import is_otherwise_off, per_cent
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:

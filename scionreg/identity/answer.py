@@ -141,7 +141,7 @@ class _Answer:
     def _fault(self, origin: Origin) -> Fault:
         what = self._what(origin)
         partners = self._partners(origin, what)
-        item = origin.item.code if origin.item else None
+        item = self._code(origin.item) if origin.item else None
         world = self._question.world_of(origin)
         if isinstance(world.looks, Swap) and origin == world.origin:
             # What was exchanged is the dispatches, whatever lots their trees are of.
@@ -155,6 +155,11 @@ class _Answer:
             probability=self._chances[origin],
             because=reasons.sentence(origin, what, partners, world),
         )
+
+    def _code(self, name: Name) -> str:
+        """Return the code of something; of what a tree was before, the tree's."""
+        stem = self._question.chain.books.stems.get(name.code) if name.kind == TREE else None
+        return stem.tree if stem else name.code
 
     def _what(self, origin: Origin) -> str | None:
         chain = self._question.chain

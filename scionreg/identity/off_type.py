@@ -11,6 +11,30 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+CERTAIN = 0.99
+"""From here on wood that is not as labelled is called certain, as a recall calls wood of which all
+came from there: nobody would wait for more before telling a customer."""
+LIKELY = 0.5
+"""From here on likely: wrong rather than right. A recall has no such word, since it weighs nothing;
+what it calls possible is likely, possible or excluded here."""
+POSSIBLE = 0.05
+"""From here on possible, below it excluded; what is excluded here may share a source all the same,
+and a recall lists it."""
+
+
+def grade(probability: float) -> str:
+    """Return how sure it is that something shares the fault: certain, likely, possible, excluded.
+
+    >>> [grade(each) for each in (1.0, 0.7, 0.1, 0.01)]
+    ['certain', 'likely', 'possible', 'excluded']
+    """
+    if probability >= CERTAIN:
+        return "certain"
+    if probability >= LIKELY:
+        return "likely"
+    return "possible" if probability >= POSSIBLE else "excluded"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
     """One cause of what was found off.
@@ -60,6 +84,7 @@ class Affected:
             "kind": self.kind,
             "trees": self.trees,
             "probability": self.probability,
+            "grade": grade(self.probability),
             "what": self.what,
             "proposal": self.proposal and self.proposal.value,
         }

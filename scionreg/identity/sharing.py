@@ -1,13 +1,13 @@
 """What else may share the fault: how likely everything near the causes is not as labelled."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
 from scionreg.identity.chain import BUNDLE, CUT, LOT, TREE, Chain, Name
-from scionreg.identity.off_type import Affected
+from scionreg.identity.off_type import CERTAIN, POSSIBLE, Affected
 from scionreg.identity.question import Question
 from scionreg.identity.states import LABEL, STOCK, Floats
 from scionreg.identity.worlds import MIRRORED, Origin
@@ -21,10 +21,8 @@ KINDS = {
     LOT: "graft_lot",
     SENT_KIND: "dispatch",
 }
-SHARES_FAULT = 0.05
-"""Probability from which on something is said to share the fault; below it is excluded."""
-SURE = 0.9
-"""Probability from which on something is done about it, rather than found out first."""
+MORE_THAN_USUAL = 2.0
+"""How much likelier than without any evidence, at least, what shares the fault is to be wrong."""
 BY_ITSELF = (Failure.CHANGEOVER_MIXED, Failure.ROOTSTOCK_GREW)
 """Failures that touch the trees of a lot, and not its wood."""
 
@@ -44,6 +42,7 @@ class Sharing:
     groups: Sequence[Sequence[Origin]]
     weights: Floats
     states: Mapping[Name, Floats]
+    _usual: dict[Name, Floats] = field(default_factory=dict)
 
     @property
     def _chain(self) -> Chain:
@@ -188,14 +187,35 @@ class Sharing:
             trees = sum(books.lots[lot].grafts for lot in lots)
             what = self._what_of(name)
             code = books.stems[name.code].tree if name.kind == TREE else name.code
-            found.append(self._item(name.kind, code, trees, chance, what, worth))
+            shares = self._shares(chance, [name])
+            found.append((shares, self._item(name.kind, code, trees, chance, what, worth)))
+        lots_sent: dict[str, list[Name]] = {}
+        for line in books.sent:
+            lots_sent.setdefault(line.dispatch, []).append(Name(LOT, line.lot))
         for dispatch, (trees, chance) in self.sent().items():
-            found.append(self._item(SENT_KIND, dispatch, trees, chance, None, worth))
-        found.sort(key=lambda each: (-round(each.probability, 6), each.kind, each.item))
+            shares = self._shares(chance, lots_sent[dispatch])
+            found.append((shares, self._item(SENT_KIND, dispatch, trees, chance, None, worth)))
+        found.sort(key=lambda each: (-round(each[1].probability, 6), each[1].kind, each[1].item))
         return (
-            [each for each in found if each.probability >= SHARES_FAULT],
-            [each for each in found if each.probability < SHARES_FAULT],
+            [each for shares, each in found if shares],
+            [replace(each, what=None, proposal=None) for shares, each in found if not shares],
         )
+
+    def _shares(self, chance: float, woods: Iterable[Name]) -> bool:
+        """Return whether something is so likely wrong, and so much likelier than anything is."""
+        usual = max(1 - float(self._usually(each)[LABEL]) for each in woods)
+        return chance >= POSSIBLE and chance >= MORE_THAN_USUAL * usual
+
+    def _usually(self, name: Name) -> Floats:
+        """Return (size,) the probability of each state without any evidence."""
+        if name not in self._usual:
+            link = self._chain.link(name)
+            sources = [self._usually(each) for each in link.sources]
+            table = link.step.table
+            for each in sources:
+                table = np.tensordot(each, table, axes=(0, 0))
+            self._usual[name] = table
+        return self._usual[name]
 
     def _what_of(self, name: Name) -> str | None:
         by_itself = [
@@ -220,7 +240,7 @@ class Sharing:
             item=code,
             trees=trees,
             probability=chance,
-            what=what if chance >= SHARES_FAULT else None,
+            what=what if chance >= POSSIBLE else None,
             proposal=proposal(kind, code, chance, what, worth, self._partly(kind, code)),
         )
 
@@ -238,11 +258,11 @@ def proposal(
     kind: str, code: str, chance: float, what: str | None, worth: set[str], partly: bool
 ) -> Proposal | None:
     """Return what to do about something that is wrong with probability `chance`."""
-    if chance < SHARES_FAULT:
+    if chance < POSSIBLE:
         return None
     if code in worth:
         return Proposal.CHECK_FIRST
-    if chance < SURE or kind in (SENT_KIND, CUT, BUNDLE):
+    if chance < CERTAIN or kind in (SENT_KIND, CUT, BUNDLE):
         return Proposal.HOLD
     known = what not in (None, "other", "several", "sport", STOCK)
     if kind == TREE:

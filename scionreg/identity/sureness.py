@@ -1,36 +1,13 @@
 """Probabilities in the words of a recall, and in per cent that claim no more than they can."""
 
-from scionreg.identity.off_type import ChainItem, OffType
-from scionreg.identity.sharing import SHARES_FAULT
+from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, ChainItem, OffType
 
-CERTAIN = 0.99
-"""From here on wood that is not as labelled is called certain, as a recall calls wood of which all
-came from there: nobody would wait for more before telling a customer."""
-LIKELY = 0.5
-"""From here on likely: wrong rather than right. A recall has no such word, since it weighs nothing;
-what it calls possible is likely, possible or excluded here."""
-POSSIBLE = SHARES_FAULT
-"""From here on possible, below it excluded; what is excluded here may share a source all the same,
-and a recall lists it."""
 WORTH_SHOWING = 0.01
 """Probability from which on a cause is shown by itself."""
 FINE = 0.0995
 """Probability below which a tenth of a per cent is shown, so that possible and excluded differ."""
 MOST_SHOWN = 5
 """Causes that are shown by themselves, at most."""
-
-
-def grade(probability: float) -> str:
-    """Return how sure it is that something shares the fault: certain, likely, possible, excluded.
-
-    >>> [grade(each) for each in (1.0, 0.7, 0.1, 0.01)]
-    ['certain', 'likely', 'possible', 'excluded']
-    """
-    if probability >= CERTAIN:
-        return "certain"
-    if probability >= LIKELY:
-        return "likely"
-    return "possible" if probability >= POSSIBLE else "excluded"
 
 
 def in_words(probability: float) -> str:
