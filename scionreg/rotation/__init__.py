@@ -1,1 +1,1 @@
-"""Which mother trees to cut: what each can give, what it has given, what is wanted, and the plan."""
+"""Which mother trees to cut: what each can give and has given, what is wanted, and the plan."""

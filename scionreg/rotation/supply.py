@@ -12,9 +12,9 @@ WEIGHTS = (1.0, 0.6, 0.3)
 class Limits:
     """What a nursery lets be cut of a tree of some kind.
 
-    `share` is the largest share of its sticks in one season; `watch` and `rest` are pressures: above
-    the first a tree is watched, above the second it is not cut. After more than `heavy_share` in a
-    season it rests for `rest_seasons`. `least_visit` is the fewest sticks worth a visit.
+    `share` is the largest share of its sticks in one season; `watch` and `rest` are pressures:
+    above the first a tree is watched, above the second it is not cut. After more than `heavy_share`
+    in a season it rests for `rest_seasons`. `least_visit` is the fewest sticks worth a visit.
     """
 
     share: float
