@@ -85,6 +85,25 @@ def test_any_number_of_codes_may_be_named(
     ]
 
 
+def test_repeats_among_many_rows_are_told_from_clashes(store: Store, tmp_path: Path) -> None:
+    furnish(store)
+    header = "graft_lot,bundle,grafter,method,date,grafts\n"
+    lots = [f"G-{n},B26-0001-7,P01,whip,2026-04-02,3\n" for n in range(200)]
+    file = tmp_path / "graft_lots.csv"
+    file.write_text(header + "".join(lots[::3]))
+    assert import_files(store, [file], by="P01").recorded == {"graft_lots": 67}
+    file.write_text(header + "".join([*lots, lots[1], lots[150]]))
+    imported = import_files(store, [file], by="P01")
+    assert not imported.refused
+    assert imported.recorded == {"graft_lots": 133}
+    assert imported.repeated == {"graft_lots": 69}
+    assert faults_of(store) == []
+    again = [lots[0], lots[100].replace(",3\n", ",4\n"), "G-new" + lots[7][3:]]
+    file.write_text(header + "".join([*lots[:70], *again]))
+    (clash,) = import_files(store, [file], by="P01").problems
+    assert (clash.rule, clash.key, clash.line) == ("duplicate_key", "G-100", 73)
+
+
 def test_a_tree_and_the_lot_it_grew_from_come_in_together(store: Store, tmp_path: Path) -> None:
     furnish(store)
     (tmp_path / "mother_trees.csv").write_text(

@@ -9,6 +9,7 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
+from itertools import chain
 from typing import Any
 
 import orjson
@@ -19,6 +20,9 @@ from scionreg.records.cells import STORED_MOMENT
 from scionreg.records.tables import KINDS, code_column, table
 
 Row = tuple[Any, ...]
+
+SQLITE_VALUES = 900
+"""Values in one statement; any SQLite takes 999."""
 
 
 @cache
@@ -71,7 +75,7 @@ class RowWriter:
         self.connection, self.kind, self.entry = connection, kind, entry
         names = [column.name for column in recorded_columns(kind)]
         self._names = ", ".join(f'"{name}"' for name in names)
-        self._marks = ", ".join("?" * len(names))
+        self._width = len(names)
         self._on_sqlite = connection.dialect.name == "sqlite"
         if self._on_sqlite:
             # Python's driver would look for an adapter anew for every empty cell.
@@ -91,10 +95,22 @@ class RowWriter:
         return new
 
     def _add_sqlite(self, rows: Sequence[Row]) -> int:
+        """Insert most rows many at a time, which saves beginning a statement for each."""
+        many = SQLITE_VALUES // self._width
+        whole = len(rows) - len(rows) % many
+        return self._insert(rows[:whole], many) + self._insert(rows[whole:], 1)
+
+    def _insert(self, rows: Sequence[Row], at_once: int) -> int:
+        if not rows:
+            return 0
+        marks = f"({'?, ' * self._width}{self.entry})"
         result = self.connection.exec_driver_sql(
-            f"INSERT INTO {self.kind} ({self._names}, entry) VALUES ({self._marks}, {self.entry}) "
-            "ON CONFLICT DO NOTHING",
-            list(rows),
+            f"INSERT INTO {self.kind} ({self._names}, entry) "
+            f"VALUES {', '.join([marks] * at_once)} ON CONFLICT DO NOTHING",
+            [
+                tuple(chain.from_iterable(rows[start : start + at_once]))
+                for start in range(0, len(rows), at_once)
+            ],
         )
         return int(result.rowcount)
 
