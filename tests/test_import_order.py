@@ -4,7 +4,9 @@ import csv
 import io
 import itertools
 import random
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from full_nursery import RECORDS, contents, write_folder
@@ -13,6 +15,7 @@ from hypothesis import strategies as st
 from nursery import add, faults_of, furnish
 
 from scionreg.exchange.importing import PROBLEM_COLUMNS, import_files, write_problems
+from scionreg.exchange.sources import Rows
 from scionreg.records import codes
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Trouble
@@ -234,3 +237,26 @@ def test_every_column_order_is_read(store: Store, tmp_path: Path) -> None:
         file.write_text(f"{','.join(names)}\n{','.join(cells[name] for name in names)}\n")
         assert not import_files(store, [file], by="P01").refused
     assert contents(store)["stores"] == [("Cooler", "cooler")]
+
+
+@settings(max_examples=300)
+@given(
+    text=st.text(st.sampled_from('ab,"\n\r \u2028\x00'), max_size=40),
+    count=st.integers(1, 4),
+)
+def test_rows_of_csv_are_those_that_the_csv_module_reads(text: str, count: int) -> None:
+    def rows_and_lines(take: Callable[[int], list[list[str]]], line: Callable[[], int]) -> Any:
+        found: list[Any] = []
+        try:
+            while rows := take(count):
+                found.append(([row for row in rows if any(row)], line()))
+        except csv.Error as fault:
+            found.append((str(fault), line()))
+        return found
+
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    rows = Rows(io.StringIO(text, newline=""))
+    expected = rows_and_lines(
+        lambda size: list(itertools.islice(reader, size)), lambda: reader.line_num
+    )
+    assert rows_and_lines(rows.take, lambda: rows.line) == expected

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from io import TextIOWrapper
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -142,10 +142,10 @@ def _add_outlines(path: Path, sources: list[Source]) -> None:
 
 def _csv_rows(source: Source, advance: Advance) -> Iterator[Batch]:
     with source.path.open("rb") as file, TextIOWrapper(file, "utf-8-sig", newline="") as text:
-        reader = csv.reader(text, strict=True)
+        rows = Rows(text)
         done = 0
         try:
-            for batch in _batches(source, reader, lambda: reader.line_num):
+            for batch in _batches(source, rows.take, lambda: rows.line):
                 yield batch
                 reached = file.tell()
                 advance(reached - done)
@@ -155,6 +155,30 @@ def _csv_rows(source: Source, advance: Advance) -> Iterator[Batch]:
                 "unreadable_file", "the file is not UTF-8", "save it as CSV in UTF-8 encoding"
             )
             source.complain(_first_undecodable(source.path), error)
+
+
+class Rows:
+    """The rows of a CSV file; `line` is the line that the last one ended on."""
+
+    def __init__(self, text: Iterator[str]) -> None:
+        self._text = text
+        self.line = 0
+
+    def take(self, count: int) -> list[list[str]]:
+        """Return the next rows: split at the commas where nothing is quoted, else as csv reads.
+
+        So many rows use up at least so many lines, so the next ones begin on a new line.
+        """
+        lines = list(islice(self._text, count))
+        whole = "".join(lines)
+        if '"' not in whole and "\r" not in whole and len(whole) < csv.field_size_limit():
+            self.line += len(lines)
+            return [line.split(",") for line in whole.removesuffix("\n").split("\n") if lines]
+        reader = csv.reader(chain(lines, self._text), strict=True)
+        try:
+            return list(islice(reader, count))
+        finally:
+            self.line += reader.line_num
 
 
 def _first_undecodable(path: Path) -> int:
@@ -169,18 +193,18 @@ def _first_undecodable(path: Path) -> int:
 
 
 def _batches(
-    source: Source, reader: Iterator[list[str]], line_number: Callable[[], int]
+    source: Source, take: Callable[[int], list[list[str]]], line_number: Callable[[], int]
 ) -> Iterator[Batch]:
     """Yield batches of the rows below a header, each row as wide as the header."""
     try:
-        first = next(reader, None)
-        if not first or not any(first):
+        first = [cell for row in take(1) for cell in row]
+        if not any(first):
             source.complain(
                 1, CellError("unreadable_file", "there is no header row", "name the columns in it")
             )
             return
         columns, before = _columns(source, first), line_number()
-        while columns and (rows := list(islice(reader, source.batch_rows))):
+        while columns and (rows := take(source.batch_rows)):
             lines = _lines(rows, before, line_number())
             before = line_number()
             yield from _shaped(source, columns, rows, lines)
@@ -310,7 +334,8 @@ def _workbook_rows(source: Source) -> Iterator[Batch]:
                 yield row if any(row) else []
 
     try:
-        yield from _batches(source, _trimmed(rows()), lambda: number)
+        trimmed = _trimmed(rows())
+        yield from _batches(source, lambda count: list(islice(trimmed, count)), lambda: number)
     finally:
         book.close()
 
