@@ -7,8 +7,9 @@ that registry by `import_files`, and into others by executemany of tuples that w
 converted beforehand: the same tables, indexes, guards and connection settings, the same order, one
 transaction, committed as durably. On SQLite the bare insert is timed with its foreign keys checked,
 and without; the import checks them itself. The bare insert is the driver as it comes: it keeps the
-indexes up row by row, where the import builds them at the end, and it looks for an adapter for
-every empty cell, where the import has registered one.
+indexes up row by row, where the import builds them at the end, it begins a statement for each row,
+where the import inserts many in one, and it looks for an adapter for every empty cell, where the
+import has registered one.
 
 Each runs in a process of its own; wall and CPU in seconds (PostgreSQL's own CPU is not in it), peak
 memory of the process in MB, which for the bare insert includes the tuples held ready. Ratios are
