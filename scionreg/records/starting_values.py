@@ -296,6 +296,100 @@ class OffTypeValues:
         return float(getattr(self, f"cost_{method}", 0.0))
 
 
+def _grows(start: float, what: str, least_most: str) -> Any:
+    return value(start, f"usable sticks a season of {what}", f"estimate; {least_most}")
+
+
+def _spread(start: float, what: str) -> Any:
+    return value(start, f"standard deviation, natural log, {what}", least=0.01, most=3)
+
+
+def _grown(start: float, year: int) -> Any:
+    return value(
+        start,
+        f"sticks of a bank tree in its year {year}, as a share of a grown one's",
+        "shape of a published growth curve of a scion bank (cashew, India)",
+        most=1,
+    )
+
+
+def _limit(start: float, what: str, most: float = 5) -> Any:
+    return value(start, what, "common practice, no source; no published rule sets one", most=most)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RotationValues:
+    """What mother trees grow, what wears them, and what becomes of grafts until they are sold."""
+
+    bank_pecan: float = _grows(220, "a grown pecan bank tree", "100 to 500")
+    bank_walnut: float = _grows(100, "a grown walnut bank tree", "40 to 250")
+    bank_pome: float = _grows(240, "a grown apple or pear bank tree", "80 shoots of 3, 30 to 150")
+    bank_stone_fruit: float = _grows(300, "a stone fruit bank tree", "150 shoots of 2, 60 to 300")
+    bank_chestnut: float = _grows(80, "a grown chestnut bank tree", "30 to 200")
+    bank_citrus: float = _grows(100, "a citrus source tree", "600 buds of 6 a stick, 200 to 2,000")
+    bank_other: float = _grows(60, "a bank tree of another species", "20 to 150")
+    bearing_pome: float = _grows(45, "a bearing apple or pear tree", "15 shoots of 3, 5 to 40")
+    bearing: float = _grows(20, "any other bearing tree", "5 to 60")
+    young: float = _grows(20, "a young orchard tree", "5 to 60")
+    dehorned: float = _grows(150, "a tree cut back to force wood", "60 to 400")
+    increase: float = _grows(15, "a temporary source of buds", "90 buds of 6 a stick, 30 to 200")
+    grown_2: float = _grown(0.12, 2)
+    grown_3: float = _grown(0.30, 3)
+    grown_4: float = _grown(0.60, 4)
+    grown_5: float = _grown(0.90, 5)
+    grown_6: float = _grown(1.0, 6)
+    sd_usual: float = _spread(0.6, "of a nursery's trees of a kind against the usual")
+    sd_tree: float = _spread(0.4, "of trees of one kind and species")
+    sd_tree_freedom: float = _spread(0.5, "of that itself")
+    sd_season: float = _spread(0.2, "of a tree's seasons")
+    sd_drift: float = _spread(0.1, "of a tree's change in a year")
+    sd_counted: float = _spread(0.02, "of a counted number of sticks")
+    sd_estimated: float = _spread(0.2, "of an estimated one, or where it is not said")
+    sd_share: float = _spread(0.1, "of a share cut that was written down")
+    sd_no_share: float = _spread(0.4, "of a share cut that was not")
+    sd_expected: float = _spread(0.4, "of the sticks a year written with the tree")
+    share_bank: float = _limit(0.9, "largest share cut of a bank tree", 1)
+    share_bank_walnut: float = _limit(0.8, "largest share cut of a walnut bank tree", 1)
+    share_bank_year_3: float = _limit(0.5, "largest share cut of a bank tree to its year 3", 1)
+    share_bank_year_5: float = _limit(0.8, "largest share cut of a bank tree to its year 5", 1)
+    share_bearing: float = _limit(0.25, "largest share cut of a bearing tree", 1)
+    share_young: float = _limit(0.4, "largest share cut of a young tree", 1)
+    share_dehorned: float = _limit(0.6, "largest share cut of a tree cut back to force wood", 1)
+    share_increase: float = _limit(0.5, "largest share cut of a temporary source of buds", 1)
+    watch_bearing: float = _limit(0.35, "pressure from which a bearing tree is watched")
+    rest_bearing: float = _limit(0.55, "pressure above which a bearing tree rests")
+    watch_young: float = _limit(0.5, "pressure from which a young tree is watched")
+    rest_young: float = _limit(0.8, "pressure above which a young tree rests")
+    watch_dehorned: float = _limit(0.6, "pressure from which a dehorned tree is watched")
+    rest_dehorned: float = _limit(0.9, "pressure above which a dehorned tree rests")
+    heavy_share: float = _limit(0.5, "share cut after which an orchard tree rests two seasons", 1)
+    leaf_on: float = value(1.5, "times that a cut in leaf counts", "common practice, no source")
+    fall: float = value(0.2, "fall from season to season that is a sign, twice running", most=1)
+    short_shoot_cm: float = value(45, "cm below which a pecan bank tree's shoots are a sign")
+    low_take: float = value(0.12, "take below cultivar mates, as a share, that is a sign", most=1)
+    low_take_grafts: float = value(50, "grafts that such a sign needs", least=1)
+    sign_rest: float = value(1, "seasons of rest where two signs or more are seen", most=10)
+    increase_months: float = value(
+        36, "months for which a temporary source of buds is used", "citrus rules, Florida", least=1
+    )
+    least_visit: float = value(5, "sticks below which a tree is not visited", most=1000)
+    survival: float = value(
+        0.92, "share of what took that stands at the season's end", least=0.01, most=1
+    )
+    grade_out: float = value(0.9, "share of those that can be sold", least=0.01, most=1)
+    loss: float = value(0.15, "share of sticks lost in store and at the bench", most=0.95)
+    reserve: float = value(0.1, "sticks cut beyond what is needed, as a share", most=5)
+    take_weight: float = value(
+        30, "grafts that the method's usual take weighs against a nursery's own", least=0.1
+    )
+    low_quantile: float = value(
+        0.2, "quantile of take by which a must-fill order is cut", least=0.01, most=0.99
+    )
+    sd_take: float = value(
+        0.4, "standard deviation, logit, of take between lots, where few were counted", most=3
+    )
+
+
 GROUPS: dict[str, type[Any]] = {
     "store": StoreValues,
     "usual_take": UsualTake,
@@ -305,6 +399,7 @@ GROUPS: dict[str, type[Any]] = {
     "identity": IdentityValues,
     "status": StatusValues,
     "offtype": OffTypeValues,
+    "rotation": RotationValues,
 }
 """The groups of starting values by the name that settings call them by."""
 

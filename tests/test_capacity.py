@@ -1,0 +1,119 @@
+"""What mother trees grow: own cuts shrunk toward the kind."""
+
+import math
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scionreg.records.starting_values import RotationValues
+from scionreg.rotation.capacity import CutTree, SeasonCut, capacities, usual_sticks
+
+PECAN = "Carya illinoinensis"
+
+
+def cut(season: int, sticks: int, share: float | None = 0.8, *, counted: bool = True) -> SeasonCut:
+    return SeasonCut(season=season, sticks=sticks, share=share, counted=counted)
+
+
+def bank(tree: str, *cuts: SeasonCut, planted: int | None = 2010) -> CutTree:
+    return CutTree(tree=tree, kind="bank", species=PECAN, planted=planted, cuts=cuts)
+
+
+def test_a_tree_never_cut_grows_what_its_kind_usually_does() -> None:
+    found = capacities([bank("A")], [2027])["A"][0]
+    assert (found.sticks, found.own, found.shrunk) == (pytest.approx(220), None, 1.0)
+    assert found.low < 110 < 440 < found.high
+
+
+def test_a_young_bank_tree_grows_into_its_yield() -> None:
+    found = capacities([bank("A", planted=2024)], range(2025, 2032))["A"]
+    shares = [each.sticks / 220 for each in found]
+    assert shares == pytest.approx([0, 0.12, 0.30, 0.60, 0.90, 1.0, 1.0])
+
+
+def test_sticks_of_a_small_share_say_that_more_grew() -> None:
+    trees = [bank("A", cut(2026, 100, 0.5)), bank("B", cut(2026, 100, 1.0))]
+    found = capacities(trees, [2027])
+    assert found["A"][0].own == pytest.approx(200)
+    assert found["B"][0].own == pytest.approx(100)
+
+
+def test_kinds_and_species_are_apart() -> None:
+    values = RotationValues()
+    assert usual_sticks("bearing", "Malus domestica", values) == values.bearing_pome
+    assert usual_sticks("bearing", PECAN, values) == values.bearing
+    assert usual_sticks("bank", "Diospyros kaki", values) == values.bank_other
+
+
+sticks = st.integers(1, 2000)
+shares = st.none() | st.floats(0.05, 1)
+histories = st.lists(st.tuples(sticks, shares, st.booleans()), min_size=1, max_size=4)
+
+
+def grown_from(histories: list[list[tuple[int, float | None, bool]]]) -> list[CutTree]:
+    return [
+        bank(str(i), *(cut(2026 - k, n, s, counted=c) for k, (n, s, c) in enumerate(told)))
+        for i, told in enumerate(histories)
+    ]
+
+
+@given(st.lists(histories, min_size=1, max_size=6))
+def test_the_estimate_lies_between_own_and_kind(
+    told: list[list[tuple[int, float | None, bool]]],
+) -> None:
+    for (found,) in capacities(grown_from(told), [2027]).values():
+        assert found.own is not None
+        low, high = sorted((found.own, found.usual))
+        assert low * (1 - 1e-9) <= found.sticks <= high * (1 + 1e-9)
+        assert 0 < found.shrunk < 1
+        assert found.low < found.sticks < found.high
+
+
+@given(st.lists(histories, min_size=2, max_size=5))
+def test_more_evidence_means_less_shrinkage_within_a_kind(
+    told: list[list[tuple[int, float | None, bool]]],
+) -> None:
+    """Among trees of one kind, a season more, a count and a share each weigh for the tree."""
+    base = grown_from(told)
+    n = told[0][0][0]
+    trees = [
+        *base,
+        bank("none", cut(2026, n, None, counted=False)),
+        bank("counted", cut(2026, n, None)),
+        bank("share", cut(2026, n, 0.8)),
+        bank("two", cut(2026, n, 0.8), cut(2025, n, 0.8)),
+    ]
+    found = capacities(trees, [2027])
+    weights = [found[tree][0].shrunk for tree in ("none", "counted", "share", "two")]
+    assert weights == sorted(weights, reverse=True)
+    assert len(set(weights)) == 4
+
+
+def test_intervals_cover_what_grows() -> None:
+    """Trees drawn from the model as stated: nine of ten seasons fall into the 90 % interval."""
+    draw, values, inside, errors, raw = random.Random(5), RotationValues(), 0, 0.0, 0.0
+    many = 0
+    for _ in range(60):
+        kind = math.log(220) + draw.gauss(0, values.sd_usual)
+        trees, truth = [], {}
+        for i in range(20):
+            own = kind + draw.gauss(0, values.sd_tree)
+            cuts = []
+            for season in range(2024, 2024 + draw.randint(0, 3)):
+                grew = own + draw.gauss(0, values.sd_season)
+                grew += draw.gauss(0, values.sd_drift * math.sqrt(2027 - season))
+                share = draw.uniform(0.3, 0.9)
+                written = share * math.exp(draw.gauss(0, values.sd_share))
+                cuts.append(cut(season, max(1, round(share * math.exp(grew))), written))
+            trees.append(bank(str(i), *cuts))
+            truth[str(i)] = math.exp(own + draw.gauss(0, values.sd_season))
+        for tree, (found,) in capacities(trees, [2027]).items():
+            inside += found.low <= truth[tree] <= found.high
+            many += 1
+            if found.own is not None:
+                errors += math.log(found.sticks / truth[tree]) ** 2
+                raw += math.log(found.own / truth[tree]) ** 2
+    assert 0.87 < inside / many < 0.93
+    assert errors < raw
