@@ -1,0 +1,178 @@
+"""How hard trees were cut, signs of it, rest; and whether a tree may be a source."""
+
+import datetime as dt
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scionreg.records.starting_values import RotationValues
+from scionreg.records.vocabulary import IdentityStatus
+from scionreg.rotation.capacity import CutTree, SeasonCut
+from scionreg.rotation.eligibility import Candidate, rights_caution, why_not
+from scionreg.rotation.pressure import (
+    CutState,
+    TakeAgainstMates,
+    cut_status,
+    one_a_season,
+    pressure_in,
+    signs_of,
+)
+
+VALUES = RotationValues()
+
+
+def cut(season: int, share: float | None, **more: object) -> SeasonCut:
+    told = {"sticks": 100, "counted": True, **more}
+    return SeasonCut(season=season, share=share, **told)  # type: ignore[arg-type]
+
+
+def tree(*cuts: SeasonCut, kind: str = "bearing") -> CutTree:
+    return CutTree(tree="A", kind=kind, species="Carya illinoinensis", cuts=cuts)
+
+
+def test_pressure_weighs_the_last_seasons() -> None:
+    assert pressure_in([0.75, 0.66, 0.58]) == pytest.approx(0.6 * 0.75 + 0.3 * 0.66)
+    assert pressure_in([0.75, 0.66, 0.58], 1) == pytest.approx(0.3 * 0.75)
+    assert pressure_in([0.75], 2) == 0
+
+
+def test_a_cut_in_leaf_counts_half_as_much_again() -> None:
+    found = cut_status(tree(cut(2026, 0.2, in_leaf=True)), 2027, 100)
+    assert found.past[0] == pytest.approx(0.3)
+
+
+def test_a_share_not_written_down_is_sticks_of_what_it_grows() -> None:
+    assert cut_status(tree(cut(2026, None, sticks=30)), 2027, 120).past[0] == 0.25
+
+
+def test_a_bearing_tree_lightly_cut_is_fit() -> None:
+    found = cut_status(tree(cut(2026, 0.2)), 2027, 100)
+    assert (found.state, found.until, found.why) == (CutState.FIT, None, ())
+
+
+@pytest.mark.parametrize(("share", "until"), [(0.26, 2028), (0.51, 2029)])
+def test_a_heavy_cut_of_a_bearing_tree_is_followed_by_rest(share: float, until: int) -> None:
+    found = cut_status(tree(cut(2026, share)), 2027, 100)
+    assert (found.state, found.until) == (CutState.REST, until)
+
+
+def test_a_rest_ends() -> None:
+    assert cut_status(tree(cut(2024, 0.6)), 2027, 100).state is CutState.FIT
+
+
+def test_a_bank_tree_is_judged_by_vigour_not_by_share() -> None:
+    strong = tree(*(cut(y, 1.0, shoot_length_cm=80) for y in (2024, 2025, 2026)), kind="bank")
+    assert cut_status(strong, 2027, 100).state is CutState.FIT
+    weak = tree(cut(2026, 0.8, shoot_length_cm=40), kind="bank")
+    assert cut_status(weak, 2027, 100).state is CutState.WATCH
+    low = TakeAgainstMates(difference=-0.2, low=-0.3, high=-0.1, grafts=80)
+    found = cut_status(weak, 2027, 100, take=low)
+    assert (found.state, found.until) == (CutState.REST, 2028)
+    assert "40 cm" in found.why[0]
+    assert "20 points" in found.why[0]
+
+
+def test_yield_must_fall_twice_running_at_a_known_share() -> None:
+    def seen(*sticks: int, share: float | None = 0.5) -> list[str]:
+        cuts = [cut(2024 + i, share, sticks=each) for i, each in enumerate(sticks)]
+        return [each.sign for each in signs_of(tree(*cuts), 2027, None, VALUES)]
+
+    assert seen(100, 75, 50) == ["falling_yield"]
+    assert seen(100, 75, 70) == []
+    assert seen(100, 75) == []
+    assert seen(100, 75, 50, share=None) == []
+
+
+@pytest.mark.parametrize(
+    "figures",
+    [
+        {"grafts": 49},
+        {"difference": -0.1},
+        {"high": 0.01},
+    ],
+)
+def test_take_that_may_be_chance_or_is_slight_is_no_sign(figures: dict[str, float]) -> None:
+    low = TakeAgainstMates(difference=-0.2, low=-0.3, high=-0.1, grafts=80)
+    assert [s.sign for s in signs_of(tree(), 2027, low, VALUES)] == ["low_take"]
+    assert signs_of(tree(), 2027, replace(low, **figures), VALUES) == ()
+
+
+@given(st.lists(st.floats(0, 1), min_size=3, max_size=3), st.integers(0, 2), st.floats(0.001, 0.5))
+def test_cutting_more_never_ends_a_rest_sooner(shares: list[float], at: int, more: float) -> None:
+    def until(given: list[float]) -> int:
+        cuts = (cut(2024 + i, share, sticks=1) for i, share in enumerate(given))
+        return cut_status(tree(*cuts), 2027, 100, values=replace(VALUES, fall=1)).until or 2027
+
+    harder = [min(1.0, s + more * (i == at)) for i, s in enumerate(shares)]
+    assert until(harder) >= until(shares)
+
+
+def test_cuts_of_one_season_are_summed() -> None:
+    both = one_a_season([(2026, cut(2026, 0.2)), (2026, cut(2026, 0.1)), (2025, cut(2025, None))])
+    assert [(c.season, c.sticks, c.share) for c in both] == [
+        (2025, 100, None),
+        (2026, 200, pytest.approx(0.3)),
+    ]
+
+
+# -------------------------------------------------------------------------------- may it be cut
+
+GOOD = Candidate(
+    tree="A",
+    cultivar="Brellan",
+    kind="bearing",
+    planted=dt.date(2023, 3, 1),
+    recorded="usable",
+    identity=IdentityStatus.FRUIT_CHECKED,
+    rights="none",
+)
+
+
+def told(candidate: Candidate, ahead: int = 0, share: float = 0.1) -> tuple[str, ...]:
+    rest = cut_status(tree(cut(2026, share)), 2027, 100)
+    return why_not(candidate, rest, ahead, dt.date(2026 + ahead, 7, 1), VALUES)
+
+
+def test_a_sound_tree_may_be_cut() -> None:
+    assert told(GOOD) == ()
+    assert rights_caution(GOOD) is None
+
+
+@pytest.mark.parametrize("status", ["wrong", "doubtful", "dead", "retired"])
+def test_a_tree_whose_identity_fails_is_no_source_in_any_season(status: str) -> None:
+    bad = replace(GOOD, identity=IdentityStatus[status.upper()], reasons=("K26-1: 3 of 3 off",))
+    assert len(told(bad)) == len(told(bad, 2)) == 1
+    assert "K26-1" in told(bad)[0]
+
+
+def test_holds_and_notices_stop_it() -> None:
+    assert told(replace(GOOD, stopped=("A is on hold",))) == ("A is on hold",)
+
+
+def test_a_tree_recorded_as_resting_rests_this_season_only() -> None:
+    resting = replace(GOOD, recorded="resting")
+    assert told(resting) == ("it is recorded as resting",)
+    assert told(resting, 1) == ()
+
+
+def test_an_increase_tree_ages_out() -> None:
+    increase = replace(GOOD, kind="increase", planted=dt.date(2024, 1, 1))
+    assert told(increase) == ()
+    assert "42 months" in told(increase, 1)[0]
+    assert "not recorded" in told(replace(increase, planted=None))[0]
+
+
+def test_rest_stops_it_until_it_ends() -> None:
+    assert "rests until season 2028" in told(GOOD, 0, share=0.4)[0]
+    assert told(GOOD, 1, share=0.4) == ()
+
+
+def test_a_claimed_right_without_licence_stops_it() -> None:
+    claimed = replace(GOOD, rights="patent", rights_until=dt.date(2026, 12, 31))
+    assert "ask the right holder" in told(claimed)[0]
+    assert told(claimed, 1) == ()
+    assert told(replace(claimed, licence="L-1")) == ()
+    assert "right holder" in str(rights_caution(replace(claimed, licence="L-1")))
+    assert "look before" in str(rights_caution(replace(GOOD, rights=None)))
