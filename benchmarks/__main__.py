@@ -2,7 +2,15 @@
 
 import argparse
 
-from benchmarks import chain, cold_store, intake, offtype_causes, take_causes, take_model
+from benchmarks import (
+    chain,
+    cold_store,
+    cutting_plan,
+    intake,
+    offtype_causes,
+    take_causes,
+    take_model,
+)
 
 QUICK = 10_000
 FULL = 1_000_000
@@ -27,6 +35,8 @@ def main() -> None:
     take_causes.main(["--quick"] if asked.quick else [])
     print()
     offtype_causes.main(["--quick"] if asked.quick else [])
+    print()
+    cutting_plan.main(["--quick"] if asked.quick else [])
 
 
 if __name__ == "__main__":

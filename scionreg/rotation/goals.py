@@ -1,0 +1,298 @@
+"""The goals of a cutting plan, one after the other; each is kept while the next is improved."""
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from scionreg.rotation.program import Cuts, Program, Solved, Terms, past_strain
+from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply
+
+VISITS_WITHIN = 0.01
+"""A plan's visits are searched until at most this share above the bound."""
+BANDS = (0.01, 0.05)
+"""How far above their best values the two pressures may go, tried in turn, for whole sticks."""
+_SAME = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Goal:
+    """What became of one goal for one cultivar.
+
+    `value` is the plan's, `bound` what no plan can better; `status` is proven, within 1 % (or what
+    it is) or stopped.
+    """
+
+    goal: str
+    cultivar: str
+    value: float
+    bound: float
+    status: str
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """A cultivar's plan so far: its cuts, the seasons where spread is waived, its goals."""
+
+    trees: tuple[TreeSupply, ...]
+    demand: tuple[int, ...]
+    cuts: Cuts
+    waived: frozenset[int]
+    goals: tuple[Goal, ...]
+
+
+def shortfalls(demand: Sequence[int], cuts: Cuts) -> tuple[int, ...]:
+    """Return the sticks that lack, by season."""
+    given = [0] * len(demand)
+    for (_, season), sticks in cuts.items():
+        given[season] += sticks
+    return tuple(wanted - cut for wanted, cut in zip(demand, given, strict=True))
+
+
+def counted_pressure(tree: TreeSupply, sticks: Sequence[int], season: int) -> float:
+    """Return the pressure of a season; strain of before the plan counts if the tree is cut then."""
+    planned = math.fsum(
+        WEIGHTS[age] * sticks[season - age] / tree.capacity[season - age]
+        for age in range(min(LOOK_BACK, season + 1))
+        if sticks[season - age]
+    )
+    return planned + (past_strain(tree, season) if sticks[season] else 0.0)
+
+
+def serve(
+    cultivar: str, trees: Sequence[TreeSupply], demand: Sequence[int], seconds: float
+) -> Served:
+    """Return the plan of the least shortfall: this season's first, then that of the later ones.
+
+    Spread is waived in as few seasons as that takes, later ones rather than this one.
+    """
+    trees, demand = tuple(trees), tuple(demand)
+    served = _least_shortfall(cultivar, trees, demand, frozenset(), seconds)
+    if not any(shortfalls(demand, served.cuts)):
+        return served
+    free = _least_shortfall(cultivar, trees, demand, frozenset(range(len(demand))), seconds)
+    wanted = _in_order(free)
+    if _in_order(served) <= wanted:
+        return served
+    for count in range(1, len(demand)):
+        for waived in itertools.combinations(reversed(range(len(demand))), count):
+            tried = _least_shortfall(cultivar, trees, demand, frozenset(waived), seconds)
+            if _in_order(tried) <= wanted:
+                return tried
+    return free
+
+
+def _in_order(served: Served) -> tuple[int, int]:
+    return _split(served.demand, served.cuts)
+
+
+def _least_shortfall(
+    cultivar: str,
+    trees: tuple[TreeSupply, ...],
+    demand: tuple[int, ...],
+    waived: frozenset[int],
+    seconds: float,
+) -> Served:
+    program = Program(trees, demand, waived)
+    # Later seasons count a little at once, so that the first solution is usually the last: all of
+    # them together weigh less than half a stick of this season.
+    light = 0.5 / (sum(demand[1:]) + 1)
+    first, *later = program.short
+    cost = {first: 1.0} | dict.fromkeys(later, light)
+    solved = program.solve(cost, seconds=seconds, absolute_gap=0.0, start={})
+    cuts = program.cuts(solved) if solved.values else {}
+    now, then = _split(demand, cuts)
+    least = max(0, math.ceil(solved.bound - 0.5)) if solved.bound > 0 else 0
+    goals = [_goal("shortfall", cultivar, now, now if solved.proven else least, solved.proven)]
+    proven, bound = solved.proven or then == 0, float(then)
+    if not proven:
+        program.row({first: 1.0}, high=now)
+        again = program.solve(dict.fromkeys(later, 1.0), seconds=seconds, start=cuts)
+        if again.values:
+            cuts = program.cuts(again)
+            now, then = _split(demand, cuts)
+        bound, proven = max(0.0, again.bound), again.proven
+    goals.append(_goal("later_shortfall", cultivar, then, min(then, bound), proven))
+    return Served(trees, demand, cuts, waived, tuple(goals))
+
+
+def _split(demand: Sequence[int], cuts: Cuts) -> tuple[int, int]:
+    now, *later = shortfalls(demand, cuts)
+    return now, sum(later)
+
+
+def _goal(name: str, cultivar: str, value: float, bound: float, proven: bool) -> Goal:
+    gap = 0.0 if value - bound <= _SAME else (value - bound) / max(abs(value), _SAME)
+    if proven or gap == 0:
+        status = "proven"
+    elif gap <= 0.05:
+        status = f"within {math.ceil(gap * 1000) / 10:g} %"
+    else:
+        status = "stopped"
+    return Goal(goal=name, cultivar=cultivar, value=value, bound=bound, status=status)
+
+
+def improve(served: Served, cultivar: str, seconds: float) -> Served:
+    """Return the plan with the later goals reached as far as `seconds` allow, shortfall kept."""
+    if not served.cuts:
+        zero = ("over_watch", "largest_pressure", "visits", "evenness")
+        done = tuple(_goal(name, cultivar, 0, 0, True) for name in zero)
+        return replace(served, goals=served.goals + done)
+    return _Improving(served, cultivar, seconds).done()
+
+
+class _Improving:
+    """The later goals of one cultivar, each a change to the same program."""
+
+    def __init__(self, served: Served, cultivar: str, seconds: float) -> None:
+        self.served, self.cultivar, self.seconds = served, cultivar, seconds
+        self.cuts = served.cuts
+        self.program = Program(served.trees, served.demand, served.waived)
+        short = shortfalls(served.demand, served.cuts)
+        for column, lacks in zip(self.program.short, short, strict=True):
+            self.program.lower[column] = self.program.upper[column] = lacks
+
+    def done(self) -> Served:
+        program = self.program
+        over, over_row = self._over_watch()
+        largest = self._largest(over, over_row)
+        visits = self._visits(over, over_row, largest)
+        evenness = self._evenness()
+        trees = self.served.trees
+        goals = (
+            _banded(
+                "over_watch", self.cultivar, over_watch(trees, self.cuts, program.seasons), over
+            ),
+            _banded(
+                "largest_pressure",
+                self.cultivar,
+                largest_pressure(trees, self.cuts, program.seasons),
+                largest,
+            ),
+            visits,
+            evenness,
+        )
+        return replace(self.served, cuts=self.cuts, goals=self.served.goals + goals)
+
+    def _over_watch(self) -> tuple[float, int]:
+        """Return the least sum of pressure above the watch level, and the row that keeps it."""
+        program, terms = self.program, {}
+        for place, season in program.sticks:
+            watch = program.trees[place].limits.watch
+            above = program.column(0, math.inf)
+            strain = program.counted_strain(place, season)
+            program.row(strain | {above: -1}, high=watch)
+            terms[above] = 1.0
+        program.row(terms)
+        solved = program.solve(terms, seconds=self.seconds, relaxed=True)
+        return (solved.bound if solved.proven else 0.0), len(program.rows) - 1
+
+    def _largest(self, over: float, over_row: int) -> float:
+        """Return the least largest pressure, with that sum kept."""
+        program = self.program
+        self._limit_over(over_row, over, BANDS[0])
+        count, most = len(program.rows), program.column(0, math.inf)
+        for place, season in program.sticks:
+            program.row(program.counted_strain(place, season) | {most: -1}, high=0)
+        solved = program.solve({most: 1.0}, seconds=self.seconds, relaxed=True)
+        del program.rows[count:]
+        return solved.bound if solved.proven else 0.0
+
+    def _limit_over(self, row: int, over: float, band: float) -> None:
+        terms = self.program.rows[row][2]
+        room = over * (1 + band) + band * len(self.program.trees) / 5
+        self.program.rows[row] = (-math.inf, room, terms)
+
+    def _limit_largest(self, rows: dict[tuple[int, int], int], largest: float, band: float) -> None:
+        """Keep the largest pressure; below the watch level it is free."""
+        for (place, season), row in rows.items():
+            high = max(largest * (1 + band) + band, self.program.trees[place].limits.watch)
+            terms = self.program.counted_strain(place, season)
+            self.program.rows[row] = (-math.inf, high, terms)
+
+    def _visits(self, over: float, over_row: int, largest: float) -> Goal:
+        """Make as few visits as the pressures kept allow."""
+        program = self.program
+        rows = {}
+        for key in program.sticks:
+            rows[key] = len(program.rows)
+            program.row({})
+        cost = dict.fromkeys(program.visit.values(), 1.0)
+        solved, start = None, None
+        for band in BANDS:
+            self._limit_over(over_row, over, band)
+            self._limit_largest(rows, largest, band)
+            solved = self._search(cost, 0.35, start)
+            if solved.values:
+                break
+        else:
+            # Whole sticks cannot come near: the plan so far is the measure, and the start.
+            count = program.seasons
+            trees = program.trees
+            self._limit_over(over_row, over_watch(trees, self.cuts, count) + _SAME, 0)
+            self._limit_largest(rows, largest_pressure(trees, self.cuts, count) + _SAME, 0)
+            solved = self._search(cost, 0.35, self.cuts)
+        if solved.values:
+            self.cuts = program.cuts(solved)
+        value = len(self.cuts)
+        # Fewer visits than trees times seasons are whole numbers, so the bound is rounded up.
+        bound = min(float(value), math.ceil(max(solved.bound, 0.0) - _SAME))
+        return _goal("visits", self.cultivar, value, bound, bound >= value)
+
+    def _search(self, cost: Terms, part: float, start: Cuts | None) -> Solved:
+        return self.program.solve(
+            cost, seconds=self.seconds * part, gap=VISITS_WITHIN, absolute_gap=0.999, start=start
+        )
+
+    def _evenness(self) -> Goal:
+        """Share the sticks out evenly among the trees that are visited."""
+        program = self.program
+        for key, visit in program.visit.items():
+            program.lower[visit] = program.upper[visit] = float(key in self.cuts)
+        terms: dict[int, float] = {}
+        for season in range(program.seasons):
+            most = program.column(0, math.inf)
+            terms[most] = 1.0
+            for place, when in self.cuts:
+                if when == season:
+                    grows = program.trees[place].capacity[season]
+                    program.row({program.sticks[place, season]: 1 / grows, most: -1}, high=0)
+        solved = program.solve(
+            terms, seconds=self.seconds * 0.2, gap=0.01, absolute_gap=1e-4, start=self.cuts
+        )
+        if solved.values:
+            self.cuts = program.cuts(solved)
+        value = unevenness(program.trees, self.cuts, program.seasons)
+        return _goal("evenness", self.cultivar, value, max(0.0, min(solved.bound, value)), False)
+
+
+def _banded(name: str, cultivar: str, value: float, bound: float) -> Goal:
+    return _goal(name, cultivar, value, min(bound, value), False)
+
+
+def _pressures(
+    trees: Sequence[TreeSupply], cuts: Cuts, seasons: int
+) -> Iterator[tuple[int, float]]:
+    for place in {place for place, _ in cuts}:
+        sticks = [cuts.get((place, season), 0) for season in range(seasons)]
+        for season in range(seasons):
+            yield place, counted_pressure(trees[place], sticks, season)
+
+
+def over_watch(trees: Sequence[TreeSupply], cuts: Cuts, seasons: int) -> float:
+    """Return the sum of pressure above the watch level, over trees and seasons."""
+    found = _pressures(trees, cuts, seasons)
+    return math.fsum(max(0.0, pressure - trees[place].limits.watch) for place, pressure in found)
+
+
+def largest_pressure(trees: Sequence[TreeSupply], cuts: Cuts, seasons: int) -> float:
+    """Return the largest pressure of a tree in a season."""
+    return max((pressure for _, pressure in _pressures(trees, cuts, seasons)), default=0.0)
+
+
+def unevenness(trees: Sequence[TreeSupply], cuts: Cuts, seasons: int) -> float:
+    """Return the largest share cut of a tree, summed over the seasons."""
+    return math.fsum(
+        max((cut / trees[p].capacity[s] for (p, s), cut in cuts.items() if s == season), default=0)
+        for season in range(seasons)
+    )

@@ -1,0 +1,252 @@
+"""The linear program of one cultivar: whole sticks by tree and season, within the nursery's limits.
+
+Every rule is linear without large constants: pressure is a sum of sticks over what the tree grows,
+and strain of before the plan is a number. Solved by HiGHS (Huangfu and Hall 2018, Parallelizing the
+dual revised simplex method, Mathematical Programming Computation 10).
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import highspy
+import numpy as np
+
+from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply
+
+Cuts = dict[tuple[int, int], int]
+"""Sticks by tree (its place in the cultivar) and season; only what is cut."""
+Terms = Mapping[int, float]
+
+LARGEST_PART = 0.4
+"""Most of a season's demand that one tree gives, where three can be cut (common practice)."""
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """What a solver ended with: `values` by column, or none where it found no plan in time."""
+
+    values: tuple[float, ...]
+    bound: float
+    proven: bool
+    infeasible: bool
+
+
+def past_strain(tree: TreeSupply, season: int) -> float:
+    """Return the pressure in `season` that comes of cuts before the plan."""
+    ages = range(season + 1, LOOK_BACK)
+    return math.fsum(
+        WEIGHTS[age] * tree.past[age - season - 1]
+        for age in ages
+        if age - season - 1 < len(tree.past)
+    )
+
+
+def rests_from_before(tree: TreeSupply, season: int) -> bool:
+    """Say whether a heavy cut before the plan has the tree rest in `season`."""
+    return any(
+        share > tree.limits.heavy_share + _ROUNDING and season + ago <= tree.limits.rest_seasons
+        for ago, share in enumerate(tree.past, start=1)
+    )
+
+
+def least_sticks(tree: TreeSupply, demand: int) -> int:
+    """Return the fewest sticks of a visit: no more than are wanted at all."""
+    return max(1, min(tree.limits.least_visit, demand))
+
+
+def most_sticks(tree: TreeSupply, season: int, demand: int) -> int:
+    """Return the most sticks of a tree in a season if it is cut in no other planned season."""
+    if demand <= 0 or (tree.eligible and not tree.eligible[season]):
+        return 0
+    if rests_from_before(tree, season):
+        return 0
+    grows = tree.capacity[season]
+    room = min(tree.limits.share, tree.limits.rest - past_strain(tree, season))
+    most = min(demand, math.floor(room * grows + _ROUNDING))
+    return most if most >= least_sticks(tree, demand) else 0
+
+
+class Program:
+    """Columns and rows of one cultivar; `solve` may add rows for one goal alone.
+
+    `demand` is by season; `waived` holds the seasons without the rules of spread.
+    """
+
+    def __init__(
+        self, trees: Sequence[TreeSupply], demand: Sequence[int], waived: frozenset[int]
+    ) -> None:
+        self.trees, self.demand, self.seasons = tuple(trees), tuple(demand), len(demand)
+        self.lower: list[float] = []
+        self.upper: list[float] = []
+        self.whole: list[bool] = []
+        self.rows: list[tuple[float, float, Terms]] = []
+        self.sticks: dict[tuple[int, int], int] = {}
+        self.visit: dict[tuple[int, int], int] = {}
+        self.heavy: dict[tuple[int, int], int] = {}
+        self.short = [self.column(0, wanted, whole=True) for wanted in demand]
+        self._cuts()
+        for season in range(self.seasons):
+            self._demand(season)
+            if season not in waived:
+                self._spread(season)
+        self._limits()
+
+    def column(self, lower: float, upper: float, *, whole: bool = False) -> int:
+        """Add a column and return its place."""
+        self.lower.append(lower)
+        self.upper.append(upper)
+        self.whole.append(whole)
+        return len(self.lower) - 1
+
+    def row(self, terms: Terms, low: float = -math.inf, high: float = math.inf) -> None:
+        """Add a row: low <= sum of terms <= high."""
+        self.rows.append((low, high, terms))
+
+    def _cuts(self) -> None:
+        for place, tree in enumerate(self.trees):
+            for season, wanted in enumerate(self.demand):
+                most = most_sticks(tree, season, wanted)
+                if not most:
+                    continue
+                key = place, season
+                cut = self.sticks[key] = self.column(0, most, whole=True)
+                visit = self.visit[key] = self.column(0, 1, whole=True)
+                self.row({cut: 1, visit: -most}, high=0)
+                self.row({cut: 1, visit: -least_sticks(tree, wanted)}, low=0)
+
+    def _demand(self, season: int) -> None:
+        terms = {cut: 1.0 for (_, when), cut in self.sticks.items() if when == season}
+        wanted = self.demand[season]
+        self.row(terms | {self.short[season]: 1.0}, wanted, wanted)
+
+    def _spread(self, season: int) -> None:
+        """No tree gives too much; whatever is cut comes of two trees, where two can be cut."""
+        places = [place for place, when in self.sticks if when == season]
+        wanted = self.demand[season]
+        if len(places) < 2:
+            return
+        part = LARGEST_PART if len(places) > 2 else 1 / len(places)
+        most = math.ceil(part * wanted - _ROUNDING)
+        for place in places:
+            column = self.sticks[place, season]
+            self.upper[column] = min(self.upper[column], most)
+        visits = {self.visit[place, season]: 1.0 for place in places}
+        any_cut = self.column(0, 1, whole=True)
+        self.row(visits | {any_cut: -2}, low=0)
+        for visit in visits:
+            self.row({visit: 1, any_cut: -1}, high=0)
+
+    def _limits(self) -> None:
+        for place, season in self.sticks:
+            limits = self.trees[place].limits
+            room = limits.rest - past_strain(self.trees[place], season)
+            terms = self.planned_strain(place, season)
+            if len(terms) > 1:
+                self.row(terms, high=room)
+            self._rest_after_heavy(place, season)
+
+    def _rest_after_heavy(self, place: int, season: int) -> None:
+        tree = self.trees[place]
+        cut = self.sticks[place, season]
+        light = math.floor(tree.limits.heavy_share * tree.capacity[season] + _ROUNDING)
+        later = range(season + 1, min(self.seasons, season + 1 + tree.limits.rest_seasons))
+        visits = [self.visit[place, when] for when in later if (place, when) in self.visit]
+        if self.upper[cut] <= light or not visits:
+            return
+        heavy = self.heavy[place, season] = self.column(0, 1, whole=True)
+        self.row({cut: 1, heavy: light - self.upper[cut]}, high=light)
+        for visit in visits:
+            self.row({visit: 1, heavy: 1}, high=1)
+
+    def planned_strain(self, place: int, season: int) -> dict[int, float]:
+        """Return the pressure in `season` that comes of planned cuts, as terms."""
+        grows = self.trees[place].capacity
+        return {
+            self.sticks[place, season - age]: WEIGHTS[age] / grows[season - age]
+            for age in range(min(LOOK_BACK, season + 1))
+            if (place, season - age) in self.sticks
+        }
+
+    def counted_strain(self, place: int, season: int) -> dict[int, float]:
+        """Return the pressure that counts: what was before only if the tree is cut again."""
+        before = past_strain(self.trees[place], season)
+        return self.planned_strain(place, season) | {self.visit[place, season]: before}
+
+    def cuts(self, solved: Solved) -> Cuts:
+        """Return the whole sticks of a solution."""
+        found = {key: round(solved.values[cut]) for key, cut in self.sticks.items()}
+        return {key: sticks for key, sticks in found.items() if sticks}
+
+    def start(self, cuts: Cuts) -> dict[int, float]:
+        """Return the columns of a plan that is known, to start from."""
+        known = {cut: float(cuts.get(key, 0)) for key, cut in self.sticks.items()}
+        known |= {visit: float(key in cuts) for key, visit in self.visit.items()}
+        for season, column in enumerate(self.short):
+            cut = sum(sticks for (_, when), sticks in cuts.items() if when == season)
+            known[column] = float(self.demand[season] - cut)
+        return known
+
+    def solve(
+        self,
+        cost: Terms,
+        *,
+        seconds: float,
+        relaxed: bool = False,
+        gap: float = 0.0,
+        absolute_gap: float = 1e-6,
+        start: Cuts | None = None,
+    ) -> Solved:
+        """Return the cheapest solution found in `seconds`; `relaxed` allows parts of sticks."""
+        solver = highspy.Highs()  # type: ignore[no-untyped-call]
+        solver.setOptionValue("output_flag", False)
+        solver.setOptionValue("log_to_console", False)
+        solver.setOptionValue("threads", 1)
+        solver.setOptionValue("time_limit", max(seconds, 0.01))
+        solver.setOptionValue("mip_rel_gap", gap)
+        solver.setOptionValue("mip_abs_gap", absolute_gap)
+        solver.passModel(self._model(cost, relaxed))
+        if start is not None and not relaxed:
+            known = self.start(start)
+            places = np.array(list(known), dtype=np.int32)
+            solver.setSolution(len(known), places, np.array(list(known.values())))
+        solver.run()
+        return _read(solver, relaxed)
+
+    def _model(self, cost: Terms, relaxed: bool) -> highspy.HighsLp:
+        model = highspy.HighsLp()
+        model.num_col_, model.num_row_ = len(self.lower), len(self.rows)
+        costs = np.zeros(len(self.lower))
+        costs[list(cost)] = list(cost.values())
+        model.col_cost_ = costs
+        model.col_lower_, model.col_upper_ = np.array(self.lower), np.array(self.upper)
+        model.row_lower_ = np.array([low for low, _, _ in self.rows])
+        model.row_upper_ = np.array([high for _, high, _ in self.rows])
+        ends = np.cumsum([0, *(len(terms) for _, _, terms in self.rows)])
+        matrix = model.a_matrix_
+        matrix.format_ = highspy.MatrixFormat.kRowwise
+        matrix.start_ = ends.astype(np.int32)
+        matrix.index_ = np.array([at for _, _, terms in self.rows for at in terms], dtype=np.int32)
+        matrix.value_ = np.array([by for _, _, terms in self.rows for by in terms.values()])
+        if not relaxed:
+            kinds = highspy.HighsVarType
+            model.integrality_ = [kinds.kInteger if w else kinds.kContinuous for w in self.whole]
+        return model
+
+
+def _read(solver: highspy.Highs, relaxed: bool) -> Solved:
+    status = solver.getModelStatus()
+    info = solver.getInfo()
+    proven = status == highspy.HighsModelStatus.kOptimal
+    found = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+    if relaxed:
+        bound = info.objective_function_value if proven else -math.inf
+    else:
+        bound = info.mip_dual_bound
+    return Solved(
+        values=tuple(solver.getSolution().col_value) if found else (),
+        bound=bound,
+        proven=proven,
+        infeasible=status == highspy.HighsModelStatus.kInfeasible,
+    )
