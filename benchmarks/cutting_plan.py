@@ -93,9 +93,8 @@ def measure(trees: int, cultivars: int, seconds: float, peer_seconds: float) -> 
     proven = sum(goal.status == "proven" for goal in goals)
     short = sum(goal.value for goal in goals if goal.goal == "shortfall")
     print(f"{trees:,} trees, {cultivars} cultivars, {SEASONS} seasons")
-    print(
-        f"  shortfall       {shortfall_s:7.2f} s  {short:,.0f} sticks now; {proven}/{len(goals)} proven"
-    )
+    print(f"  shortfall       {shortfall_s:7.2f} s  {short:,.0f} sticks now", end="")
+    print(f"; {proven}/{len(goals)} proven")
     began = time.perf_counter()
     whole = plan(supply, wanted, SEASONS, seconds=seconds)
     took = time.perf_counter() - began
@@ -105,15 +104,13 @@ def measure(trees: int, cultivars: int, seconds: float, peer_seconds: float) -> 
     print(f" ({value / max(bound, 1) - 1:.2%} above)")
     for name in ("over_watch", "largest_pressure", "evenness"):
         rows = [goal for goal in whole.goals if goal.goal == name]
-        print(
-            f"    {name:17} {sum(g.value for g in rows):9.3f}  bound {sum(g.bound for g in rows):9.3f}"
-        )
+        value, bound = sum(g.value for g in rows), sum(g.bound for g in rows)
+        print(f"    {name:17} {value:9.3f}  bound {bound:9.3f}")
     programs = [Program(its, d, served[name].waived) for name, (its, d) in parts.items()]
     began = time.perf_counter()
     value, bound = by_scip(programs, peer_seconds)
-    print(
-        f"  SCIP, one model {time.perf_counter() - began:7.2f} s  {value:,.0f} sticks, bound {bound:,.1f}"
-    )
+    took = time.perf_counter() - began
+    print(f"  SCIP, one model {took:7.2f} s  {value:,.0f} sticks, bound {bound:,.1f}")
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -1,6 +1,8 @@
 """The cutting plan: least shortfall, few visits, every rule kept, and what is said about it."""
 
 import itertools
+import subprocess
+import sys
 from dataclasses import replace
 
 import pytest
@@ -280,3 +282,14 @@ def test_what_is_no_supply_is_refused(trees, sticks, seasons, says: str) -> None
         plan(trees, wanted(sticks), seasons)
     with pytest.raises(RegistryError, match="no tree Z"):
         plan(TWO, wanted(4), 1).why("Z")
+
+
+def test_a_plan_prints_nothing() -> None:
+    code = (
+        "from scionreg.rotation.cutting_plan import *; from scionreg.rotation.supply import *;"
+        "l = Limits(share=1, watch=1, rest=1, heavy_share=1, rest_seasons=0, least_visit=1);"
+        "t = TreeSupply(tree='A', cultivar='Ostra', kind='bank', capacity=(9,), limits=l);"
+        "assert plan([t], [Wanted(cultivar='Ostra', season=0, sticks=5)], 1).trees[0].sticks == 5"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert (ran.stdout, ran.stderr) == ("", "")

@@ -68,6 +68,17 @@ def most_sticks(tree: TreeSupply, season: int, demand: int) -> int:
     return most if most >= least_sticks(tree, demand) else 0
 
 
+class _Silent(highspy.Highs):
+    """HiGHS that says nothing: its name goes to stdout before it can be told, as it is made."""
+
+    def __init__(self) -> None:
+        super().__init__()  # type: ignore[no-untyped-call]
+
+    def enableCallbacks(self) -> None:
+        self.setOptionValue("output_flag", False)
+        super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+
 class Program:
     """Columns and rows of one cultivar; `solve` may add rows for one goal alone.
 
@@ -199,9 +210,7 @@ class Program:
         start: Cuts | None = None,
     ) -> Solved:
         """Return the cheapest solution found in `seconds`; `relaxed` allows parts of sticks."""
-        solver = highspy.Highs()  # type: ignore[no-untyped-call]
-        solver.setOptionValue("output_flag", False)
-        solver.setOptionValue("log_to_console", False)
+        solver = _Silent()
         solver.setOptionValue("threads", 1)
         solver.setOptionValue("time_limit", max(seconds, 0.01))
         solver.setOptionValue("mip_rel_gap", gap)
