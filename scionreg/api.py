@@ -35,11 +35,13 @@ from scionreg.registry.store import Store, open_store
 if TYPE_CHECKING:
     from scionreg.cold_store.report import StoreReport
     from scionreg.cold_store.spells import Spell
+    from scionreg.cutting import Demand, Outlook
     from scionreg.exchange.loggers import LoggerImport
     from scionreg.identifying import Matches
     from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
     from scionreg.off_types import OffTypes
+    from scionreg.rotation.demand import Order
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
     from scionreg.take.table import TakeTable
@@ -388,3 +390,19 @@ class Registry:
 
         with self.store.reading() as connection:
             return vouching.statuses(connection, codes, **options)
+
+    # Which trees to cut
+
+    def outlook(self, **options: Any) -> "Outlook":
+        """Return what mother trees grow, and which may be cut; options as `cutting.outlook`."""
+        from scionreg import cutting
+
+        with self.store.reading() as connection:
+            return cutting.outlook(connection, **options)
+
+    def demand(self, orders: "Sequence[Order]", **options: Any) -> "Demand":
+        """Return the sticks that orders need; options as `cutting.demand`."""
+        from scionreg import cutting
+
+        with self.store.reading() as connection:
+            return cutting.demand(connection, orders, **options)

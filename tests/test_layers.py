@@ -26,6 +26,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "identifying",
         "vouching",
         "off_types",
+        "cutting",
         "api",
     ),
     ("scionreg", "resources"),

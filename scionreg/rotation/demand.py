@@ -191,7 +191,7 @@ def needs_of(
             order.cultivar, by, lots, must_fill=order.must_fill, values=values, usual=usual
         )
         grafts = grafts_for(order.trees, take.take, values)
-        a_stick = GRAFTS_A_STICK.get(GraftMethod(by), 1.0)
+        a_stick = GRAFTS_A_STICK.get(GraftMethod[by.upper()], 1.0)
         sticks = sticks_for(grafts, 1 / a_stick, values)
         key = (order.cultivar, order.season)
         stored = min(float(sticks), left.get(key, 0.0))

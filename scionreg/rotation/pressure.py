@@ -65,6 +65,11 @@ class CutStatus:
     signs: tuple[Sign, ...]
     why: tuple[str, ...]
 
+    def state_in(self, season: int) -> CutState:
+        """Return its state in a later season, were it not cut until then: after a rest, watched."""
+        rested = self.until is not None and season >= self.until
+        return CutState.WATCH if rested else self.state
+
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
         return asdict(self) | {"past": list(self.past), "signs": [asdict(s) for s in self.signs]}
@@ -218,9 +223,9 @@ def signs_of(
     cuts = sorted((c for c in tree.cuts if c.season < season), key=lambda c: c.season)
     found = []
     lengths = {c.season: c.shoot_length_cm for c in cuts if c.shoot_length_cm}
-    fall = _falls(lengths, values.fall)
+    fall = _falls(lengths, values.fall, "cm")
     if fall:
-        found.append(Sign(sign="shorter_shoots", text=f"its shoots grew shorter: {fall} cm"))
+        found.append(Sign(sign="shorter_shoots", text=f"its shoots grew shorter: {fall}"))
     last = max(lengths, default=None)
     if (
         last is not None
@@ -232,9 +237,9 @@ def signs_of(
             f"{values.short_shoot_cm:g} cm is a sign in a pecan bank"
         )
         found.append(Sign(sign="short_shoots", text=text))
-    fall = _falls({c.season: c.sticks / c.share for c in cuts if c.share}, values.fall)
+    fall = _falls({c.season: c.sticks / c.share for c in cuts if c.share}, values.fall, "sticks")
     if fall:
-        text = f"it gave less at the same share: {fall} sticks, had all been cut"
+        text = f"it grew less by its share cut: {fall}"
         found.append(Sign(sign="falling_yield", text=text))
     if (
         take is not None
@@ -251,7 +256,7 @@ def signs_of(
     return tuple(found)
 
 
-def _falls(by_season: Mapping[int, float], least: float) -> str:
+def _falls(by_season: Mapping[int, float], least: float, unit: str) -> str:
     """Return the last three figures where each is well below the one before; else nothing."""
     last = sorted(by_season)[-3:]
     figures = [by_season[each] for each in last]
@@ -259,7 +264,8 @@ def _falls(by_season: Mapping[int, float], least: float) -> str:
         return ""
     if any(b > a * (1 - least) for a, b in pairwise(figures)):
         return ""
-    return ", ".join(f"{figure:.0f}" for figure in figures) + f" (seasons {last[0]} to {last[2]})"
+    told = ", ".join(f"{figure:.0f}" for figure in figures)
+    return f"{told} {unit} (seasons {last[0]} to {last[2]})"
 
 
 def one_a_season(cuts: Sequence[tuple[int, SeasonCut]]) -> tuple[SeasonCut, ...]:

@@ -1,0 +1,105 @@
+"""Mother trees as a cutting plan sees them: what they are, what was cut, what stops them."""
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection
+
+from scionreg.lineage.chain import resolve_names
+from scionreg.lineage.graph import Query, as_day, rows
+from scionreg.lineage.stops import Happening, in_force
+from scionreg.records.vocabulary import Counting
+from scionreg.registry.settings import Settings
+
+TREES = Query(
+    "SELECT tree, cultivar, kind, planted, status, sticks_per_year FROM mother_trees ORDER BY id"
+)
+CULTIVARS = Query("SELECT cultivar, species, rights, rights_until, licence_no FROM cultivars")
+CUTS = Query(
+    "SELECT tree, date, sticks, count, share_cut, in_leaf, shoot_length_cm FROM collections "
+    "ORDER BY id"
+)
+EVENTS = Query(
+    "SELECT tree, date, event, limb, detail FROM tree_events "
+    "WHERE event IN ('hold', 'notice', 'released') ORDER BY id"
+)
+
+
+class CutMade(NamedTuple):
+    """One cutting of a tree; `season` None where its day is unknown."""
+
+    season: int | None
+    sticks: int
+    share: float | None
+    counted: bool
+    in_leaf: bool
+    shoot_length_cm: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutBook:
+    """What is recorded of one mother tree; `cultivar` is the name that the written one stands for.
+
+    `stopped` are the holds and notices in force, with the limb each is about (None: the tree).
+    """
+
+    tree: str
+    cultivar: str
+    species: str
+    kind: str | None
+    planted: dt.date | None
+    status: str | None
+    sticks_per_year: int | None
+    rights: str | None
+    rights_until: dt.date | None
+    licence: str | None
+    cuts: tuple[CutMade, ...]
+    stopped: tuple[tuple[str | None, str], ...]
+
+
+def read_cut_books(connection: Connection, settings: Settings) -> list[CutBook]:
+    """Return the books of every mother tree, in the order they came in."""
+    recorded = rows(connection, TREES, ())
+    names = resolve_names(connection, {row[1] for row in recorded})
+    named = {row[0]: row[1:] for row in rows(connection, CULTIVARS, ())}
+    cuts: dict[str, list[CutMade]] = {}
+    for tree, *rest in rows(connection, CUTS, ()):
+        cuts.setdefault(tree, []).append(_cut(rest, settings))
+    events: dict[str, list[Happening]] = {}
+    for tree, date, *rest in rows(connection, EVENTS, ()):
+        events.setdefault(tree, []).append(Happening(tree, as_day(date), *rest))
+    found = []
+    for tree, written, kind, planted, status, expected in recorded:
+        cultivar = names.get(written, written)
+        species, rights, until, licence = named.get(cultivar, ("", None, None, None))
+        found.append(
+            CutBook(
+                tree=tree,
+                cultivar=cultivar,
+                species=species,
+                kind=kind,
+                planted=as_day(planted),
+                status=status,
+                sticks_per_year=expected,
+                rights=rights,
+                rights_until=as_day(until),
+                licence=licence,
+                cuts=tuple(cuts.get(tree, ())),
+                stopped=tuple(in_force(events.get(tree, ()))),
+            )
+        )
+    return found
+
+
+def _cut(row: list[Any], settings: Settings) -> CutMade:
+    date, sticks, count, share, in_leaf, length = row
+    day = as_day(date)
+    return CutMade(
+        season=settings.season(day) if day else None,
+        sticks=sticks,
+        share=share,
+        counted=count == Counting.COUNTED,
+        in_leaf=bool(in_leaf),
+        shoot_length_cm=length,
+    )

@@ -1,0 +1,180 @@
+"""What the invented demo's trees can give, which must rest, and what orders need of them."""
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+from scionreg.api import Registry
+from scionreg.cutting import Outlook, opens, read_orders
+from scionreg.records.errors import RegistryError
+from scionreg.registry.settings import Settings
+from scionreg.registry.store import Store
+from scionreg.rotation.demand import Order
+
+SEASON = 2027
+
+
+@pytest.fixture(scope="module")
+def outlook(demo: str) -> Outlook:
+    with Registry.open(demo) as registry:
+        return registry.outlook(first=SEASON)
+
+
+def test_the_tree_that_was_cut_too_hard_is_put_to_rest_with_its_reasons(outlook: Outlook) -> None:
+    (worn,) = (each for each in outlook.trees if each.tree == "Old-7")
+    assert (worn.status.state, worn.status.until) == ("rest", 2029)
+    assert [each.sign for each in worn.status.signs] == [
+        "shorter_shoots",
+        "falling_yield",
+        "low_take",
+    ]
+    assert worn.supply.eligible == (False, False, True)
+    why = worn.supply.why_not[0]
+    for figure in ("75%", "66%", "71, 52, 37 cm", "214, 159, 117 sticks", "points below"):
+        assert figure in why
+    assert "no published rule" in outlook.limits
+
+
+def test_no_other_tree_with_its_own_wood_shows_low_take(outlook: Outlook) -> None:
+    signs = {each.tree: {sign.sign for sign in each.status.signs} for each in outlook.trees}
+    assert [tree for tree, seen in signs.items() if "low_take" in seen] == ["Old-7"]
+
+
+def test_trees_that_are_gone_or_lack_a_licence_may_not_be_cut(outlook: Outlook) -> None:
+    against = {each.tree: each.supply.why_not[0] for each in outlook.trees}
+    assert "retired" in against["T24-0019-8"]
+    assert "dead" in against["T24-0028-2"]
+    assert {each.tree for each in outlook.trees if "licence" in each.supply.why_not[0]} == {
+        each.tree for each in outlook.trees if each.cultivar == "Cossamer"
+    }
+
+
+def test_supplies_are_as_a_plan_takes_them(outlook: Outlook) -> None:
+    for supply in outlook.supplies():
+        assert len(supply.capacity) == len(supply.eligible) == len(supply.why_not) == 3
+        assert len(supply.past) == 2
+        assert all(
+            bool(why) != may for why, may in zip(supply.why_not, supply.eligible, strict=True)
+        )
+    young = next(each for each in outlook.supplies() if each.tree == "T25-0001-9")
+    assert young.capacity[0] < young.capacity[1] < young.capacity[2]
+    assert young.limits.share == 0.5
+
+
+def test_rows_and_frame_hold_the_same(outlook: Outlook) -> None:
+    rows = outlook.to_rows()
+    assert len(rows) == 3 * len(outlook.trees) == len(outlook.to_frame())
+    assert all((row["most_to_cut"] > 0) <= row["eligible"] for row in rows)
+    assert [s["season"] for s in outlook.to_dict()["trees"][0]["seasons"]] == [2027, 2028, 2029]
+
+
+def test_one_cultivar_alone_is_as_among_all(demo: str, outlook: Outlook) -> None:
+    with Registry.open(demo) as registry:
+        alone = registry.outlook(first=SEASON, cultivar="BREL")
+    assert alone.supplies() == [s for s in outlook.supplies() if s.cultivar == "Brellan"]
+
+
+def test_wood_cut_in_the_season_already_is_taken_off(store: Store) -> None:
+    def most(registry: Registry) -> list[float]:
+        (tree,) = registry.outlook(first=2026, seasons=2).trees
+        return [each.sticks for each in tree.capacity]
+
+    registry = Registry(store)
+    by = {"recorder": "P01"}
+    registry.record("people", person="P01", **by)
+    registry.record("cultivars", cultivar="Brellan", species="Carya illinoinensis", **by)
+    tree = {"tree": "Gate-1", "cultivar": "Brellan", "kind": "bank", "sticks_per_year": 100}
+    registry.record("mother_trees", **tree, **by)
+    before = most(registry)
+    registry.record("tree_events", tree="Gate-1", event="hold", date="2025-08-01", **by)
+    registry.record("collections", tree="Gate-1", date="2026-01-12", sticks=40, **by)
+    assert most(registry) == [pytest.approx(before[0] - 40), pytest.approx(before[1])]
+    assert 100 < before[0] < 220
+    (held,) = registry.outlook(first=2026).trees
+    assert "on hold since 2025-08-01" in held.supply.why_not[0]
+
+
+def test_demand_goes_by_the_registrys_own_take(demo: str) -> None:
+    orders = [
+        Order(cultivar="BREL", season=SEASON, trees=500),
+        Order(cultivar="Tarnwick", season=SEASON + 1, trees=500, must_fill=True),
+    ]
+    with Registry.open(demo) as registry:
+        found = registry.demand(orders, first=SEASON)
+        summed = registry.take_summary(cultivar="Brellan").rows
+    first, second = found.needs
+    own = [each for each in summed if each.stage == "early" and each.method == first.method]
+    grafts, taken = sum(each.grafts for each in own), sum(each.pushing for each in own)
+    assert first.take == pytest.approx((taken + 0.75 * 30) / (grafts + 30))
+    assert [(each.cultivar, each.season) for each in found.wanted] == [
+        ("Brellan", 0),
+        ("Tarnwick", 1),
+    ]
+    assert found.wanted[0].sticks == first.sticks
+    assert second.take < 0.75
+
+
+def test_wood_in_store_counts_for_its_own_season(demo: str) -> None:
+    with Registry.open(demo) as registry:
+        stored = {row.code: row.in_store for row in registry.balance(season=2026).rows}
+        cultivar = max((c for c in stored if c), key=lambda c: stored[c])
+        order = Order(cultivar=cultivar, season=2026, trees=5000)
+        (need,) = registry.demand([order], first=2026).needs
+        assert need.in_store == stored[cultivar] > 0
+        (later,) = registry.demand(
+            [Order(cultivar=cultivar, season=2027, trees=5000)], first=2027
+        ).needs
+    assert later.in_store == 0
+    assert need.to_cut < need.sticks == later.sticks == later.to_cut
+
+
+@pytest.mark.parametrize(
+    ("order", "message"),
+    [
+        (Order(cultivar="Nobody", season=SEASON, trees=1), "no cultivar 'Nobody'"),
+        (Order(cultivar="Brellan", season=2035, trees=1), "season 2035"),
+    ],
+)
+def test_orders_that_cannot_be_met_are_refused(demo: str, order: Order, message: str) -> None:
+    with Registry.open(demo) as registry, pytest.raises(RegistryError, match=message):
+        registry.demand([order], first=SEASON)
+
+
+def test_a_plan_is_for_one_to_five_seasons(demo: str) -> None:
+    with Registry.open(demo) as registry, pytest.raises(RegistryError, match="1 to 5"):
+        registry.outlook(seasons=6)
+
+
+def test_orders_are_read_from_csv(tmp_path: Path) -> None:
+    file = tmp_path / "orders.csv"
+    file.write_text("cultivar,season,trees,must_fill\nBrellan,2027,500,yes\nVorlund,2028,20,\n")
+    assert read_orders(file) == [
+        Order(cultivar="Brellan", season=2027, trees=500, must_fill=True),
+        Order(cultivar="Vorlund", season=2028, trees=20),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("cultivar,trees\nBrellan,5\n", "no column season"),
+        ("cultivar,season,trees\nBrellan,2027,many\n", "orders.csv:2: 'many' in trees"),
+        ("cultivar,season,trees\nBrellan,2027\n", "orders.csv:2: '' in trees"),
+        ("cultivar,season,trees\n,2027,5\n", "orders.csv:2: no cultivar"),
+        ("cultivar,season,trees,must_fill\nBrellan,2027,5,maybe\n", "'maybe' in must_fill"),
+    ],
+)
+def test_a_faulty_order_is_named_by_its_line(tmp_path: Path, text: str, message: str) -> None:
+    file = tmp_path / "orders.csv"
+    file.write_text(text)
+    with pytest.raises(RegistryError, match=message):
+        read_orders(file)
+
+
+@pytest.mark.parametrize("first_day", ["07-01", "01-01", "03-15", "10-01"])
+def test_a_season_opens_on_its_first_day(first_day: str) -> None:
+    settings = Settings(season_first_day=first_day)
+    day = opens(2027, settings)
+    assert settings.season(day) == 2027
+    assert settings.season(day - dt.timedelta(days=1)) == 2026
