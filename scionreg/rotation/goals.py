@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from scionreg.rotation.program import Cuts, Program, Solved, Terms, past_strain
+from scionreg.rotation.rechecking import broken_rules
 from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply
 
 VISITS_WITHIN = 0.01
@@ -13,14 +14,17 @@ VISITS_WITHIN = 0.01
 BANDS = (0.01, 0.05)
 """How far above their best values the two pressures may go, tried in turn, for whole sticks."""
 _SAME = 1e-6
+_LESS_THAN_ONE = 0.999
+"""A gap below which whole numbers are the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Goal:
     """What became of one goal for one cultivar.
 
-    `value` is the plan's, `bound` what no plan can better; `status` is proven, within 1 % (or what
-    it is) or stopped.
+    `value` is the plan's, `bound` what no plan with the goals before it can better (of the largest
+    pressure at least the watch level, below which it is free); `status` is proven, within so many
+    per cent, or stopped where more than 5 % are open.
     """
 
     goal: str
@@ -67,11 +71,13 @@ def serve(
     Spread is waived in as few seasons as that takes, later ones rather than this one.
     """
     trees, demand = tuple(trees), tuple(demand)
-    served = _least_shortfall(cultivar, trees, demand, frozenset(), seconds)
-    if not any(shortfalls(demand, served.cuts)):
-        return served
+    # Many trees spread by themselves, and the program without those rules is the quicker one.
     free = _least_shortfall(cultivar, trees, demand, frozenset(range(len(demand))), seconds)
+    coded = {(trees[place].tree, season): n for (place, season), n in free.cuts.items()}
+    if not broken_rules(trees, demand, coded):
+        return replace(free, waived=frozenset())
     wanted = _in_order(free)
+    served = _least_shortfall(cultivar, trees, demand, frozenset(), seconds)
     if _in_order(served) <= wanted:
         return served
     for count in range(1, len(demand)):
@@ -94,26 +100,31 @@ def _least_shortfall(
     seconds: float,
 ) -> Served:
     program = Program(trees, demand, waived)
-    # Later seasons count a little at once, so that the first solution is usually the last: all of
-    # them together weigh less than half a stick of this season.
-    light = 0.5 / (sum(demand[1:]) + 1)
     first, *later = program.short
-    cost = {first: 1.0} | dict.fromkeys(later, light)
-    solved = program.solve(cost, seconds=seconds, absolute_gap=0.0, start={})
+    weight = _weight(demand)
+    cost = {first: weight} | dict.fromkeys(later, 1.0)
+    solved = program.solve(cost, seconds=seconds, absolute_gap=_LESS_THAN_ONE, start={})
     cuts = program.cuts(solved) if solved.values else {}
     now, then = _split(demand, cuts)
-    least = max(0, math.ceil(solved.bound - 0.5)) if solved.bound > 0 else 0
+    least = max(0, math.ceil(solved.bound / weight - 0.5)) if solved.bound > 0 else 0
     goals = [_goal("shortfall", cultivar, now, now if solved.proven else least, solved.proven)]
     proven, bound = solved.proven or then == 0, float(then)
     if not proven:
         program.row({first: 1.0}, high=now)
-        again = program.solve(dict.fromkeys(later, 1.0), seconds=seconds, start=cuts)
+        again = program.solve(
+            dict.fromkeys(later, 1.0), seconds=seconds, absolute_gap=_LESS_THAN_ONE, start=cuts
+        )
         if again.values:
             cuts = program.cuts(again)
             now, then = _split(demand, cuts)
         bound, proven = max(0.0, again.bound), again.proven
     goals.append(_goal("later_shortfall", cultivar, then, min(then, bound), proven))
     return Served(trees, demand, cuts, waived, tuple(goals))
+
+
+def _weight(demand: Sequence[int]) -> float:
+    """Return what a stick of this season weighs: over twice all that later ones can lack."""
+    return 2.0 * (sum(demand[1:]) + 1)
 
 
 def _split(demand: Sequence[int], cuts: Cuts) -> tuple[int, int]:
@@ -167,7 +178,8 @@ class _Improving:
                 "largest_pressure",
                 self.cultivar,
                 largest_pressure(trees, self.cuts, program.seasons),
-                largest,
+                # Below the watch level pressure is free, so less is no better.
+                max(largest, max(tree.limits.watch for tree in trees)),
             ),
             visits,
             evenness,
@@ -226,9 +238,9 @@ class _Improving:
             if solved.values:
                 break
         else:
-            # Whole sticks cannot come near: the plan so far is the measure, and the start.
-            count = program.seasons
-            trees = program.trees
+            # Whole visits cannot come near: a plan for these goals is the measure, and the start.
+            self._least_over(over_row, rows)
+            count, trees = program.seasons, program.trees
             self._limit_over(over_row, over_watch(trees, self.cuts, count) + _SAME, 0)
             self._limit_largest(rows, largest_pressure(trees, self.cuts, count) + _SAME, 0)
             solved = self._search(cost, 0.35, self.cuts)
@@ -238,6 +250,16 @@ class _Improving:
         # Fewer visits than trees times seasons are whole numbers, so the bound is rounded up.
         bound = min(float(value), math.ceil(max(solved.bound, 0.0) - _SAME))
         return _goal("visits", self.cultivar, value, bound, bound >= value)
+
+    def _least_over(self, over_row: int, rows: dict[tuple[int, int], int]) -> None:
+        """Have as little pressure above the watch level as whole sticks and visits allow."""
+        program = self.program
+        self._limit_over(over_row, math.inf, 0)
+        self._limit_largest(rows, math.inf, 0)
+        cost = program.rows[over_row][2]
+        solved = program.solve(cost, seconds=self.seconds * 0.25, gap=BANDS[0], start=self.cuts)
+        if solved.values:
+            self.cuts = program.cuts(solved)
 
     def _search(self, cost: Terms, part: float, start: Cuts | None) -> Solved:
         return self.program.solve(
