@@ -57,7 +57,10 @@ def by_cultivar(supply, wanted):
 
 
 def by_scip(programs: list[Program], seconds: float) -> tuple[float, float]:
-    """Return this season's shortfall by SCIP for all cultivars in one model, and its bound."""
+    """Return the shortfall (first season, then later ones) by SCIP in one model, and its bound.
+
+    Sticks of later seasons count so little that all of them weigh less than one of this season.
+    """
     from pyscipopt import Model, quicksum
 
     model = Model()
@@ -78,6 +81,8 @@ def by_scip(programs: list[Program], seconds: float) -> tuple[float, float]:
             if high < float("inf"):
                 model.addCons(total <= high)
         goal.append(columns[program.short[0]])
+        light = 0.5 / (sum(program.demand[1:]) + 1)
+        goal += [light * columns[at] for at in program.short[1:]]
     model.setObjective(quicksum(goal))
     model.optimize()
     return model.getObjVal(), model.getDualbound()

@@ -12,11 +12,10 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from scionreg.records.errors import RegistryError
-from scionreg.rotation.goals import Goal, Served, improve, serve, shortfalls
-from scionreg.rotation.program import past_strain
+from scionreg.rotation.goals import Goal, Served, improve, pressure, serve, shortfalls
 from scionreg.rotation.rechecking import broken_rules
-from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply, Wanted
-from scionreg.rotation.why_cut import WhyCut, binding_limit, changes_without, why_cut
+from scionreg.rotation.supply import TreeSupply, Wanted
+from scionreg.rotation.why_cut import WhyCut, binding_limit, why_cut
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -229,15 +228,6 @@ def _cuts_of(cultivar: str, served: Served, first_season: int) -> Iterator[TreeC
             )
 
 
-def pressure(tree: TreeSupply, sticks: Sequence[int], season: int) -> float:
-    """Return the tree's pressure in a season: its own cuts and those of before the plan."""
-    return past_strain(tree, season) + math.fsum(
-        WEIGHTS[age] * sticks[season - age] / tree.capacity[season - age]
-        for age in range(min(LOOK_BACK, season + 1))
-        if sticks[season - age]
-    )
-
-
 def _cautions_of(cultivar: str, served: Served, first_season: int) -> Iterator[str]:
     for season in sorted(served.waived):
         yield (
@@ -259,6 +249,3 @@ def _cautions_of(cultivar: str, served: Served, first_season: int) -> Iterator[s
             f"plant {more:,} more of {cultivar} (each gives about {usual:g} when grown), or {lift}"
         )
     yield f"{cultivar} is {lacks:,} sticks short of {served.demand[season]:,} in {year}: {lift}."
-
-
-__all__ = ["Plan", "SeasonSupply", "TreeCut", "changes_without", "plan", "pressure"]

@@ -53,14 +53,24 @@ def shortfalls(demand: Sequence[int], cuts: Cuts) -> tuple[int, ...]:
     return tuple(wanted - cut for wanted, cut in zip(demand, given, strict=True))
 
 
-def counted_pressure(tree: TreeSupply, sticks: Sequence[int], season: int) -> float:
-    """Return the pressure of a season; strain of before the plan counts if the tree is cut then."""
-    planned = math.fsum(
+def planned_pressure(tree: TreeSupply, sticks: Sequence[int], season: int) -> float:
+    """Return the pressure of a season that comes of planned cuts; `sticks` by season."""
+    return math.fsum(
         WEIGHTS[age] * sticks[season - age] / tree.capacity[season - age]
         for age in range(min(LOOK_BACK, season + 1))
         if sticks[season - age]
     )
-    return planned + (past_strain(tree, season) if sticks[season] else 0.0)
+
+
+def pressure(tree: TreeSupply, sticks: Sequence[int], season: int) -> float:
+    """Return the tree's pressure in a season: of planned cuts and those of before."""
+    return planned_pressure(tree, sticks, season) + past_strain(tree, season)
+
+
+def counted_pressure(tree: TreeSupply, sticks: Sequence[int], season: int) -> float:
+    """Return the pressure of a season; strain of before the plan counts if the tree is cut then."""
+    counted = pressure if sticks[season] else planned_pressure
+    return counted(tree, sticks, season)
 
 
 def serve(

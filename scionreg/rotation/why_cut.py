@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from scionreg.rotation.goals import Served, improve, serve, shortfalls
+from scionreg.rotation.goals import Served, improve, pressure, serve, shortfalls
 from scionreg.rotation.program import (
     LARGEST_PART,
     most_sticks,
@@ -118,11 +118,7 @@ def _limits(place: int, season: int, served: Served) -> Iterator[str]:
     for later in range(season, min(len(sticks), season + LOOK_BACK)):
         if not sticks[later]:
             continue
-        strain = past_strain(tree, later) + math.fsum(
-            WEIGHTS[later - when] * sticks[when] / tree.capacity[when]
-            for when in range(max(0, later - LOOK_BACK + 1), later + 1)
-            if sticks[when]
-        )
+        strain = pressure(tree, sticks, later)
         if strain + WEIGHTS[later - season] / grows > limits.rest + 1e-9:
             yield f"the pressure above which it rests, {limits.rest:g}"
     able = sum(most_sticks(each, season, wanted) > 0 for each in served.trees)
