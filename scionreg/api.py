@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
     from scionreg.off_types import OffTypes
+    from scionreg.planning import CuttingSheet
     from scionreg.rotation.demand import Order
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
@@ -406,3 +407,10 @@ class Registry:
 
         with self.store.reading() as connection:
             return cutting.demand(connection, orders, **options)
+
+    def plan(self, orders: "Sequence[Order]", **options: Any) -> "CuttingSheet":
+        """Return which trees to cut for orders; options as `planning.cutting_sheet`."""
+        from scionreg import planning
+
+        with self.store.reading() as connection:
+            return planning.cutting_sheet(connection, orders, **options)

@@ -27,6 +27,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "vouching",
         "off_types",
         "cutting",
+        "planning",
         "api",
     ),
     ("scionreg", "resources"),

@@ -7,7 +7,7 @@ import typer
 from typer.core import TyperGroup
 
 from scionreg import __version__
-from scionreg.cli import answers, books, console, identity, keeping, off_type, storing, take
+from scionreg.cli import answers, books, console, identity, keeping, off_type, plan, storing, take
 
 RECORDING: dict[str, tuple[str, str]] = {
     "cut": ("collections", "Record a cutting: one tree, one day, one cutter."),
@@ -119,5 +119,6 @@ app.command("match")(identity.match)
 app.command("offtype")(off_type.offtype)
 app.command("sample")(identity.sample)
 app.command("status")(identity.status)
+app.command("plan")(plan.plan)
 app.command("audit")(keeping.audit)
 app.command("upgrade")(books.upgrade)
