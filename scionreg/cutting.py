@@ -180,7 +180,7 @@ def outlook(
             _outlook(
                 book,
                 trees[book.tree],
-                _less_what_was_cut(book, grows[book.tree]),
+                grows[book.tree],
                 known[book.tree],
                 took.get(book.tree),
                 settings,
@@ -238,7 +238,8 @@ def _outlook(
     values: RotationValues,
 ) -> TreeOutlook:
     first = grows[0].season
-    status = cut_status(tree, first, grows[0].usual, take=take, values=values)
+    status = cut_status(tree, first, grows[0].sticks, take=take, values=values)
+    grows = _less_what_was_cut(book, grows)
     candidate = Candidate(
         tree=tree.tree,
         cultivar=book.cultivar,

@@ -15,6 +15,8 @@ NO_SOURCE = {
     IdentityStatus.DEAD: "it is dead",
     IdentityStatus.RETIRED: "it is retired as a source",
 }
+DOUBTS = (IdentityStatus.WRONG, IdentityStatus.DOUBTFUL)
+"""States that need their reasons told; the others are plain."""
 DAYS_A_MONTH = 30.436875
 
 
@@ -57,7 +59,7 @@ def _why_not(
     tree: Candidate, rest: CutStatus, ahead: int, opens: dt.date, values: RotationValues
 ) -> Iterator[str]:
     if tree.identity in NO_SOURCE:
-        told = f" ({'; '.join(tree.reasons)})" if tree.reasons else ""
+        told = f" ({'; '.join(tree.reasons)})" if tree.reasons and tree.identity in DOUBTS else ""
         yield NO_SOURCE[tree.identity] + told
     yield from (each for each in tree.stopped if each not in tree.reasons)
     if tree.recorded == TreeStatus.RESTING and ahead == 0:
