@@ -11,7 +11,7 @@ from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply
 
 VISITS_WITHIN = 0.01
 """A plan's visits are searched until at most this share above the bound."""
-BANDS = (0.01, 0.05)
+BANDS = (0.01, 0.1)
 """How far above their best values the two pressures may go, tried in turn, for whole sticks."""
 _SAME = 1e-6
 _LESS_THAN_ONE = 0.999
@@ -251,9 +251,10 @@ class _Improving:
             # Whole visits cannot come near: a plan for these goals is the measure, and the start.
             self._least_over(over_row, rows)
             count, trees = program.seasons, program.trees
-            self._limit_over(over_row, over_watch(trees, self.cuts, count) + _SAME, 0)
+            kept = over_watch(trees, self.cuts, count) * (1 + BANDS[-1]) + _SAME
+            self._limit_over(over_row, kept, 0)
             self._limit_largest(rows, largest_pressure(trees, self.cuts, count) + _SAME, 0)
-            solved = self._search(cost, 0.35, self.cuts)
+            solved = self._search(cost, 0.6, self.cuts)
         if solved.values:
             self.cuts = program.cuts(solved)
         value = len(self.cuts)
@@ -267,7 +268,7 @@ class _Improving:
         self._limit_over(over_row, math.inf, 0)
         self._limit_largest(rows, math.inf, 0)
         cost = program.rows[over_row][2]
-        solved = program.solve(cost, seconds=self.seconds * 0.25, gap=BANDS[0], start=self.cuts)
+        solved = program.solve(cost, seconds=self.seconds * 0.15, gap=BANDS[0], start=self.cuts)
         if solved.values:
             self.cuts = program.cuts(solved)
 
