@@ -6,9 +6,9 @@ Every lot of a `benchmarks.dataset` nursery is looked at, 8 to 12 trees by leaf;
 collection is another cultivar's, in every hundredth lot a rootstock grew. Asked is a lot of that
 collection: records read, all causes weighed, everything that shares the fault, next checks. Each
 size runs in a process of its own. Beside it, up to 3,000 lots, the library pyAgrum: the same
-network with the same evidence, by its LazyPropagation, for the posteriors of all wood once; no ties,
-no causes, no next checks. "Taken apart" counts the re-bundles whose loops were cut, since tables
-would have been too large; with none the answer is exact.
+network with the same evidence, by its LazyPropagation, for the posteriors of all wood once; no
+ties, no causes, no next checks. "Taken apart" counts the re-bundles whose loops were cut, since
+tables would have been too large; with none the answer is exact.
 """
 
 import argparse
