@@ -28,9 +28,10 @@ LIKELY = 1e-3
 together."""
 CANDIDATES = 40
 """Things that a check is tried on."""
-TIED = 2.0
-"""Causes cannot be told apart where either how well they explain all that was seen, or how likely
-they are, differs by no more than this factor."""
+TIED, TIED_ODDS = 2.0, 3.0
+"""Causes cannot be told apart where how well they explain all that was seen differs by no more than
+the first factor, or how likely they are by no more than the second: odds that are not worth more
+than a bare mention (Kass & Raftery 1995, J. Am. Stat. Assoc. 90:773-795, from memory)."""
 WORTH_NAMING = 0.05
 """Probability from which on a cause is counted among the tied."""
 
@@ -195,7 +196,7 @@ class _Answer:
             if each.failure != Failure.NONE_OF_THESE
             and (
                 first / TIED <= likelihoods[each] <= first * TIED
-                or self._chances[each] * TIED >= self._chances[likely[0]]
+                or self._chances[each] * TIED_ODDS >= self._chances[likely[0]]
             )
         ]
         return [group] if len(group) > 1 else []

@@ -21,8 +21,10 @@ USUAL_WEIGHTS: Floats = np.array([0.3, 0.3, 0.24, 0.1, 0.06])
 """Their weights, before they are tilted so that their mean is the usual share; estimates."""
 MUCH = 0.06
 """Share of rootstock from which a lot's live trees are suspiciously many."""
-LOOKS_OTHER = {Found.SPORT.value: 0.5, Found.OTHER.value: 0.4, Found.ROOTSTOCK.value: 0.1}
-"""What the eye takes a sport for: it cannot tell it from another cultivar."""
+SPORT_IS_CALLED = {"other": 0.37, "rootstock": 0.03, "sport": 0.6}
+"""What the eye takes a sport for: it can hardly tell it from another cultivar."""
+TRUE_IS_CALLED = {"other": 0.7, "rootstock": 0.2, "sport": 0.1}
+"""What a true tree is taken for where a look is wrong."""
 STOCK_TAKEN_FOR_OTHER = 0.1
 """Share of rootstock shoots, at least, that are taken for another cultivar."""
 
@@ -88,16 +90,19 @@ class Reports:
         """Return the probability of the name that an off tree of a type was given."""
         space, found = self.space, report.found
         right = self._values.names_rightly(report.method)
-        kinds = 3  # another cultivar, rootstock, sport
         of_cultivar = found not in (Found.ROOTSTOCK, Found.SPORT)
         if kind == LABEL:
-            return 1 / kinds / (len(self._whats) if of_cultivar else 1)
+            return (
+                TRUE_IS_CALLED["other"] / len(self._whats)
+                if of_cultivar
+                else TRUE_IS_CALLED[str(found)]
+            )
         what = Found.ROOTSTOCK.value if kind == space.types - 1 else space.whats[kind - 1]
         if what == Found.ROOTSTOCK:
             other = max((1 - right) / 2, STOCK_TAKEN_FOR_OTHER)
-            shares = {"rootstock": 0.95 - other, "other": other, "sport": 0.05}
+            shares = {"rootstock": 0.98 - other, "other": other, "sport": 0.02}
         elif what == SPORT:
-            shares = LOOKS_OTHER
+            shares = SPORT_IS_CALLED
         else:
             wrong = (1 - right) / 2
             shares = {"rootstock": wrong / 2, "sport": wrong / 2, "other": 1 - wrong}

@@ -22,7 +22,10 @@ class Stem(NamedTuple):
 
 
 class Neighbour(NamedTuple):
-    """A tree that may be cut by mistake: how much likelier (`weight`) than others nearby."""
+    """A tree of another cultivar nearby that may have been cut instead.
+
+    Weights of a tree's neighbours sum to 1, but for how much likelier a fix makes each.
+    """
 
     stem: str
     label: str

@@ -318,7 +318,7 @@ class _Reader:
     def _neighbours(
         self, tree: tuple[Any, ...], fix: tuple[Any, ...] | None
     ) -> tuple[Neighbour, ...]:
-        """Return the trees within two positions, by the chance that one of them was cut instead."""
+        """Return trees of other cultivars within two positions, by the odds that one was cut."""
         own = tree[2:5]
         if None in own:
             return ()
@@ -330,10 +330,12 @@ class _Reader:
                 code = self._by_place.get((block, row + by_row, position + by_place))
                 if weight is not None and code is not None and code != tree[0]:
                     found.append((self._places[code], weight))
-        total = sum(weight for _, weight in found)
+        label = self._names[tree[1]]
+        others = [(each, w) for each, w in found if self._names[each[1]] != label]
+        total = sum(weight for _, weight in others)
         return tuple(
             Neighbour(each[0], self._names[each[1]], weight / total * _likelier(each, tree, fix))
-            for each, weight in found
+            for each, weight in others
         )
 
     def _labels(self) -> dict[str, str]:
