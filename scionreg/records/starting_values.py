@@ -390,6 +390,21 @@ class RotationValues:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordValues:
+    """How long records are kept, and how much of what is recalled must be accounted for."""
+
+    keep_years: float = value(
+        15, "years that records are kept after their last mother tree fell", least=1, most=200
+    )
+    accounted: float = value(
+        0.95,
+        "share that a mock recall should account for",
+        "common practice, no source",
+        most=1,
+    )
+
+
 GROUPS: dict[str, type[Any]] = {
     "store": StoreValues,
     "usual_take": UsualTake,
@@ -400,6 +415,7 @@ GROUPS: dict[str, type[Any]] = {
     "status": StatusValues,
     "offtype": OffTypeValues,
     "rotation": RotationValues,
+    "records": RecordValues,
 }
 """The groups of starting values by the name that settings call them by."""
 
