@@ -14,9 +14,9 @@ from pyproj import Geod
 from sqlalchemy import Date, create_engine, literal, select
 
 from scionreg.exchange.importing import import_files
+from scionreg.geodesy.ground import metres_outside
 from scionreg.records.codes import issue
 from scionreg.records.rules.base import RULES, Finder, one_of, season_of
-from scionreg.records.rules.places import metres_outside
 from scionreg.records.tables import KINDS
 from scionreg.registry import checking
 from scionreg.registry.changes import change

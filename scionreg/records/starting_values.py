@@ -405,6 +405,21 @@ class RecordValues:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceValues:
+    """How places are shown, and how a fix is read."""
+
+    private_blur_m: float = value(
+        0, "m that private places are blurred to; 0 leaves them out", most=100_000
+    )
+    unrecorded_per_ha: float = value(
+        5, "places per hectare that somebody may stand at and no record knows", least=0.001
+    )
+    possible: float = value(
+        0.05, "probability from which another cultivar is said to be possible", least=0.001, most=1
+    )
+
+
 GROUPS: dict[str, type[Any]] = {
     "store": StoreValues,
     "usual_take": UsualTake,
@@ -416,6 +431,7 @@ GROUPS: dict[str, type[Any]] = {
     "offtype": OffTypeValues,
     "rotation": RotationValues,
     "records": RecordValues,
+    "place": PlaceValues,
 }
 """The groups of starting values by the name that settings call them by."""
 

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Iterator, Mapping
-from math import cos, radians
 from typing import Any
 
 from sqlalchemy import Select, String, and_, cast, exists, func, literal, or_, select, true, tuple_
@@ -237,6 +236,8 @@ def half_a_fix(scope: Scope) -> Iterator[Select[Any]]:
 
 def _is_far(found: Mapping[str, Any]) -> bool:
     """Tell whether a fix lies outside its block's outline by more than is allowed."""
+    from scionreg.geodesy.ground import metres_outside
+
     return metres_outside(
         json.loads(found["outline"]), found["latitude"], found["longitude"]
     ) > FAR_FROM_BLOCK_M + (found["accuracy_m"] or 0.0)
@@ -270,25 +271,3 @@ def far_from_block(scope: Scope) -> Iterator[Select[Any]]:
         .where(and_(trees["latitude"].is_not(None), trees["longitude"].is_not(None)))
         .where(blocks["outline"].is_not(None))
     )
-
-
-def metres_outside(outline: Mapping[str, Any], latitude: float, longitude: float) -> float:
-    """Return how far a place is outside a GeoJSON outline, in metres; 0 within it.
-
-    The nearest place of the outline is found on a plane with the meridians drawn together as they
-    are at this latitude; the distance to it is the ellipsoid's. Within some kilometres that is
-    right to a few centimetres.
-    """
-    from pyproj import Geod
-    from shapely import Point, transform
-    from shapely.geometry import shape
-    from shapely.ops import nearest_points
-
-    block, place = shape(outline), Point(longitude, latitude)
-    if block.covers(place):
-        return 0.0
-    narrow = max(cos(radians(latitude)), 1e-9)
-    on_plane = [transform(each, lambda at: at * (narrow, 1.0)) for each in (block, place)]
-    nearest, _ = nearest_points(*on_plane)
-    *_, metres = Geod(ellps="WGS84").inv(longitude, latitude, nearest.x / narrow, nearest.y)
-    return float(metres)

@@ -1,0 +1,1 @@
+"""What stands where, as layers for maps, pictures and other programs."""

@@ -1,0 +1,69 @@
+"""Distances on the ellipsoid, and metres on a plane that is true around one place.
+
+Everything is WGS 84, latitude and longitude in degrees; metres are the ellipsoid's.
+"""
+
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Numbers = NDArray[np.float64]
+
+
+@lru_cache(maxsize=1)
+def _ellipsoid() -> Any:
+    from pyproj import Geod
+
+    return Geod(ellps="WGS84")
+
+
+def metres_apart(
+    latitude: ArrayLike, longitude: ArrayLike, to_latitude: ArrayLike, to_longitude: ArrayLike
+) -> Numbers:
+    """Return the geodesic distance between places, in metres; arrays are paired, numbers repeated.
+
+    C. F. F. Karney 2013, Algorithms for geodesics, Journal of Geodesy 87:43-55, in PROJ.
+    """
+    ends = np.broadcast_arrays(longitude, latitude, to_longitude, to_latitude)
+    flat = [np.ascontiguousarray(each, dtype=np.float64).ravel() for each in ends]
+    *_, metres = _ellipsoid().inv(*flat)
+    return np.asarray(metres, dtype=np.float64).reshape(ends[0].shape)
+
+
+class Plane:
+    """Metres east and north of a place: the azimuthal equidistant projection about it.
+
+    Distances from the middle are exact; between others they are right to 1 in 10^7 within 5 km.
+    """
+
+    def __init__(self, latitude: float, longitude: float) -> None:
+        from pyproj import Proj
+
+        self._turned = Proj(proj="aeqd", lat_0=latitude, lon_0=longitude, ellps="WGS84", units="m")
+
+    def metres(self, latitude: ArrayLike, longitude: ArrayLike) -> Numbers:
+        """Return metres east and north, with a last axis of 2."""
+        east, north = self._turned(np.asarray(longitude), np.asarray(latitude))
+        return np.stack([np.asarray(east), np.asarray(north)], axis=-1)
+
+    def degrees(self, metres: ArrayLike) -> tuple[Numbers, Numbers]:
+        """Return latitude and longitude of places in metres east and north (last axis of 2)."""
+        places = np.asarray(metres, dtype=np.float64)
+        longitude, latitude = self._turned(places[..., 0], places[..., 1], inverse=True)
+        return np.asarray(latitude), np.asarray(longitude)
+
+
+def metres_outside(outline: Mapping[str, Any], latitude: float, longitude: float) -> float:
+    """Return how far a place is outside a GeoJSON outline, in metres; 0 within it."""
+    from shapely import Point, transform
+    from shapely.geometry import shape
+
+    block = shape(outline)
+    if block.covers(Point(longitude, latitude)):
+        return 0.0
+    plane = Plane(latitude, longitude)
+    flat = transform(block, lambda at: plane.metres(at[:, 1], at[:, 0]))
+    return float(flat.distance(Point(0, 0)))

@@ -1,0 +1,100 @@
+"""What the records say of where trees, blocks and rows are, as plain data."""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection
+
+from scionreg.geodesy.fixes import Fix
+from scionreg.lineage.chain import resolve_names
+from scionreg.lineage.graph import Query, rows
+
+_TREE = (
+    "tree, cultivar, kind, status, block, row, position, latitude, longitude, accuracy_m, "
+    "fix_method, location_private"
+)
+TREES = Query(f"SELECT {_TREE} FROM mother_trees ORDER BY id")
+BLOCKS = Query(
+    "SELECT block, kind, row_spacing_m, tree_spacing_m, counted_from, outline FROM blocks "
+    "ORDER BY id"
+)
+CUT_FIXES = Query(
+    "SELECT tree, latitude, longitude, accuracy_m FROM collections "
+    "WHERE latitude IS NOT NULL AND longitude IS NOT NULL ORDER BY id"
+)
+ENDS = Query(
+    "SELECT block, max(row), max(last) FROM graft_lots "
+    "WHERE block IS NOT NULL AND row IS NOT NULL GROUP BY block"
+)
+
+
+class TreePlace(NamedTuple):
+    """Where a mother tree stands; `cultivar` is the name that the written one stands for."""
+
+    tree: str
+    cultivar: str
+    kind: str | None
+    status: str | None
+    block: str | None
+    row: int | None
+    position: int | None
+    latitude: float | None
+    longitude: float | None
+    accuracy_m: float | None
+    fix_method: str | None
+    private: bool
+
+
+class BlockPlace(NamedTuple):
+    """A block; `rows` and `positions` are the highest that any record names in it."""
+
+    block: str
+    kind: str | None
+    row_spacing_m: float | None
+    tree_spacing_m: float | None
+    counted_from: str | None
+    outline: dict[str, Any] | None
+    rows: int
+    positions: int
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceBooks:
+    """Trees in the order they came in, blocks by code, and fixes of cuttings by their tree."""
+
+    trees: tuple[TreePlace, ...] = ()
+    blocks: tuple[BlockPlace, ...] = ()
+    cut_fixes: tuple[tuple[str, Fix], ...] = ()
+
+
+def read_place_books(connection: Connection) -> PlaceBooks:
+    """Return where everything is recorded to be."""
+    recorded = rows(connection, TREES, ())
+    names = resolve_names(connection, {row[1] for row in recorded})
+    trees = tuple(TreePlace._make((r[0], names[r[1]], *r[2:-1], bool(r[-1]))) for r in recorded)
+    ends = _ends(trees, rows(connection, ENDS, ()))
+    return PlaceBooks(
+        trees=trees,
+        blocks=tuple(
+            BlockPlace._make(
+                (*row[:5], json.loads(row[5]) if row[5] else None, *ends.get(row[0], (0, 0)))
+            )
+            for row in rows(connection, BLOCKS, ())
+        ),
+        cut_fixes=tuple((row[0], Fix(*row[1:])) for row in rows(connection, CUT_FIXES, ())),
+    )
+
+
+def _ends(
+    trees: Iterable[TreePlace], lots: Iterable[tuple[Any, ...]]
+) -> dict[str, tuple[int, int]]:
+    """Return the highest row and position of each block."""
+    found: dict[str, tuple[int, int]] = {}
+    stands = ((each.block, each.row, each.position) for each in trees)
+    for block, row, position in (*stands, *lots):
+        if block is not None and row is not None:
+            most_rows, most = found.get(block, (0, 0))
+            found[block] = (max(most_rows, row), max(most, position or 0))
+    return found
