@@ -1,13 +1,13 @@
 """Reads the part of a registry that a question of identity, and all evidence, touches."""
 
 import datetime as dt
-import math
 from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from typing import Any
 
 from sqlalchemy import Connection
 
+from scionreg.geodesy.fixes import Fix, likelier
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import (
     BUNDLE_COLUMNS,
@@ -38,7 +38,8 @@ from scionreg.records.vocabulary import Found, TreeEventKind
 _LOT = "graft_lot, bundle, grafter, date, grafts, first, last, block, row, order_in_day, regraft_of"
 _CUT = "collection, tree, limb, date, cutter, latitude, longitude, accuracy_m"
 _TREE = (
-    "tree, cultivar, block, row, position, latitude, longitude, graft_lot, graft_position, planted"
+    "tree, cultivar, block, row, position, latitude, longitude, graft_lot, graft_position, "
+    "planted, accuracy_m"
 )
 _SENT = "dispatch, graft_lot, date, trees, customer, first, last"
 
@@ -81,11 +82,6 @@ BREAKS = {
 """Events that end what is known of a tree's identity."""
 NEAR = {(0, 1): 1.0, (1, 0): 0.6, (1, 1): 0.2, (0, 2): 0.2}
 """Weights of mistaking a tree for another, by rows and positions away (estimates)."""
-RADIUS = 1.51
-"""Radius holding 68 % of fixes, in standard deviations of each coordinate: sqrt(-2 ln 0.32)."""
-MOST_LIKELIER = 1e3
-"""How much likelier a fix may make one tree than another: fixes stray by more than they say."""
-METRES_PER_DEGREE = 111_320.0
 
 
 def read_identity_books(
@@ -300,7 +296,7 @@ class _Reader:
 
     def _cut(self, row: tuple[Any, ...], stems: Mapping[str, Stem]) -> Cut:
         code, tree, limb, date, cutter, latitude, longitude, accuracy = row
-        fix = (latitude, longitude, accuracy) if None not in (latitude, longitude) else None
+        fix = Fix(latitude, longitude, accuracy) if None not in (latitude, longitude) else None
         stem = stems[self._stem_on(tree, as_day(date))]
         before, after = (self._at(tree, by) for by in (-1, 1))
         neighbours = self._neighbours(self.trees[tree], fix)
@@ -315,9 +311,7 @@ class _Reader:
             return None
         return self._by_place.get((block, row, position + by))
 
-    def _neighbours(
-        self, tree: tuple[Any, ...], fix: tuple[Any, ...] | None
-    ) -> tuple[Neighbour, ...]:
+    def _neighbours(self, tree: tuple[Any, ...], fix: Fix | None) -> tuple[Neighbour, ...]:
         """Return trees of other cultivars within two positions, by the odds that one was cut."""
         own = tree[2:5]
         if None in own:
@@ -466,17 +460,8 @@ class _Reader:
 _FOUND = {word.value for word in Found}
 
 
-def _likelier(other: tuple[Any, ...], own: tuple[Any, ...], fix: tuple[Any, ...] | None) -> float:
+def _likelier(other: tuple[Any, ...], own: tuple[Any, ...], fix: Fix | None) -> float:
     """Return how much likelier a fix is beside another tree than beside the one written down."""
     if fix is None or None in (*other[5:7], *own[5:7]):
         return 1.0
-    deviation = max(fix[2] or 5.0, 0.5) / RADIUS
-    nearer = _metres_squared(own, fix) - _metres_squared(other, fix)
-    limit = math.log(MOST_LIKELIER)
-    return math.exp(max(-limit, min(limit, nearer / (2 * deviation**2))))
-
-
-def _metres_squared(tree: tuple[Any, ...], fix: tuple[Any, ...]) -> float:
-    north = (tree[5] - fix[0]) * METRES_PER_DEGREE
-    east = (tree[6] - fix[1]) * METRES_PER_DEGREE * math.cos(math.radians(fix[0]))
-    return float(north * north + east * east)
+    return likelier(fix, Fix(*other[5:7], other[10]), Fix(*own[5:7], own[10]))
