@@ -35,13 +35,16 @@ from scionreg.registry.store import Store, open_store
 if TYPE_CHECKING:
     from scionreg.cold_store.report import StoreReport
     from scionreg.cold_store.spells import Spell
-    from scionreg.cutting import Demand, Outlook
+    from scionreg.cutting import Outlook
     from scionreg.exchange.loggers import LoggerImport
     from scionreg.identifying import Matches
     from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
+    from scionreg.lineage.mock_recall import MockRecall
     from scionreg.off_types import OffTypes
+    from scionreg.ordering import Demand
     from scionreg.planning import CuttingSheet
+    from scionreg.reporting import Recheck, TraceSheet
     from scionreg.rotation.demand import Order
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
@@ -309,6 +312,30 @@ class Registry:
         with self.store.reading() as connection:
             return balance(connection, **options)
 
+    def mock_recall(self, *items: Item | str) -> "MockRecall":
+        """Recall as if it were needed; return what is accounted for, and the time it took."""
+        from scionreg.lineage.mock_recall import mock_recall
+
+        asked: Sequence[Item] = [OfCode(item) if isinstance(item, str) else item for item in items]
+        with self.store.reading() as connection:
+            return mock_recall(connection, asked)
+
+    # On paper
+
+    def trace_sheet(self, code: str) -> "TraceSheet":
+        """Return what a trace sheet of something shows; as `reporting.trace_sheet`."""
+        from scionreg import reporting
+
+        with self.store.reading() as connection:
+            return reporting.trace_sheet(connection, code)
+
+    def recheck(self, code: str, **printed: Any) -> "Recheck":
+        """Return whether a printed sheet still agrees with the registry; as `reporting.recheck`."""
+        from scionreg import reporting
+
+        with self.store.reading() as connection:
+            return reporting.recheck(connection, code, **printed)
+
     # The cold store
 
     def store_report(self, *bundles: str, **options: Any) -> "StoreReport":
@@ -402,11 +429,11 @@ class Registry:
             return cutting.outlook(connection, **options)
 
     def demand(self, orders: "Sequence[Order]", **options: Any) -> "Demand":
-        """Return the sticks that orders need; options as `cutting.demand`."""
-        from scionreg import cutting
+        """Return the sticks that orders need; options as `ordering.demand`."""
+        from scionreg import ordering
 
         with self.store.reading() as connection:
-            return cutting.demand(connection, orders, **options)
+            return ordering.demand(connection, orders, **options)
 
     def plan(self, orders: "Sequence[Order]", **options: Any) -> "CuttingSheet":
         """Return which trees to cut for orders; options as `planning.cutting_sheet`."""

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
-from scionreg import cutting
-from scionreg.cutting import Demand, Outlook
+from scionreg import cutting, ordering
+from scionreg.cutting import Outlook
+from scionreg.ordering import Demand
 from scionreg.rotation.cutting_plan import Plan, plan
 from scionreg.rotation.demand import Order
 
@@ -39,7 +40,8 @@ class CuttingSheet:
             if each.tree in cut
             for says in each.cautions
         ]
-        return list(dict.fromkeys([*self.plan.cautions, *of_trees]))
+        said = [*self.plan.cautions, *self.demand.cautions(), *of_trees]
+        return list(dict.fromkeys(said))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form: the plan's, and `demand` and `outlook`."""
@@ -81,9 +83,9 @@ def cutting_sheet(
     """Return which trees to cut for orders, and how much of each.
 
     Only trees of the cultivars ordered are planned. `seconds` is about the most that the search may
-    take. Errors as `cutting.outlook` and `cutting.demand`.
+    take. Errors as `cutting.outlook` and `ordering.demand`.
     """
-    needs = cutting.demand(connection, orders, first=first, seasons=seasons, method=method)
+    needs = ordering.demand(connection, orders, first=first, seasons=seasons, method=method)
     wanted = {each.cultivar for each in needs.wanted}
     outlook = cutting.outlook(connection, first=needs.first, seasons=seasons)
     planned = plan(

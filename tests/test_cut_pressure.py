@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import IdentityStatus
 from scionreg.rotation.capacity import CutTree, SeasonCut
-from scionreg.rotation.eligibility import Candidate, rights_caution, why_not
+from scionreg.rotation.eligibility import Candidate, bars, rights_caution
 from scionreg.rotation.pressure import (
     CutState,
     TakeAgainstMates,
@@ -132,7 +132,9 @@ GOOD = Candidate(
 
 def told(candidate: Candidate, ahead: int = 0, share: float = 0.1) -> tuple[str, ...]:
     rest = cut_status(tree(cut(2026, share)), 2027, 100)
-    return why_not(candidate, rest, ahead, dt.date(2026 + ahead, 7, 1), VALUES)
+    return tuple(
+        says for _, says in bars(candidate, rest, ahead, dt.date(2026 + ahead, 7, 1), VALUES)
+    )
 
 
 def test_a_sound_tree_may_be_cut() -> None:

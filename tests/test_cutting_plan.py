@@ -50,6 +50,8 @@ def small_cases(draw) -> tuple[list[TreeSupply], list[int]]:
                 limits=limits,
                 past=tuple(draw(st.lists(st.sampled_from([0.0, 0.2, 0.45, 0.7]), max_size=2))),
                 eligible=tuple(draw(st.lists(st.booleans(), min_size=seasons, max_size=seasons))),
+                done=draw(st.sampled_from([0.0, 0.0, 0.15, 0.5])),
+                shares=tuple(draw(share) for _ in range(seasons)) if draw(st.booleans()) else (),
             )
         )
     return trees, [draw(st.integers(0, 9)) for _ in range(seasons)]
@@ -188,6 +190,17 @@ BROKEN = {
         [9, 0],
         {("A", 0): 3, ("B", 0): 3},
     ),
+    "0.650 of its sticks": (
+        [replace(TWO[0], done=0.4), TWO[1]],
+        [18, 0],
+        {("A", 0): 5, ("B", 0): 5},
+    ),
+    "over 0.3": ([replace(TWO[0], shares=(0.5, 0.3)), TWO[1]], [0, 18], {("A", 1): 7, ("B", 1): 7}),
+    "A, season 1: cut while it rests": (
+        [replace(TWO[0], done=0.45), TWO[1]],
+        [0, 9],
+        {("A", 1): 2, ("B", 1): 2},
+    ),
     "is no tree": (TWO, [9, 0], {("C", 0): 3}),
     "no whole number": (TWO, [9, 0], {("A", 0): 2.5, ("B", 0): 3}),
     "inf of its sticks": ([tree("A", 0), tree("B", 9)], [9], {("A", 0): 3, ("B", 0): 3}),
@@ -247,6 +260,29 @@ def test_a_tree_that_gives_nothing_says_why(its, says: str) -> None:
     (row,) = [each for each in made.trees if each.tree == "A"]
     assert row.sticks == 0
     assert says in row.why
+
+
+def test_what_was_cut_this_season_counts_against_its_share_and_pressure() -> None:
+    trees = [tree("A", 20, 20, done=0.4), tree("B", 20, 20)]
+    made = plan(trees, wanted(30, 30), 2)
+    by = {(row.tree, row.season): row for row in made.trees}
+    assert (by["A", 0].sticks, by["B", 0].sticks) == (2, 10)
+    assert by["A", 0].pressure == pytest.approx(0.5)
+    assert by["A", 0].why == "the largest share cut in a season, 0.5"
+
+
+def test_a_growing_tree_gives_a_larger_share_as_it_ages() -> None:
+    (row, later) = plan([tree("A", 20, 20, shares=(0.1, 0.4))], wanted(9, 9), 2).trees
+    assert (row.sticks, later.sticks) == (2, 8)
+
+
+def test_wants_outside_the_seasons_are_said() -> None:
+    made = plan(
+        TWO, [*wanted(4), Wanted(cultivar="Ostra", season=2, sticks=7)], 2, first_season=2027
+    )
+    assert made.cautions[1] == (
+        "7 sticks of Ostra wanted in 2029 are left out: that season is not planned."
+    )
 
 
 def test_no_time_leaves_a_complete_plan() -> None:

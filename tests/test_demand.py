@@ -55,6 +55,17 @@ def test_buds_need_fewer_sticks_and_wood_in_store_counts_once() -> None:
     assert (wanted.season, wanted.sticks) == (0, sum(each.sticks for each in whip) - 300)
 
 
+def test_grafts_made_already_count_before_wood_in_store() -> None:
+    orders = [Order(cultivar="Brellan", season=2027, trees=n) for n in (100, 200)]
+    whole = needs_of(orders, [], method="whip")
+    made = {("Brellan", 2027): whole[0].grafts + 40}
+    first, second = needs_of(orders, [], {("Brellan", 2027): 10.0}, made, method="whip")
+    assert (first.grafted, first.to_cut, first.in_store) == (whole[0].grafts, 0, 0)
+    assert second.grafted == 40
+    assert second.to_cut == sticks_for(whole[1].grafts - 40) - 10
+    assert second.sticks == whole[1].sticks
+
+
 def test_an_unknown_method_is_refused() -> None:
     with pytest.raises(RegistryError, match="is no method"):
         needs_of([Order(cultivar="Brellan", season=2027, trees=1)], [], method="glue")

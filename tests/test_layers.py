@@ -14,7 +14,7 @@ REASONING = ("take", "identity", "rotation", "cold_store")
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("geodesy",),
     ("records",),
-    ("registry",),
+    ("registry", "resources"),
     ("lineage",),
     REASONING,
     ("exchange", "demo_nursery"),
@@ -31,9 +31,10 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "cutting",
         "ordering",
         "planning",
+        "reporting",
         "api",
     ),
-    ("scionreg", "resources"),
+    ("scionreg",),
     ("cli", "__main__"),
     ("reference",),
 )

@@ -79,7 +79,7 @@ def plan(
 
 
 def _orders(demand: Path | None, trees: list[str], first: int) -> "list[Order]":
-    from scionreg.cutting import read_orders
+    from scionreg.ordering import read_orders
     from scionreg.rotation.demand import Order
 
     orders = read_orders(demand) if demand is not None else []

@@ -25,6 +25,15 @@ EVENTS = Query(
     "WHERE event IN ('hold', 'notice', 'released') ORDER BY id"
 )
 
+FROM_INCREASE = Query(
+    "WITH RECURSIVE wood (bundle, source) AS ("
+    "SELECT b.bundle, c.tree FROM bundles b JOIN collections c ON c.collection = b.collection "
+    "JOIN mother_trees t ON t.tree = c.tree WHERE t.kind = 'increase' "
+    "UNION SELECT p.bundle, w.source FROM bundle_parents p JOIN wood w ON p.parent = w.bundle) "
+    "SELECT t.tree, MIN(w.source) FROM wood w JOIN graft_lots g ON g.bundle = w.bundle "
+    "JOIN mother_trees t ON t.graft_lot = g.graft_lot GROUP BY t.tree"
+)
+
 
 class CutMade(NamedTuple):
     """One cutting of a tree; `season` None where its day is unknown."""
@@ -90,6 +99,11 @@ def read_cut_books(connection: Connection, settings: Settings) -> list[CutBook]:
             )
         )
     return found
+
+
+def grown_from_increase(connection: Connection) -> dict[str, str]:
+    """Return of each mother tree grown from a temporary source's wood which source that was."""
+    return dict(rows(connection, FROM_INCREASE, ()))
 
 
 def _cut(row: list[Any], settings: Settings) -> CutMade:

@@ -4,10 +4,12 @@ On the natural log of a grown tree's sticks, within trees of one kind and specie
 
     log(sticks / share cut / share grown at that age) = mean + tree + season, count and share
 
-The mean has the usual yield as its prior, the trees' variance is the most likely one under a prior
-about its stated value, and all other variances are settings (group ``rotation``). Each tree is then
-its own mean and the kind's weighted by what each is worth (empirical Bayes: Efron and Morris 1975,
-J. Am. Stat. Assoc. 70:311).
+A tree changes by a random walk from season to season, so its late cuts tell most (the local level
+model: Harvey 1989, Forecasting, Structural Time Series Models and the Kalman Filter, ch. 4). The
+mean has the usual yield as its prior, the trees' variance is the most likely one under a prior about
+its stated value, and all other variances are settings (group ``rotation``). Each tree is then its
+own figure and the kind's weighted by what each is worth (empirical Bayes: Efron and Morris 1975, J.
+Am. Stat. Assoc. 70:311).
 """
 
 import math
@@ -157,25 +159,45 @@ class _Kind:
 
 
 def _own(tree: CutTree, before: int, values: RotationValues) -> _Own:
-    told: list[tuple[float, float]] = []
-    cuts = [each for each in tree.cuts if each.season < before and each.sticks > 0]
+    """Return what its cuts say, the oldest first: from season to season a tree may have changed."""
+    cuts = sorted(
+        (each for each in tree.cuts if each.season < before and each.sticks > 0),
+        key=lambda each: each.season,
+    )
+    mean, precision, last = 0.0, 0.0, before
     for cut in cuts:
-        age = grown(tree.kind, tree.planted, cut.season, values) or values.grown_2
-        usual = largest_share(tree.kind, tree.species, tree.planted, cut.season, values)
-        share = cut.share or usual
-        variance = (
-            values.sd_season**2
-            + values.sd_drift**2 * (before - cut.season)
-            + (values.sd_counted if cut.counted else values.sd_estimated) ** 2
-            + (values.sd_share if cut.share else values.sd_no_share) ** 2
-        )
-        told.append((math.log(cut.sticks / (share * max(age, 0.01))), variance))
+        precision = _aged(precision, cut.season - last, values)
+        told, variance = _grew(tree, cut, values)
+        mean, precision = _both(mean, precision, told, 1 / variance)
+        last = cut.season
+    precision = _aged(precision, before - last, values)
     if tree.expected:
         age = grown(tree.kind, tree.planted, before, values) or values.grown_2
-        told.append((math.log(tree.expected / max(age, 0.01)), values.sd_expected**2))
-    precision = sum(1 / variance for _, variance in told)
-    mean = sum(each / variance for each, variance in told) / precision if told else math.nan
-    return _Own(mean, precision, len(cuts))
+        told = math.log(tree.expected / max(age, 0.01))
+        mean, precision = _both(mean, precision, told, values.sd_expected**-2)
+    return _Own(mean if precision else math.nan, precision, len(cuts))
+
+
+def _grew(tree: CutTree, cut: SeasonCut, values: RotationValues) -> tuple[float, float]:
+    """Return the log of a grown tree's sticks by one season's cut, and its variance."""
+    age = grown(tree.kind, tree.planted, cut.season, values) or values.grown_2
+    usual = largest_share(tree.kind, tree.species, tree.planted, cut.season, values)
+    variance = (
+        values.sd_season**2
+        + (values.sd_counted if cut.counted else values.sd_estimated) ** 2
+        + (values.sd_share if cut.share else values.sd_no_share) ** 2
+    )
+    return math.log(cut.sticks / ((cut.share or usual) * max(age, 0.01))), variance
+
+
+def _aged(precision: float, seasons: int, values: RotationValues) -> float:
+    """Return what a figure is worth so many seasons later."""
+    return precision / (1 + precision * values.sd_drift**2 * seasons)
+
+
+def _both(mean: float, precision: float, told: float, worth: float) -> tuple[float, float]:
+    """Return the mean of two figures weighted by their precision, and its precision."""
+    return (mean * precision + told * worth) / (precision + worth), precision + worth
 
 
 # ---------------------------------------------------------------------------- the kind, and both

@@ -143,7 +143,8 @@ def plan(
         served[cultivar] = improve(served[cultivar], cultivar, clock.share(1, -left))
         _recheck(cultivar, served[cultivar])
         step()
-    return _plan_of(served, first_season)
+    outside = [want for want in wanted if not 0 <= want.season < seasons]
+    return _plan_of(served, first_season, outside)
 
 
 class _Clock:
@@ -187,8 +188,15 @@ def _recheck(cultivar: str, served: Served) -> None:
         raise RegistryError(f"The plan of {cultivar} breaks a rule: {broken[0]}.")
 
 
-def _plan_of(served: Mapping[str, Served], first_season: int) -> Plan:
+def _plan_of(
+    served: Mapping[str, Served], first_season: int, outside: Sequence[Wanted] = ()
+) -> Plan:
     rows, cuts, cautions = [], [], [OWN_LIMITS]
+    cautions += [
+        f"{want.sticks:,} sticks of {want.cultivar} wanted in {first_season + want.season} are "
+        "left out: that season is not planned."
+        for want in outside
+    ]
     for cultivar, its in served.items():
         for season, short in enumerate(shortfalls(its.demand, its.cuts)):
             wanted = its.demand[season]

@@ -56,7 +56,10 @@ class ExpectedTake:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Need:
-    """What an order needs: grafts, sticks to be cut for it, and what is in store already."""
+    """What an order needs: grafts, and their sticks, less those made or in store already.
+
+    `grafted` are grafts that are made, `in_store` sticks that are there; `to_cut` is for the rest.
+    """
 
     cultivar: str
     season: int
@@ -66,6 +69,7 @@ class Need:
     take: float
     grafts: int
     sticks: int
+    grafted: int
     in_store: float
     to_cut: int
     text: str
@@ -161,6 +165,7 @@ def needs_of(
     orders: Sequence[Order],
     lots: Sequence[LotTake],
     in_store: Mapping[tuple[str, int], float] | None = None,
+    grafted: Mapping[tuple[str, int], int] | None = None,
     *,
     values: RotationValues | None = None,
     usual: UsualTake | None = None,
@@ -171,6 +176,7 @@ def needs_of(
     Parameters
     ----------
     in_store : sticks in store by cultivar and season; they serve orders in turn.
+    grafted : grafts made already, by cultivar and season; they too.
     method : how all will be grafted; None is each cultivar's usual method.
 
     Raises
@@ -183,7 +189,7 @@ def needs_of(
         raise RegistryError(
             f"'{method}' is no method; there are {', '.join(each.value for each in GraftMethod)}"
         )
-    left = dict(in_store or {})
+    left, made = dict(in_store or {}), dict(grafted or {})
     found = []
     for order in orders:
         by = method or usual_method(order.cultivar, lots)
@@ -192,9 +198,11 @@ def needs_of(
         )
         grafts = grafts_for(order.trees, take.take, values)
         a_stick = GRAFTS_A_STICK.get(GraftMethod[by.upper()], 1.0)
-        sticks = sticks_for(grafts, 1 / a_stick, values)
         key = (order.cultivar, order.season)
-        stored = min(float(sticks), left.get(key, 0.0))
+        done = min(grafts, made.get(key, 0))
+        made[key] = made.get(key, 0) - done
+        still = sticks_for(grafts - done, 1 / a_stick, values)
+        stored = min(float(still), left.get(key, 0.0))
         left[key] = left.get(key, 0.0) - stored
         found.append(
             Need(
@@ -205,9 +213,10 @@ def needs_of(
                 method=by,
                 take=take.take,
                 grafts=grafts,
-                sticks=sticks,
+                sticks=sticks_for(grafts, 1 / a_stick, values),
+                grafted=done,
                 in_store=stored,
-                to_cut=_whole(sticks - stored),
+                to_cut=_whole(still - stored),
                 text=take.text,
             )
         )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import IdentityStatus, Rights, TreeKind, TreeStatus
 from scionreg.rotation.pressure import CutStatus
+from scionreg.rotation.supply import Bar
 
 CLAIMED = (Rights.PATENT, Rights.PVR, Rights.PENDING)
 NO_SOURCE = {
@@ -25,7 +26,7 @@ class Candidate:
     """What decides whether a tree may be cut at all.
 
     `stopped` are holds and notices in force, as sentences. `identity` is its status, with
-    `reasons`.
+    `reasons`. `from_increase` is the temporary source of buds that it was grown from, if any.
     """
 
     tree: str
@@ -39,12 +40,13 @@ class Candidate:
     rights: str | None = None
     rights_until: dt.date | None = None
     licence: str | None = None
+    from_increase: str | None = None
 
 
-def why_not(
+def bars(
     tree: Candidate, rest: CutStatus, ahead: int, opens: dt.date, values: RotationValues
-) -> tuple[str, ...]:
-    """Return why a tree may not be cut in a season; nothing where it may.
+) -> tuple[tuple[Bar, str], ...]:
+    """Return why a tree may not be cut in a season, with the kind of reason; nothing where it may.
 
     Parameters
     ----------
@@ -52,29 +54,37 @@ def why_not(
     ahead : seasons from that to the one asked about.
     opens : the day that season opens.
     """
-    return tuple(_why_not(tree, rest, ahead, opens, values))
+    return tuple(_bars(tree, rest, ahead, opens, values))
 
 
-def _why_not(
+def _bars(
     tree: Candidate, rest: CutStatus, ahead: int, opens: dt.date, values: RotationValues
-) -> Iterator[str]:
+) -> Iterator[tuple[Bar, str]]:
     if tree.identity in NO_SOURCE:
-        told = f" ({'; '.join(tree.reasons)})" if tree.reasons and tree.identity in DOUBTS else ""
-        yield NO_SOURCE[tree.identity] + told
-    yield from (each for each in tree.stopped if each not in tree.reasons)
+        doubted = tree.identity in DOUBTS
+        told = f" ({'; '.join(tree.reasons)})" if tree.reasons and doubted else ""
+        yield Bar.IDENTITY if doubted else Bar.GONE, NO_SOURCE[tree.identity] + told
+    yield from ((Bar.STOPPED, each) for each in tree.stopped if each not in tree.reasons)
     if tree.recorded == TreeStatus.RESTING and ahead == 0:
-        yield "it is recorded as resting"
+        yield Bar.RESTING, "it is recorded as resting"
     for state in (TreeStatus.RETIRED, TreeStatus.DEAD):
         if tree.recorded == state and tree.identity.value != state.value:
-            yield f"it is recorded as {state.value}"
+            yield Bar.GONE, f"it is recorded as {state.value}"
     if tree.kind == TreeKind.INCREASE:
-        yield from _too_old(tree, opens, values)
+        yield from ((Bar.RANK, each) for each in _too_old(tree, opens, values))
+    if tree.from_increase is not None:
+        yield (
+            Bar.RANK,
+            f"it was grown from wood of {tree.from_increase}, a temporary source of buds, and what "
+            "grows from such a source is no source again",
+        )
     if rest.until is not None and rest.season + ahead < rest.until:
-        yield f"it rests until season {rest.until}: {'; '.join(rest.why)}"
+        yield Bar.RESTING, f"it rests until season {rest.until}: {'; '.join(rest.why)}"
     if licence_lacks(tree, opens):
         yield (
+            Bar.LICENCE,
             f"a right to {tree.cultivar} is claimed ({tree.rights}) and no licence is recorded; "
-            "ask the right holder"
+            "ask the right holder",
         )
 
 

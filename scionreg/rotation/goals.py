@@ -5,9 +5,9 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from scionreg.rotation.program import Cuts, Program, Solved, Terms, past_strain
+from scionreg.rotation.program import Cuts, Program, Solved, Terms
 from scionreg.rotation.rechecking import broken_rules
-from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply
+from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply, past_strain
 
 VISITS_WITHIN = 0.01
 """A plan's visits are searched until at most this share above the bound."""

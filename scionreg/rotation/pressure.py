@@ -113,6 +113,11 @@ def shares_cut(
     return tuple(cuts.get(season - back, 0.0) for back in range(1, seasons + 1))
 
 
+def pressure_of(shares: Sequence[float]) -> float:
+    """Return the pressure in a season; shares cut in it and those before, newest first."""
+    return sum(w * s for w, s in zip(WEIGHTS, shares, strict=False))
+
+
 def pressure_in(past: Sequence[float], ahead: int = 0) -> float:
     """Return what shares cut before (newest first) weigh `ahead` seasons after the next one."""
     return sum(w * s for w, s in zip(WEIGHTS[1 + ahead :], past, strict=False))

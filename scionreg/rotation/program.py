@@ -12,7 +12,14 @@ from dataclasses import dataclass
 import highspy
 import numpy as np
 
-from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply
+from scionreg.rotation.supply import (
+    LOOK_BACK,
+    WEIGHTS,
+    TreeSupply,
+    least_sticks,
+    most_sticks,
+    past_strain,
+)
 
 Cuts = dict[tuple[int, int], int]
 """Sticks by tree (its place in the cultivar) and season; only what is cut."""
@@ -31,41 +38,6 @@ class Solved:
     bound: float
     proven: bool
     infeasible: bool
-
-
-def past_strain(tree: TreeSupply, season: int) -> float:
-    """Return the pressure in `season` that comes of cuts before the plan."""
-    ages = range(season + 1, LOOK_BACK)
-    return math.fsum(
-        WEIGHTS[age] * tree.past[age - season - 1]
-        for age in ages
-        if age - season - 1 < len(tree.past)
-    )
-
-
-def rests_from_before(tree: TreeSupply, season: int) -> bool:
-    """Say whether a heavy cut before the plan has the tree rest in `season`."""
-    return any(
-        share > tree.limits.heavy_share + _ROUNDING and season + ago <= tree.limits.rest_seasons
-        for ago, share in enumerate(tree.past, start=1)
-    )
-
-
-def least_sticks(tree: TreeSupply, demand: int) -> int:
-    """Return the fewest sticks of a visit: no more than are wanted at all."""
-    return max(1, min(tree.limits.least_visit, demand))
-
-
-def most_sticks(tree: TreeSupply, season: int, demand: int) -> int:
-    """Return the most sticks of a tree in a season if it is cut in no other planned season."""
-    if demand <= 0 or (tree.eligible and not tree.eligible[season]):
-        return 0
-    if rests_from_before(tree, season):
-        return 0
-    grows = tree.capacity[season]
-    room = min(tree.limits.share, tree.limits.rest - past_strain(tree, season))
-    most = min(demand, math.floor(room * grows + _ROUNDING))
-    return most if most >= least_sticks(tree, demand) else 0
 
 
 class _Silent(highspy.Highs):
@@ -161,7 +133,8 @@ class Program:
     def _rest_after_heavy(self, place: int, season: int) -> None:
         tree = self.trees[place]
         cut = self.sticks[place, season]
-        light = math.floor(tree.limits.heavy_share * tree.capacity[season] + _ROUNDING)
+        heavy_share = tree.limits.heavy_share - (tree.done if season == 0 else 0.0)
+        light = math.floor(heavy_share * tree.capacity[season] + _ROUNDING)
         later = range(season + 1, min(self.seasons, season + 1 + tree.limits.rest_seasons))
         visits = [self.visit[place, when] for when in later if (place, when) in self.visit]
         if self.upper[cut] <= light or not visits:

@@ -47,6 +47,7 @@ def _of_a_tree(tree: TreeSupply, given: Sequence[int], demand: Sequence[int]) ->
         cut / grows if cut and grows else math.inf if cut else 0.0
         for cut, grows in zip(given, tree.capacity, strict=False)
     ]
+    shares[0] += tree.done
     history = [*shares[::-1], *tree.past]
     for season, cut in enumerate(given):
         where = f"{tree.tree}, season {season}"
@@ -56,8 +57,9 @@ def _of_a_tree(tree: TreeSupply, given: Sequence[int], demand: Sequence[int]) ->
             yield f"{where}: {cut} is no whole number of sticks"
         if tree.eligible and not tree.eligible[season]:
             yield f"{where}: the tree may not be cut"
-        if shares[season] > limits.share + _TOLERANCE:
-            yield f"{where}: {shares[season]:.3f} of its sticks, over {limits.share}"
+        most = tree.shares[season] if tree.shares else limits.share
+        if shares[season] > most + _TOLERANCE:
+            yield f"{where}: {shares[season]:.3f} of its sticks, over {most}"
         if cut < min(limits.least_visit, demand[season]):
             yield f"{where}: {cut} sticks, fewer than the least of a visit"
         since = history[len(given) - 1 - season :]

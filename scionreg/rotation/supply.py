@@ -1,11 +1,25 @@
 """What a plan starts from: the trees with what they may give, and the sticks that are wanted."""
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass
+from enum import StrEnum
 
 LOOK_BACK = 3
 """Seasons over which cutting wears a tree."""
 WEIGHTS = (1.0, 0.6, 0.3)
 """Weights of the share cut in this season and the two before (common practice, no source)."""
+_ROUNDING = 1e-9
+
+
+class Bar(StrEnum):
+    """What keeps a tree from being cut, by what would end it."""
+
+    IDENTITY = "identity"
+    STOPPED = "stopped"
+    GONE = "gone"
+    RESTING = "resting"
+    RANK = "rank"
+    LICENCE = "licence"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +48,12 @@ class TreeSupply:
     capacity : sticks that it grows, by planned season (first season first).
     past : shares cut in the last seasons, newest first, cuts in leaf counted 1.5 times; at most
         `LOOK_BACK` - 1 of them bear on the first planned season.
+    done : share cut in the first planned season already, as `past`.
+    shares : by planned season the largest share of its sticks, of a tree that grows into its limit;
+        none where it is `limits.share` in all.
     eligible : by planned season, whether it may be cut at all.
     why_not : why it may not be, where it may not.
+    bars : by planned season, what kinds of reasons those are.
     """
 
     tree: str
@@ -44,8 +62,19 @@ class TreeSupply:
     capacity: tuple[float, ...]
     limits: Limits
     past: tuple[float, ...] = ()
+    done: float = 0.0
+    shares: tuple[float, ...] = ()
     eligible: tuple[bool, ...] = ()
-    why_not: tuple[str, ...] = field(default=())
+    why_not: tuple[str, ...] = ()
+    bars: tuple[frozenset[Bar], ...] = ()
+
+    def share(self, season: int) -> float:
+        """Return the largest share of its sticks that may be cut in a planned season."""
+        return self.shares[season] if self.shares else self.limits.share
+
+    def share_left(self, season: int) -> float:
+        """Return the largest share that may still be cut in a planned season."""
+        return self.share(season) - (self.done if season == 0 else 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,3 +84,34 @@ class Wanted:
     cultivar: str
     season: int
     sticks: int
+
+
+def past_strain(tree: TreeSupply, season: int) -> float:
+    """Return the pressure in a planned season that comes of what is cut already."""
+    made = (tree.done, *tree.past)
+    return math.fsum(weight * share for weight, share in zip(WEIGHTS[season:], made, strict=False))
+
+
+def rests_from_before(tree: TreeSupply, season: int) -> bool:
+    """Say whether a heavy cut that is made already has the tree rest in a planned season."""
+    heavy = tree.limits.heavy_share + _ROUNDING
+    return any(
+        share > heavy and 0 < season + ago <= tree.limits.rest_seasons
+        for ago, share in enumerate((tree.done, *tree.past))
+    )
+
+
+def least_sticks(tree: TreeSupply, demand: int) -> int:
+    """Return the fewest sticks of a visit: no more than are wanted at all."""
+    return max(1, min(tree.limits.least_visit, demand))
+
+
+def most_sticks(tree: TreeSupply, season: int, demand: int) -> int:
+    """Return the most sticks of a tree in a season if it is cut in no other planned season."""
+    if demand <= 0 or (tree.eligible and not tree.eligible[season]):
+        return 0
+    if rests_from_before(tree, season):
+        return 0
+    room = min(tree.share_left(season), tree.limits.rest - past_strain(tree, season))
+    most = min(demand, math.floor(room * tree.capacity[season] + _ROUNDING))
+    return most if most >= least_sticks(tree, demand) else 0

@@ -6,13 +6,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from scionreg.rotation.goals import Served, improve, pressure, serve, shortfalls
-from scionreg.rotation.program import (
-    LARGEST_PART,
+from scionreg.rotation.program import LARGEST_PART
+from scionreg.rotation.supply import (
+    LOOK_BACK,
+    WEIGHTS,
+    TreeSupply,
     most_sticks,
     past_strain,
     rests_from_before,
 )
-from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply
 
 MORE = 0.1
 """How much more a tree is tried to grow, as a share."""
@@ -104,8 +106,8 @@ def _limits(place: int, season: int, served: Served) -> Iterator[str]:
     if not most_sticks(tree, season, wanted):
         yield f"it may give fewer than the {limits.least_visit} sticks of a visit"
     heavy = [
-        s / c > limits.heavy_share if s else False
-        for s, c in zip(sticks, tree.capacity, strict=False)
+        s / c + tree.done * (when == 0) > limits.heavy_share if s else False
+        for when, (s, c) in enumerate(zip(sticks, tree.capacity, strict=False))
     ]
     if not cut and any(heavy[max(0, season - limits.rest_seasons) : season]):
         yield "it rests after a heavy planned cut"
@@ -113,8 +115,8 @@ def _limits(place: int, season: int, served: Served) -> Iterator[str]:
         if shortfalls(served.demand, served.cuts)[season]:
             yield "cut in other seasons, which leaves less than a visit's sticks here"
         return
-    if cut + 1 > limits.share * grows + 1e-9:
-        yield f"the largest share cut in a season, {limits.share:g}"
+    if cut + 1 > tree.share_left(season) * grows + 1e-9:
+        yield f"the largest share cut in a season, {tree.share(season):g}"
     for later in range(season, min(len(sticks), season + LOOK_BACK)):
         if not sticks[later]:
             continue
@@ -125,5 +127,6 @@ def _limits(place: int, season: int, served: Served) -> Iterator[str]:
     part = LARGEST_PART if able > 2 else 1 / able
     if able > 1 and season not in served.waived and cut + 1 > math.ceil(part * wanted - 1e-9):
         yield f"the largest part of the order from one tree, {part:.0%}"
-    if (cut + 1) / grows > limits.heavy_share and any(sticks[season + 1 :]):
+    share = (cut + 1) / grows + tree.done * (season == 0)
+    if share > limits.heavy_share and any(sticks[season + 1 :]):
         yield "one more would be a heavy cut, after which it rests"
