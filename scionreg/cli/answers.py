@@ -1,15 +1,17 @@
 """Commands that answer: trace, recall, balance."""
 
 import datetime as dt
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, opened
+from scionreg.cli.options import Csv, Json, Where, WordsFile, opened
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
+    from scionreg.api import Registry
     from scionreg.lineage.recall_items import Item
 
 
@@ -18,21 +20,40 @@ def trace(
         str,
         typer.Argument(help="Any code, or graft lot/position: a single tree, as in G26-0001-7/12."),
     ],
+    sheet: Annotated[
+        Path | None, typer.Option(help="Write a trace sheet for others: an HTML or PDF file.")
+    ] = None,
+    words: WordsFile = None,
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
 ) -> None:
-    """Go up the chain: which tree and cutting, how sure."""
+    """Go up the chain: which tree and cutting, how sure.
+
+    Example: scionreg trace G26-0001-7/12 --sheet trace.pdf
+    """
     from scionreg.cli.telling import tell_trace
 
     with opened(registry) as opened_registry:
         found = opened_registry.trace(code)
+        if sheet is not None:
+            _write_sheet(opened_registry, code, sheet, words)
     if json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())
     else:
         tell_trace(found)
+
+
+def _write_sheet(registry: "Registry", code: str, file: Path, words: Path | None) -> None:
+    from scionreg.documents.trace_sheet import recheck_command, write_trace_sheet
+    from scionreg.documents.words import read_words
+
+    sheet = registry.trace_sheet(code)
+    write_trace_sheet(sheet, file, read_words(words))
+    console.talk(f"written: {file}")
+    console.talk(f"whoever has it can ask: {recheck_command(sheet)}")
 
 
 def recall(
@@ -46,13 +67,20 @@ def recall(
     cutter: Annotated[str, typer.Option(help="What this person cut.")] = "",
     grafter: Annotated[str, typer.Option(help="What this person grafted.")] = "",
     on: Annotated[str, typer.Option(help="On this day only, with --cutter or --grafter.")] = "",
+    drill: Annotated[
+        bool,
+        typer.Option("--drill", help="A mock recall: how much is accounted for, and the time."),
+    ] = False,
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
 ) -> None:
     """Go down the chain: all that shares a source.
 
-    Example: scionreg recall --store S26-0001-7 --from 2026-03-02 --to 2026-03-05
+    With --drill, exit code 3 where less is accounted for than the setting records.accounted.
+
+    Examples: scionreg recall --store S26-0001-7 --from 2026-03-02 --to 2026-03-05; scionreg recall
+    T26-0001-7 --drill
     """
     from scionreg.cli.telling import tell_recall
     from scionreg.lineage.recall_items import OfCode, OfCutter, OfGrafter, OfStore
@@ -67,6 +95,9 @@ def recall(
     if not items:
         raise RegistryError("recall what? name codes, or --store, --cutter or --grafter")
     with opened(registry) as opened_registry:
+        if drill:
+            _drill(opened_registry, items, json=json, csv=csv)
+            return
         found = opened_registry.recall(*items)
     if json:
         console.as_json(found.to_dict())
@@ -74,6 +105,22 @@ def recall(
         console.as_csv(found.to_rows())
     else:
         tell_recall(found)
+
+
+def _drill(registry: "Registry", items: "list[Item]", *, json: bool, csv: bool) -> None:
+    from scionreg.cli.telling_report import tell_drill
+    from scionreg.records.starting_values import RecordValues
+
+    least = registry.settings.values(RecordValues).accounted
+    found = registry.mock_recall(*items)
+    if json:
+        console.as_json(found.to_dict())
+    elif csv:
+        console.as_csv(found.to_rows(), ("kind", "code", "trees", "sticks"))
+    else:
+        tell_drill(found, least)
+    if not found.reaches(least):
+        raise typer.Exit(3)
 
 
 def balance(

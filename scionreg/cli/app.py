@@ -7,7 +7,18 @@ import typer
 from typer.core import TyperGroup
 
 from scionreg import __version__
-from scionreg.cli import answers, books, console, identity, keeping, off_type, plan, storing, take
+from scionreg.cli import (
+    answers,
+    books,
+    console,
+    identity,
+    keeping,
+    off_type,
+    plan,
+    report,
+    storing,
+    take,
+)
 
 RECORDING: dict[str, tuple[str, str]] = {
     "cut": ("collections", "Record a cutting: one tree, one day, one cutter."),
@@ -113,6 +124,7 @@ app.command("settings")(keeping.settings)
 app.command("trace")(answers.trace)
 app.command("recall")(answers.recall)
 app.command("balance")(answers.balance)
+app.command("recheck")(report.recheck)
 app.command("store")(storing.store)
 app.command("take")(take.take)
 app.command("match")(identity.match)

@@ -40,6 +40,10 @@ By = Annotated[
 Why = Annotated[str, typer.Option("--why", help="The reason; it is kept with the change.")]
 Json = Annotated[bool, typer.Option("--json", help="Show the answer as JSON.")]
 Csv = Annotated[bool, typer.Option("--csv", help="Show the answer as CSV.")]
+WordsFile = Annotated[
+    Path | None,
+    typer.Option("--words", help="Print in another language: a translated catalogue (TOML)."),
+]
 DryRun = Annotated[
     bool, typer.Option("--dry-run", "-n", help="Say what would happen; change nothing.")
 ]

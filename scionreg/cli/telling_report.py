@@ -1,0 +1,98 @@
+"""Mock recalls, checked sheets and seasons, as text."""
+
+from typing import TYPE_CHECKING
+
+from scionreg.cli import console
+
+if TYPE_CHECKING:
+    from scionreg.lineage.mock_recall import LotLeft, MockRecall
+    from scionreg.lineage.since import ChangeSince
+    from scionreg.reporting import Recheck
+
+MOST = 20
+"""Things of a kind that are listed; --csv lists all."""
+
+
+def tell_drill(found: "MockRecall", least: float) -> None:
+    """Show a mock recall: what is accounted for, how long the list took, what to look for."""
+    console.data(f"mock recall of {console.one_line(found.code)}")
+    console.data(
+        f"  listed in {_time(found.seconds)}: {found.bundles} bundles, {found.graft_lots} graft "
+        f"lots ({found.possible} of them only possible), {found.customers} customers"
+    )
+    if found.share_of_trees is not None:
+        console.data(
+            f"  trees: {found.share_of_trees:.1%} of {found.trees} grafts accounted for: "
+            f"{found.sent} sent, {found.lost} lost, {found.standing} standing in a known place"
+        )
+    if found.share_of_sticks is not None:
+        console.data(
+            f"  sticks: {found.share_of_sticks:.1%} of {found.sticks:g} accounted for: "
+            f"{found.sticks_gone:g} gone, {found.sticks_stored:g} counted in store; "
+            f"{found.by_book:g} are there by the book only"
+        )
+    lots = sorted(found.lots_left, key=lambda each: -each.unaccounted)
+    _list("trees not accounted for", [_lot(each) for each in lots])
+    bundles = sorted(found.bundles_left, key=lambda each: -each[1])
+    _list("sticks not accounted for", [f"{code}: {sticks:g}" for code, sticks in bundles])
+    said = "reached" if found.reaches(least) else "not reached"
+    console.talk(f"the aim of {least:.0%} (setting records.accounted) is {said}")
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds >= 1 else f"{1000 * seconds:.0f} ms"
+
+
+def _lot(each: "LotLeft") -> str:
+    why = [] if each.placed else ["where they stand is not recorded"]
+    why += [] if each.counted else ["never counted"]
+    told = f" ({', '.join(why)})" if why else ""
+    return f"{each.graft_lot}: {each.unaccounted} of {each.grafts}{told}"
+
+
+def _list(title: str, lines: list[str]) -> None:
+    if lines:
+        console.data(f"{title}:")
+        for line in lines[:MOST]:
+            console.data(f"  {line}")
+        if len(lines) > MOST:
+            console.data(f"  and {len(lines) - MOST} more")
+
+
+def tell_recheck(found: "Recheck") -> None:
+    """Show what the registry says of a printed sheet."""
+    line = found.line
+    if line is None:
+        console.data(
+            "journal: no line has that digest; the sheet is not of this registry, a digit is "
+            "wrong, or the journal was changed (scionreg audit tells)"
+        )
+    else:
+        told = "as it was written" if found.intact else "but it was changed after it was written"
+        console.data(
+            f"journal: line {line.line} is there, {told}; {found.later} lines were added since"
+        )
+        if not found.stood_then:
+            console.data(f"date: on {found.date} that was not the last line of the journal")
+    if found.same:
+        console.data(f"sheet: what it shows of {found.code} is what the registry tells now")
+        return
+    console.data(
+        f"sheet: a sheet of {found.code} made now would differ; its digits are {found.digest[:20]}"
+    )
+    if found.changes:
+        _list("changed since", [_change(each) for each in found.changes])
+    elif line is not None:
+        console.data(
+            "  nothing on it was recorded or changed since: a digit is wrong, the sheet is not as "
+            "it was printed, or another version of scionreg made it"
+        )
+    console.talk(f"compare it with a new one: scionreg trace {found.code} --sheet new.pdf")
+
+
+def _change(each: "ChangeSince") -> str:
+    what = f" {each.kind.replace('_', ' ')} {each.key}" if each.key else ""
+    why = f", because {each.why}" if each.why else ""
+    return console.one_line(
+        f"line {each.line}, {each.time:%Y-%m-%d} by {each.by}: {each.action}{what}{why}"
+    )
