@@ -230,7 +230,9 @@ def test_a_workbook_is_read_as_the_folder_of_the_same_records(full: Path, tmp_pa
 def test_settings_and_reserved_codes_travel_with_the_folder(
     new_store: NewStore, full: Path, tmp_path: Path
 ) -> None:
-    chosen = Settings(time_zone="America/Chicago", units="US", season_first_day="08-01")
+    chosen = Settings(
+        time_zone="America/Chicago", units="US", season_first_day="08-01", nursery="Ödmark"
+    )
     with new_store() as first, new_store() as second:
         with first.writing() as connection:
             write_settings(connection, chosen)

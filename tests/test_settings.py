@@ -88,7 +88,7 @@ def test_a_wrong_setting_is_refused_with_one_that_would_do(
 
 def test_an_unknown_setting_is_answered_with_the_list() -> None:
     with pytest.raises(
-        RegistryError, match="the settings are time_zone, units, season_first_day, by"
+        RegistryError, match="the settings are time_zone, units, season_first_day, nursery, by"
     ):
         Settings().changed({"colour": "red"})
 

@@ -21,6 +21,7 @@ def describe(
             "time_zone": settings.time_zone,
             "units": settings.units,
             "season_first_day": settings.season_first_day,
+            "nursery": settings.nursery,
             "reserved": reserved,
             "values": settings.own_values,
         },

@@ -259,7 +259,7 @@ def _adopt(making: Change, folder: Path) -> None:
         return
     try:
         described = json.loads(package.read_text(encoding="utf-8")).get("scionreg", {})
-        names = ("time_zone", "units", "season_first_day")
+        names = ("time_zone", "units", "season_first_day", "nursery")
         wanted = {name: str(described[name]) for name in names if name in described}
         wanted |= {name: str(value) for name, value in described.get("values", {}).items()}
         runs = [_run(each) for each in described.get("reserved", [])]

@@ -4,7 +4,7 @@ Tables of plain columns, so that whoever reasons over them needs no registry.
 """
 
 import datetime as dt
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,9 +21,8 @@ from scionreg.lineage.graph import (
     as_day,
     make_bundle,
     rows,
-    sources_first,
-    wood_shares,
 )
+from scionreg.lineage.mixing import mixed_from
 from scionreg.registry.settings import Settings
 
 LOT_COLUMNS = (
@@ -114,7 +113,7 @@ def read_worked_lots(connection: Connection, settings: Settings) -> WorkedLots:
     parents: Parents = {}
     for bundle, parent, sticks in rows(connection, PARENTS, ()):
         parents.setdefault(bundle, {})[parent] = sticks
-    shares = collection_shares(bundles, parents, set(lots["bundle"]))
+    shares = mixed_from(bundles, parents, set(lots["bundle"]), lambda each: each.collection)
     sources = _sources(lots["bundle"], shares, cuttings)
     claimed = _claimed(bundles, shares, cuttings)
     names = resolve_names(connection, {name for name in claimed.values() if name})
@@ -123,25 +122,6 @@ def read_worked_lots(connection: Connection, settings: Settings) -> WorkedLots:
     lots["store"] = [bundles[each].store for each in lots["bundle"]]
     lots["days_in_store"] = _days_in_store(lots, sources)
     return WorkedLots(lots, sources, _counts(connection, lots))
-
-
-def collection_shares(
-    bundles: Mapping[str, Bundle], parents: Parents, wanted: Collection[str]
-) -> dict[str, dict[str, float]]:
-    """Return of each bundle `wanted` the share of its wood that each collection gave."""
-    found: dict[str, dict[str, float]] = {}
-    for code in sources_first(wanted, lambda each: parents.get(each, ())):
-        bundle = bundles[code]
-        mixed: dict[str, float] = {}
-        for parent, share in wood_shares(bundle, parents.get(code, {})).items():
-            if parent is not None:
-                gave = found[parent]
-            else:
-                gave = {bundle.collection: 1.0} if bundle.collection else {}
-            for collection, part in gave.items():
-                mixed[collection] = mixed.get(collection, 0.0) + share * part
-        found[code] = mixed
-    return found
 
 
 def _sources(

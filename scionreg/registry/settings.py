@@ -1,4 +1,4 @@
-"""A registry's own settings: time zone, units, first day of the season, and who records."""
+"""A registry's own settings: time zone, units, first day of the season, nursery, who records."""
 
 import datetime as dt
 from collections.abc import Mapping
@@ -22,13 +22,15 @@ class Settings:
     """The settings of one registry.
 
     `season_first_day` is MM-DD; a season is named by the year its spring grafts are made in.
-    `units` is how lengths and temperatures are shown, SI or US; what is stored is SI. `by` is the
-    person that records where nobody else is named.
+    `units` is how lengths and temperatures are shown, SI or US; what is stored is SI. `nursery` is
+    the name that is printed on labels and sheets. `by` is the person that records where nobody else
+    is named.
     """
 
     time_zone: str = "UTC"
     units: str = "SI"
     season_first_day: str = "07-01"
+    nursery: str = ""
     by: str = ""
     own_values: dict[str, str] = field(default_factory=dict)
     """The registry's own numbers in place of starting values, by full name."""
