@@ -3,6 +3,7 @@
 import datetime as dt
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from scionreg.identifying import Matches
     from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
+    from scionreg.identity.where import Where
     from scionreg.lineage.mock_recall import MockRecall
     from scionreg.off_types import OffTypes
     from scionreg.ordering import Demand
@@ -145,13 +147,24 @@ class Registry:
 
     def record(self, kind: str, /, *, recorder: str = "", **values: Any) -> Recorded:
         """Record one record of a kind; a code is issued where none is given."""
-        return recording.record(self.store, kind, values, by=recorder)
+        return self.record_all([(kind, values)], recorder=recorder)[0]
 
     def record_all(
         self, records: list[tuple[str, Mapping[str, Any]]], *, recorder: str = ""
     ) -> list[Recorded]:
         """Record several records that are right together only, such as a bundle and its parents."""
-        return recording.record_all(self.store, records, by=recorder)
+        made = recording.record_all(self.store, records, by=recorder)
+        return [self._with_fix_read(each) for each in made]
+
+    def _with_fix_read(self, made: Recorded) -> Recorded:
+        """Return a cutting with a warning where its fix allows another cultivar."""
+        if made.kind != "collections" or made.record.get("latitude") is None:
+            return made
+        from scionreg.mapping import other_cultivars
+
+        with self.store.reading() as connection:
+            doubts = other_cultivars(connection, made.record)
+        return replace(made, warnings=(*made.warnings, *doubts))
 
     def rebundle(
         self,
@@ -418,6 +431,15 @@ class Registry:
 
         with self.store.reading() as connection:
             return vouching.statuses(connection, codes, **options)
+
+    # Places
+
+    def where(self, latitude: float, longitude: float, accuracy_m: float | None = None) -> "Where":
+        """Return which trees somebody may be standing at; as `mapping.where_at`."""
+        from scionreg import mapping
+
+        with self.store.reading() as connection:
+            return mapping.where_at(connection, latitude, longitude, accuracy_m)
 
     # Which trees to cut
 

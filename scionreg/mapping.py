@@ -1,7 +1,7 @@
 """What a registry knows as layers for maps: the records read, the ground laid out, privacy kept."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
@@ -9,10 +9,13 @@ from sqlalchemy import Connection
 from scionreg.cartography import layers
 from scionreg.cartography.places import Places
 from scionreg.cartography.privacy import Privacy
+from scionreg.geodesy.fixes import Fix
+from scionreg.identity.where import Stand, Where, where
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.place_books import read_place_books
-from scionreg.records.errors import RegistryError
+from scionreg.records.errors import Problem, RegistryError
 from scionreg.records.starting_values import PlaceValues
+from scionreg.records.vocabulary import TreeStatus, Trouble
 from scionreg.registry.settings import read_settings
 
 if TYPE_CHECKING:
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
 
 TOLD = ("identity", "pressure", "take")
 """What may be told of each mother tree besides its records; each costs the time it takes."""
+MOST_ACCURACY_M = 100_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,3 +137,71 @@ def _places(number: int) -> str:
 
 def _trees(number: int) -> str:
     return "tree is" if number == 1 else "trees are"
+
+
+# ------------------------------------------------------------------------------ where one stands
+
+
+def stands(connection: Connection) -> list[Stand]:
+    """Return every tree that still stands and has a place, private ones too.
+
+    Fixes of cuttings are left out: whether they are the tree's is what is asked.
+    """
+    trees = Places(replace(read_place_books(connection), cut_fixes=())).trees
+    placed = trees[trees["latitude"].notna() & (trees["status"] != TreeStatus.DEAD)]
+    columns = ("code", "cultivar", "latitude", "longitude", "accuracy_m", "private")
+    return [
+        Stand(code, cultivar, Fix(*place), private)
+        for code, cultivar, *place, private in zip(*(placed[name] for name in columns), strict=True)
+    ]
+
+
+def where_at(
+    connection: Connection, latitude: float, longitude: float, accuracy_m: float | None = None
+) -> Where:
+    """Return which trees somebody may be standing at.
+
+    Parameters
+    ----------
+    latitude, longitude : degrees, WGS 84.
+    accuracy_m : radius that holds the fix at 68 %, m; None is a phone's.
+
+    Raises
+    ------
+    RegistryError
+        The place is off the globe, or the accuracy no distance.
+    """
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
+        raise RegistryError(
+            f"{latitude} {longitude} is no place; write degrees north (-90 to 90) and degrees east "
+            "(-180 to 180)"
+        )
+    if accuracy_m is not None and not 0 < accuracy_m <= MOST_ACCURACY_M:
+        raise RegistryError(
+            f"{accuracy_m} is no accuracy; write the radius in metres, above 0 and at most "
+            f"{MOST_ACCURACY_M:,}"
+        )
+    values = read_settings(connection).values(PlaceValues)
+    return where(Fix(latitude, longitude, accuracy_m), stands(connection), values)
+
+
+def other_cultivars(connection: Connection, cutting: Mapping[str, Any]) -> list[Problem]:
+    """Return a warning where the fix of a cutting allows a tree of another cultivar."""
+    fix = Fix(*(cutting[name] for name in Fix._fields))
+    trees = stands(connection)
+    own = next((each.cultivar for each in trees if each.tree == cutting["tree"]), None)
+    found = where(fix, trees, read_settings(connection).values(PlaceValues))
+    if own is None or not (others := found.other_than(own)):
+        return []
+    names = ", ".join(f"{name} {100 * chance:.0f} %" for name, chance in others)
+    return [
+        Problem(
+            rule="fix_allows_another_cultivar",
+            trouble=Trouble.WARNING,
+            kind="collections",
+            key=str(cutting["collection"]),
+            column="latitude",
+            wrong=f"the fix allows another cultivar than {own} of {cutting['tree']}: {names}",
+            right="read the tag again, and count row and position, before the wood is tied",
+        )
+    ]

@@ -80,6 +80,15 @@ AUDIT_ONLY = {
 }
 """What only the audit finds, because no single record is wrong: what must hold, and why."""
 
+RECORDING_ONLY = {
+    "fix_allows_another_cultivar": (
+        "The fix of a cutting allows no tree of another cultivar.",
+        "A fix strays by metres, and the next tree may be another cultivar's: a warning, while the "
+        "tag can still be read.",
+    ),
+}
+"""What is only said when a record is taken, because it is no fault to be mended later."""
+
 ERRORS_INTRODUCTION = """
 Everything that is wrong with data is reported at once, not only the first of it. A message says
 where, what is wrong, and what would be right:
@@ -113,7 +122,8 @@ def errors_page(examples: Path = EXAMPLES) -> str:
         "",
         ERRORS_INTRODUCTION,
         *(_rule_index(title, [rules[name] for name in names]) for title, names in grouped.items()),
-        _audit_only(),
+        _only("## Found at an audit only", PAST_SCIONREG, AUDIT_ONLY),
+        _only("## Said when a record is taken", "Nothing is wrong yet.", RECORDING_ONLY),
         "## Each rule",
         "",
         *(_rule_section(rules[name], examples / name) for name in sorted(rules)),
@@ -130,15 +140,15 @@ def _rule_index(title: str, rules: Iterable[Rule]) -> list[str]:
     return ["", f"## {title}", *grid(("rule", "", "what must hold"), rows)]
 
 
-def _audit_only() -> list[str]:
-    rows = ((f"`{name}`", holds, why) for name, (holds, why) in AUDIT_ONLY.items())
-    return [
-        "## Found at an audit only",
-        "",
-        "Somebody wrote to the registry past scionreg, or its file was damaged. Compare with a "
-        "copy made before.",
-        *grid(("rule", "what must hold", "why"), rows),
-    ]
+PAST_SCIONREG = (
+    "Somebody wrote to the registry past scionreg, or its file was damaged. Compare with a copy "
+    "made before."
+)
+
+
+def _only(title: str, says: str, rules: Mapping[str, tuple[str, str]]) -> list[str]:
+    rows = ((f"`{name}`", holds, why) for name, (holds, why) in rules.items())
+    return [title, "", says, *grid(("rule", "what must hold", "why"), rows), ""]
 
 
 def _rule_section(rule: Rule, example: Path) -> Iterator[str]:

@@ -18,6 +18,7 @@ from scionreg.cli import (
     report,
     storing,
     take,
+    where,
 )
 
 RECORDING: dict[str, tuple[str, str]] = {
@@ -132,5 +133,6 @@ app.command("offtype")(off_type.offtype)
 app.command("sample")(identity.sample)
 app.command("status")(identity.status)
 app.command("plan")(plan.plan)
+app.command("where", context_settings={"ignore_unknown_options": True})(where.where)
 app.command("audit")(keeping.audit)
 app.command("upgrade")(books.upgrade)

@@ -464,4 +464,5 @@ def _likelier(other: tuple[Any, ...], own: tuple[Any, ...], fix: Fix | None) -> 
     """Return how much likelier a fix is beside another tree than beside the one written down."""
     if fix is None or None in (*other[5:7], *own[5:7]):
         return 1.0
-    return likelier(fix, Fix(*other[5:7], other[10]), Fix(*own[5:7], own[10]))
+    there, here = (Fix(each[5], each[6], each[10]) for each in (other, own))
+    return likelier(fix, there, here)

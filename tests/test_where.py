@@ -1,0 +1,182 @@
+"""Which tree one stands at: probabilities against Monte Carlo, and what a person is told."""
+
+import csv
+import io
+import json
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from nursery import add, furnish
+
+from scionreg.api import Registry
+from scionreg.geodesy.fixes import Fix, deviation, together
+from scionreg.geodesy.ground import Plane
+from scionreg.identity.where import Stand, where
+from scionreg.records.starting_values import PlaceValues
+from scionreg.registry.store import Store
+
+MIDDLE = (36.4, -95.8)
+PLANE = Plane(*MIDDLE)
+
+
+def orchard(accuracies: list[float | None]) -> list[Stand]:
+    """Return trees of two cultivars every 6 m on a line, the first in the middle."""
+    stands = []
+    for number, accuracy in enumerate(accuracies):
+        latitude, longitude = PLANE.degrees((6.0 * number, 0.0))
+        place = Fix(float(latitude), float(longitude), accuracy)
+        stands.append(Stand(f"T{number}", "AB"[number % 2], place))
+    return stands
+
+
+def test_probabilities_are_those_of_many_fixes_drawn() -> None:
+    """Somebody stands at a tree or at a place nobody recorded; of the fixes that came out here."""
+    dice = np.random.default_rng(11)
+    own = [0.5, 3.0, 1.0, 4.0]
+    stands, values = orchard(own), PlaceValues(unrecorded_per_ha=100)
+    here, accuracy, near = np.array([4.0, 2.0]), 6.0, 0.6
+    # Places that nobody recorded: 36 on 0.36 ha about here. Each is as likely as a tree.
+    draws, side = 3_000_000, 60.0
+    what = dice.integers(0, len(own) + 36, draws)
+    at = np.where(
+        (what < len(own))[:, None],
+        np.stack([6.0 * what, np.zeros(draws)], axis=1),
+        here + dice.uniform(-side / 2, side / 2, (draws, 2)),
+    )
+    spread = np.where(
+        what < len(own),
+        together(accuracy, np.array([*own, 0.0])[np.minimum(what, 4)]),
+        deviation(accuracy),
+    )
+    fixes = at + dice.normal(0, 1, (draws, 2)) * spread[:, None]
+    hits = what[np.hypot(*(fixes - here).T) < near]
+    latitude, longitude = PLANE.degrees(here)
+    found = where(Fix(float(latitude), float(longitude), accuracy), stands, values)
+    share = {each.tree: each.probability for each in found.trees}
+    tolerance = 4 * (0.25 / len(hits)) ** 0.5
+    assert len(hits) > 1_000
+    for number in range(len(own)):
+        drawn = (hits == number).mean()
+        assert share.get(f"T{number}", 0.0) == pytest.approx(drawn, abs=tolerance)
+    assert found.none_of_these == pytest.approx((hits >= len(own)).mean(), abs=tolerance)
+
+
+def test_probabilities_sum_to_one_and_cultivars_are_those_of_their_trees() -> None:
+    found = where(Fix(*MIDDLE, 20), orchard([2.0] * 60))
+    listed = sum(each.probability for each in found.trees)
+    assert listed + found.others + found.none_of_these == pytest.approx(1)
+    assert found.others > 0
+    assert found.mixed
+    assert [each.probability for each in found.trees] == sorted(
+        (each.probability for each in found.trees), reverse=True
+    )
+    assert found.other_than("A") == tuple(each for each in found.cultivars if each[0] == "B")
+
+
+def test_far_from_everything_it_is_none_of_these() -> None:
+    for stands in (orchard([1.0, 1.0]), []):
+        found = where(Fix(10.0, 10.0, 5.0), stands)
+        assert (found.trees, found.cultivars, found.none_of_these) == ((), (), 1.0)
+
+
+def test_a_sharp_fix_names_one_tree_and_a_private_one_is_not_measured() -> None:
+    stands = [each._replace(private=True) for each in orchard([0.2, 0.2])]
+    found = where(Fix(*MIDDLE, 0.5), stands)
+    assert [(each.tree, each.metres) for each in found.trees] == [("T0", None)]
+    assert found.trees[0].probability > 0.99
+    assert not found.mixed
+    assert found.to_frame()["tree"].tolist() == ["T0"]
+
+
+# On a registry
+
+
+@pytest.fixture
+def planted(store: Store) -> Store:
+    """The small nursery with a tree of each cultivar 5 m apart, and one that is dead between."""
+    furnish(store)
+    for tree, cultivar, east, status in (
+        ("North-1", "Fernhill", 0.0, "usable"),
+        ("North-2", "Oldgate", 5.0, "usable"),
+        ("Stump", "Oldgate", 0.5, "dead"),
+    ):
+        latitude, longitude = PLANE.degrees((east, 0.0))
+        place = {"latitude": round(float(latitude), 7), "longitude": round(float(longitude), 7)}
+        add(store, "mother_trees", tree=tree, cultivar=cultivar, status=status, **place)
+    return store
+
+
+def cut(registry: Registry, tree: str, east: float | None, accuracy: float) -> list[str]:
+    """Record a cutting with a fix and return its warnings about it."""
+    fix: dict[str, Any] = {}
+    if east is not None:
+        latitude, longitude = (float(each) for each in PLANE.degrees((east, 0.0)))
+        fix = {"latitude": latitude, "longitude": longitude, "accuracy_m": accuracy}
+    made = registry.record(
+        "collections", recorder="P01", tree=tree, date="2026-02-01", sticks=10, **fix
+    )
+    return [str(each) for each in made.warnings if each.rule == "fix_allows_another_cultivar"]
+
+
+def test_a_cutting_between_two_cultivars_warns_and_one_well_away_does_not(planted: Store) -> None:
+    registry = Registry(planted)
+    (warning,) = cut(registry, "North-1", 2.5, 4.0)
+    assert "allows another cultivar than Fernhill of North-1: Oldgate 48 %" in warning
+    assert cut(registry, "North-1", -12.0, 1.0) == []
+    assert cut(registry, "North-1", None, 1.0) == []
+    assert cut(registry, "T26-0001-7", 5.0, 1.0) == []  # its own place is not known
+
+
+def test_the_fix_of_a_cutting_does_not_move_its_tree(planted: Store) -> None:
+    registry = Registry(planted)
+    before = registry.where(*MIDDLE, 3.0)
+    cut(registry, "North-1", 2.0, 0.5)
+    assert registry.where(*MIDDLE, 3.0) == before
+    assert {each.tree for each in before.trees} == {"North-1", "North-2"}
+
+
+def test_where_on_the_command_line(run: Callable[..., Any], demo: str) -> None:
+    at = ("36.41848", "-95.770964", "--registry", demo)
+    said = run("where", *at, "--accuracy", "5")
+    assert said.code == 3
+    assert "2 cultivars are possible here (Quarrow" in said.err
+    assert "none of these" in said.out
+    found = json.loads(run("where", *at, "--json").out)
+    assert found["trees"][0]["cultivar"] == "Quarrow"
+    rows = list(csv.DictReader(io.StringIO(run("where", *at, "--csv").out)))
+    assert rows[0]["tree"] == found["trees"][0]["tree"]
+    sharp = run("where", "36.418709", "-95.770968", "--accuracy", "1", "--registry", demo)
+    assert sharp.code == 0
+    assert "read the tag as well" in sharp.err
+    wide = run("where", *at, "--accuracy", "60")
+    assert "another tree" in wide.out
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("95", "0"), "95.0 0.0 is no place"),
+        (("nan", "0"), "is no place"),
+        (("36", "-95", "--accuracy", "0"), "0.0 is no accuracy"),
+        (("36", "-95", "--accuracy", "nan"), "nan is no accuracy"),
+    ],
+)
+def test_what_is_no_fix_is_refused(
+    run: Callable[..., Any], demo: str, words: tuple[str, ...], says: str
+) -> None:
+    said = run("where", *words, "--registry", demo)
+    assert said.code == 1
+    assert says in said.err
+
+
+def test_private_trees_are_named_without_a_distance(run: Callable[..., Any], demo: str) -> None:
+    with Registry.open(demo) as registry:
+        private = next(registry.records("mother_trees", location_private=True))
+    said = run(
+        "where", str(private["latitude"]), str(private["longitude"]), "--accuracy", "2",
+        "--registry", demo,
+    )  # fmt: skip
+    line = next(each for each in said.out.splitlines() if private["tree"] in each)
+    assert line.endswith("private")
