@@ -297,7 +297,7 @@ const redraw = () => drawing._map && drawing._update();
 
 // ------------------------------------------------------------------------------ picking
 
-let picked = null;
+let picked = null, backTo = null;
 
 const nearest = (spot) => {
   const at = view();
@@ -377,13 +377,13 @@ const pick = (feature, opener) => {
   popup.openOn(map);
   picked = feature;
   redraw();
+  backTo = opener;
   if (!opener) return;
   const frame = popup.getElement();
   frame.tabIndex = -1;
   frame.setAttribute("role", "dialog");
   frame.setAttribute("aria-label", sheet.columns.code[i]);
   frame.focus({ preventScroll: true });
-  popup.on("remove", () => frame.contains(document.activeElement) && opener.focus());
 };
 
 // The zoom at which symbols of a sheet have their full size.
@@ -394,7 +394,13 @@ map.on("click", (event) => {
   const feature = nearest(event.layerPoint);
   if (feature) pick(feature);
 });
-map.on("popupclose", () => { picked = null; redraw(); });
+map.on("popupclose", () => {
+  picked = null;
+  redraw();
+  // Focus that was in the pop-up goes back to what opened it.
+  if (backTo && document.activeElement === document.body) backTo.focus();
+});
+document.addEventListener("keydown", (event) => event.key === "Escape" && map.closePopup());
 
 const tip = L.tooltip({ direction: "top", offset: [0, -10] });
 let waiting = false;

@@ -9,6 +9,7 @@ from itertools import count
 from pathlib import Path
 from typing import NamedTuple
 
+import browser
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -38,11 +39,14 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     if postgres.programs() is None:
         terminalreporter.section("PostgreSQL")
         terminalreporter.write_line(NO_SERVER, red=True, bold=True)
+    if browser.installed() is None:
+        terminalreporter.section("Chromium")
+        terminalreporter.write_line(browser.NO_BROWSER, red=True, bold=True)
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
-    """Fail a run that is meant to be complete and had no server."""
-    if os.environ.get("CI") and postgres.programs() is None:
+    """Fail a run that is meant to be complete and had no server or no browser."""
+    if os.environ.get("CI") and None in (postgres.programs(), browser.installed()):
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 

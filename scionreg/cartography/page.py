@@ -209,7 +209,11 @@ def _ground(chosen: Basemap | None) -> tuple[str, str]:
     ground._id = "nursery"
     # These would be links; the page brings what it needs itself.
     ground.default_js = ground.default_css = []
-    ground.options |= {"maxZoom": MOST_ZOOM, "attributionControl": chosen is not None}
+    ground.options |= {
+        "maxZoom": MOST_ZOOM,
+        "attributionControl": chosen is not None,
+        "fadeAnimation": False,
+    }
     if chosen is not None:
         folium.TileLayer(
             tiles=chosen.url,

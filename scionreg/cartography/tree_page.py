@@ -1,0 +1,134 @@
+"""The page of the mother trees: where they stand, and what is known of each."""
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from scionreg.cartography.page import MapPage, Shown, Table
+from scionreg.cartography.symbols import theme
+
+if TYPE_CHECKING:
+    from scionreg.mapping import MapLayers
+
+SENSITIVE = (
+    "Places of mother trees are worth keeping to oneself: trees of protected cultivars get robbed."
+)
+
+
+def ground(layers: Mapping[str, Any]) -> list[Shown]:
+    """Return the blocks, if there are any, as the ground that the rest is drawn on."""
+    if "blocks" not in layers or layers["blocks"].empty:
+        return []
+    return [Shown(name="blocks", frame=layers["blocks"], label="code", background=True)]
+
+
+def mother_trees_page(
+    found: "MapLayers",
+    *,
+    history: Mapping[str, Sequence[str]] | None = None,
+    links: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+    **more: Any,
+) -> MapPage:
+    """Return the page of the mother trees.
+
+    Parameters
+    ----------
+    found : layers ``blocks`` and ``trees``.
+    history, links : lines, and texts with files, by tree.
+    more : as `MapPage`.
+    """
+    trees = described(found.layers["trees"])
+    shown = Shown(
+        name="mother trees",
+        frame=trees,
+        themes=("status", "identity", "pressure", "take"),
+        filters={"cultivar": "Cultivar", "status_said": "Status"},
+        told={
+            "cultivar": "Cultivar",
+            "status_said": "Status",
+            "identity_said": "Identity",
+            "pressure_said": "Cut pressure",
+            "take_said": "Take of its grafts",
+            "stands": "Stands",
+            "fix": "Place",
+        },
+        history=history or {},
+        links=links or {},
+    )
+    cultivars = trees["cultivar"].nunique()
+    return MapPage(
+        title="Mother trees",
+        says=(
+            f"{len(trees):,} mother trees of {cultivars:,} cultivars. A click on one shows what is "
+            "recorded of it.",
+            *map(sentence, found.notes),
+        ),
+        layers=(*ground(found.layers), shown),
+        tables=(_by_cultivar(trees),),
+        cautions=(SENSITIVE, "Cut pressure and limits are the nursery's own figures."),
+        **more,
+    )
+
+
+def _by_cultivar(trees: pd.DataFrame) -> Table:
+    counts = trees.groupby("cultivar", sort=True)["status"].agg(
+        trees="size", usable=lambda status: (status == "usable").sum()
+    )
+    rows = [(name, int(row.trees), int(row.usable)) for name, row in counts.iterrows()]
+    return Table(
+        heading="By cultivar",
+        columns=("Cultivar", "Trees", "May be cut"),
+        rows=rows,
+        codes=(),
+    )
+
+
+def described(trees: pd.DataFrame) -> pd.DataFrame:
+    """Return trees with what a pop-up says of them, in words, and yes or no for `estimated`."""
+    return trees.assign(
+        status_said=said("status", trees["status"]),
+        identity_said=said("identity", trees["identity"]),
+        pressure_said=trees["pressure"].map("{:.2f}".format, na_action="ignore"),
+        take_said=trees["take"].map("{:.0%}".format, na_action="ignore"),
+        stands=_stands(trees),
+        fix=_fix(trees),
+    )
+
+
+def said(name: str, values: "pd.Series[Any]") -> "pd.Series[Any]":
+    """Return values in the words of a theme's legend; None for what no look is for."""
+    looks = theme(name).looks
+    words = {look.word: look.says for look in looks if look.word is not None}
+    return values.map(words)
+
+
+def _stands(trees: pd.DataFrame) -> "pd.Series[Any]":
+    """Return block, row and position in words."""
+
+    def words(block: Any, row: Any, position: Any) -> str | None:
+        parts = [None if pd.isna(block) else str(block)]
+        parts += [None if pd.isna(row) else f"row {row}"]
+        parts += [None if pd.isna(position) else f"position {position}"]
+        return ", ".join(part for part in parts if part) or None
+
+    columns = (trees[name] for name in ("block", "row", "position"))
+    return pd.Series([words(*each) for each in zip(*columns, strict=True)], index=trees.index)
+
+
+def _fix(trees: pd.DataFrame) -> "pd.Series[Any]":
+    """Return how well the place is known."""
+
+    def words(estimated: bool, accuracy: float, fixes: int) -> str | None:
+        within = "" if pd.isna(accuracy) else f", within {accuracy:.3g} m (68 %)"
+        if estimated:
+            return f"laid out, not measured{within}"
+        return f"{fixes} fix{'es' if fixes > 1 else ''}{within}" if fixes else None
+
+    columns = (trees[name] for name in ("estimated", "accuracy_m", "fixes"))
+    return pd.Series([words(*each) for each in zip(*columns, strict=True)], index=trees.index)
+
+
+def sentence(note: str) -> str:
+    """Return a note with a capital and a full stop."""
+    return f"{note[:1].upper()}{note[1:]}."

@@ -1,0 +1,240 @@
+"""Map pages as people use them: opened in Chromium without a network, searched, sifted, clicked."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import browser
+import geopandas as gpd
+import numpy as np
+import pytest
+from playwright.sync_api import Browser, Page
+
+from scionreg.cartography.basemaps import basemap
+from scionreg.cartography.page import MapPage, Shown, Table, write_page
+
+pytestmark = pytest.mark.skipif(browser.installed() is None, reason=browser.NO_BROWSER)
+
+HOSTILE = "<img src=x onerror=document.title='taken'></script>{{7*7}}"
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    with browser.browser() as started:
+        yield started
+
+
+def orchard(file: Path, n: int = 60, **more: object) -> Path:
+    """Write a page of trees in rows of ten, one of them with a hostile cultivar."""
+    cultivars = (["Tillowby", "Pendrake", "Brellan"] * n)[:n]
+    cultivars[7] = HOSTILE
+    codes = [f"T{i:02d}" for i in range(n)]
+    at = np.arange(n)
+    frame = gpd.GeoDataFrame(
+        {
+            "code": codes,
+            "cultivar": cultivars,
+            "status": (["usable", "usable", "resting"] * n)[:n],
+            "identity": (["on_paper", "fruit_checked"] * n)[:n],
+            "estimated": at % 5 == 0,
+        },
+        geometry=gpd.points_from_xy(-95.77 + at % 10 * 5e-5, 36.41 + at // 10 * 5e-5),
+        crs="EPSG:4326",
+    )
+    layer = Shown(
+        name="mother trees",
+        frame=frame,
+        themes=("status", "identity"),
+        filters={"cultivar": "Cultivar", "status": "Status"},
+        told={"cultivar": "Cultivar", "status": "Status"},
+        history={"T11": ["2025-02-05: cut, 40 sticks", HOSTILE]},
+        links={"T11": [("Where its wood went", "recall-T11.html")]},
+    )
+    table = Table(heading="List", columns=("Tree", "Cultivar"), rows=[("T11", "Brellan")])
+    page = MapPage(title="Trees", layers=(layer,), tables=(table,), **more)  # type: ignore[arg-type]
+    write_page(page, file)
+    return file
+
+
+def spot(page: Page, code: str) -> tuple[float, float]:
+    """Return where on the screen the page says a tree is, after it was picked by search."""
+    box = page.locator(".leaflet-popup-tip").bounding_box()
+    assert box is not None, code
+    return box["x"] + box["width"] / 2, box["y"] + box["height"]
+
+
+def colours(page: Page) -> int:
+    """Return how many colours there are on the map's canvas."""
+    return int(
+        page.evaluate(
+            """() => {
+                const canvas = document.querySelector(".leaflet-overlay-pane canvas");
+                const ctx = canvas.getContext("2d");
+                const data = ctx.getImageData(0, 0, canvas.width, canvas.height).data;
+                return new Set(new Uint32Array(data.buffer)).size;
+            }"""
+        )
+    )
+
+
+def test_a_page_opens_without_a_network_and_without_complaint(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    with browser.opened(chromium, orchard(tmp_path / "trees.html")) as seen:
+        assert colours(seen.page) > 3
+        seen.page.mouse.move(400, 400)
+        seen.page.locator(".leaflet-control-zoom-in").click()
+        seen.page.wait_for_timeout(400)
+        assert seen.page.title() == "Trees"
+    assert seen.complaints == []
+    assert seen.outside() == []
+
+
+def test_search_finds_a_tree_and_its_popup_tells_its_history(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    with browser.opened(chromium, orchard(tmp_path / "trees.html")) as seen:
+        page = seen.page
+        page.fill("#find", "t1")
+        assert page.locator("#found button").count() == 10
+        page.locator("#found button", has_text="T11").click()
+        popup = page.locator(".leaflet-popup-content")
+        assert popup.locator("h3").inner_text() == "T11"
+        assert "2025-02-05: cut, 40 sticks" in popup.inner_text()
+        link = popup.get_by_role("link", name="Where its wood went")
+        assert link.get_attribute("href") == "recall-T11.html"
+        page.fill("#find", "nothing")
+        assert "Nothing on this map" in page.locator("#found").inner_text()
+    assert seen.complaints == []
+
+
+def test_the_keyboard_reaches_everything(chromium: Browser, tmp_path: Path) -> None:
+    with browser.opened(chromium, orchard(tmp_path / "trees.html")) as seen:
+        page = seen.page
+        page.focus("#find")
+        page.keyboard.type("T23")
+        page.keyboard.press("Enter")
+        assert page.locator(".leaflet-popup-content h3").inner_text() == "T23"
+        assert page.evaluate("document.activeElement.getAttribute('role')") == "dialog"
+        page.keyboard.press("Escape")
+        page.wait_for_selector(".leaflet-popup", state="detached")
+        assert page.evaluate("document.activeElement.id") == "find"
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.textContent") == "T23, Brellan"
+        page.keyboard.press("Tab")
+        page.keyboard.press("ArrowRight")
+        assert page.locator("input[value=identity]").is_checked()
+        assert "Identity" in page.locator("#legend h2").inner_text()
+
+
+def test_a_click_on_a_tree_opens_it_and_a_click_beside_closes(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    with browser.opened(chromium, orchard(tmp_path / "trees.html")) as seen:
+        page = seen.page
+        page.fill("#find", "T34")
+        page.keyboard.press("Enter")
+        x, y = spot(page, "T34")
+        page.keyboard.press("Escape")
+        page.wait_for_selector(".leaflet-popup", state="detached")
+        page.mouse.click(x, y)
+        assert page.locator(".leaflet-popup-content h3").inner_text() == "T34"
+        page.mouse.click(30, 500)
+        page.wait_for_selector(".leaflet-popup", state="detached")
+
+
+def test_filters_leave_what_was_chosen_and_the_legend_counts_it(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    with browser.opened(chromium, orchard(tmp_path / "trees.html")) as seen:
+        page = seen.page
+        assert page.locator("#count").inner_text() == "Shown: 60 of 60 mother trees."
+        page.select_option("#only-cultivar", label="Brellan")
+        assert page.locator("#count").inner_text() == "Shown: 20 of 60 mother trees."
+        page.select_option("#only-status", label="usable")
+        assert page.locator("#count").inner_text() == "Shown: 0 of 60 mother trees."
+        page.select_option("#only-status", label="resting")
+        assert page.locator("#legend li").inner_text().split() == ["resting", "20"]
+        page.fill("#find", "T00")
+        page.keyboard.press("Enter")
+        assert page.locator("#count").inner_text() == "Shown: 60 of 60 mother trees."
+        assert page.locator(".leaflet-popup-content h3").inner_text() == "T00"
+
+
+def test_the_switch_changes_colours_and_legend(chromium: Browser, tmp_path: Path) -> None:
+    with browser.opened(chromium, orchard(tmp_path / "trees.html")) as seen:
+        page = seen.page
+        before = page.locator("#ground").screenshot()
+        page.get_by_label("Identity", exact=True).check()
+        assert page.locator("#legend h2").inner_text() == "mother trees: Identity"
+        assert page.locator("#legend li").count() == 2
+        assert page.locator("#ground").screenshot() != before
+
+
+def test_a_hostile_name_is_shown_as_text(chromium: Browser, tmp_path: Path) -> None:
+    with browser.opened(chromium, orchard(tmp_path / "trees.html")) as seen:
+        page = seen.page
+        page.fill("#find", "T07")
+        page.keyboard.press("Enter")
+        assert HOSTILE in page.locator(".leaflet-popup-content").inner_text()
+        page.mouse.move(*spot(page, "T07"))
+        page.fill("#find", "T11")
+        page.keyboard.press("Enter")
+        assert HOSTILE in page.locator(".leaflet-popup-content").inner_text()
+        assert page.locator("img").count() == 0
+        assert page.title() == "Trees"
+    assert seen.complaints == []
+    assert seen.outside() == []
+
+
+def test_a_code_in_a_list_and_in_the_address_opens_the_tree(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    file = orchard(tmp_path / "trees.html")
+    with browser.opened(chromium, file) as seen:
+        seen.page.locator("button.to", has_text="T11").click()
+        assert seen.page.locator(".leaflet-popup-content h3").inner_text() == "T11"
+        seen.page.goto(file.as_uri() + "#code=T23")
+        seen.page.reload()
+        assert seen.page.locator(".leaflet-popup-content h3").inner_text() == "T23"
+    assert seen.complaints == []
+
+
+def test_on_a_phone_the_map_is_above_and_nothing_is_cut_off(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    file = orchard(tmp_path / "trees.html")
+    with browser.opened(chromium, file, width=390, height=780, touch=True) as seen:
+        page = seen.page
+        ground, panel = (page.locator(name).bounding_box() for name in ("#ground", "#panel"))
+        assert ground is not None
+        assert panel is not None
+        assert ground["width"] == 390
+        assert panel["y"] >= ground["y"] + ground["height"] - 1
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        for size in page.locator("#controls select, #controls input[type=search]").all():
+            box = size.bounding_box()
+            assert box is not None
+            assert box["height"] >= 40
+
+
+def test_printed_the_map_and_its_legend_fit_a_sheet(chromium: Browser, tmp_path: Path) -> None:
+    file = orchard(tmp_path / "trees.html")
+    with browser.opened(chromium, file) as seen:
+        for paper in ("A4", "Letter"):
+            pdf = seen.page.pdf(format=paper)
+            assert pdf.startswith(b"%PDF")
+            assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") <= 1
+        seen.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        assert not seen.page.locator("#find").is_visible()
+        assert seen.page.locator("#legend").is_visible()
+        seen.page.evaluate("dispatchEvent(new Event('afterprint'))")
+        assert seen.page.locator("#find").is_visible()
+
+
+def test_a_basemap_is_all_that_is_asked_of_the_network(chromium: Browser, tmp_path: Path) -> None:
+    chosen = basemap("usa-aerial")
+    with browser.opened(chromium, orchard(tmp_path / "trees.html", basemap=chosen)) as seen:
+        seen.page.wait_for_timeout(200)
+        assert chosen.attribution in seen.page.locator(".leaflet-control-attribution").inner_text()
+    assert seen.outside()
+    assert all(url.startswith(chosen.origin + "/") for url in seen.outside())
