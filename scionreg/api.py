@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from scionreg.cold_store.spells import Spell
     from scionreg.cutting import Outlook
     from scionreg.exchange.loggers import LoggerImport
+    from scionreg.entering import Entry
     from scionreg.identifying import Matches
     from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
@@ -260,6 +261,12 @@ class Registry:
     def export(
         self, folder: str | os.PathLike[str], *, progress: Progress = _silent
     ) -> dict[str, int]:
+    def enter(self, sheet: str, *, recorder: str = "", anew: bool = False) -> "Entry":
+        """Return a field sheet to type in, where it was left off; as `entering.open_entry`."""
+        from scionreg.entering import open_entry
+
+        return open_entry(self.store, sheet, by=recorder or self.settings.by, anew=anew)
+
         """Write every record as a season folder; return the number of each kind."""
         return export_folder(self.store, Path(folder), progress=progress)
 

@@ -34,6 +34,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "reporting",
         "api",
     ),
+        "seasons",
+        "entering",
     ("scionreg",),
     ("cli", "__main__"),
     ("reference",),

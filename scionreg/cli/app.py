@@ -11,6 +11,7 @@ from scionreg.cli import (
     answers,
     books,
     console,
+    enter,
     identity,
     keeping,
     off_type,
@@ -114,6 +115,7 @@ app.command("readings")(storing.readings)
 app.command("export")(books.export)
 app.add_typer(add, name="add")
 _register(app, RECORDING)
+app.command("enter")(enter.enter)
 _register(add, ADDING)
 app.command("show")(keeping.show)
 app.command("list")(keeping.list_)

@@ -40,6 +40,40 @@ def ask(question: str, *, required: bool = True) -> str:
         talk("this cannot stay empty")
 
 
+def typed(prompt: str, offers: Callable[[], Sequence[str]] = tuple) -> str | None:
+    """Return a line that a person types, None when they stop (Ctrl-D).
+
+    The tab key completes what `offers` returns; it is asked only then.
+    """
+    try:
+        import readline
+    except ImportError:  # there is none on Windows
+        return _line(prompt)
+    found: list[str] = []
+
+    def complete(begun: str, number: int) -> str | None:
+        if not number:
+            found[:] = [each for each in offers() if each.casefold().startswith(begun.casefold())]
+        return found[number] if number < len(found) else None
+
+    readline.set_completer_delims("")
+    readline.set_completer(complete)
+    readline.parse_and_bind("tab: complete")
+    readline.set_auto_history(False)
+    return _line(prompt)
+
+
+def _line(prompt: str) -> str | None:
+    if not sys.stdout.isatty():
+        print(prompt, end="", file=sys.stderr, flush=True)
+        prompt = ""
+    try:
+        return input(prompt)
+    except EOFError:
+        talk("")
+        return None
+
+
 def as_json(value: Any) -> None:
     """Show a value as JSON."""
     import orjson

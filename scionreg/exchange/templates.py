@@ -4,7 +4,7 @@ The columns are those of the CSV file, so a filled workbook is imported as it is
 """
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -49,10 +49,12 @@ FORMATS: dict[type[Cell], str] = {
 """How cells are shown; the others are text, which a spreadsheet must not take for a number."""
 
 
-def known_codes(connection: Connection) -> dict[str, list[str]]:
-    """Return the codes of each kind that drop-downs may offer, sorted."""
+def known_codes(
+    connection: Connection, kinds: Iterable[str] = tuple(KINDS)
+) -> dict[str, list[str]]:
+    """Return the codes of each kind that may be offered for choosing, sorted."""
     found: dict[str, list[str]] = {}
-    for kind in KINDS:
+    for kind in kinds:
         column = code_column(kind)
         query = select(column).distinct().order_by(column).limit(LONGEST_LIST + 1)
         codes = list(connection.execute(query).scalars())

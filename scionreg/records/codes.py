@@ -25,6 +25,7 @@ LETTER_OF = {kind: letter for letter, kind in LETTERS.items()}
 
 ISSUED = re.compile(r"([TCBGRSKD])(\d\d)-(\d{4,7})-(\d)")
 BEGINNING = re.compile(r"[TCBGRSKD](\d\d)-(\d{2,5})")
+TYPED = re.compile(r"([A-Za-z]) ?(\d\d)[-_ ]?(\d{4,7})[-_ ]?(\d)")
 LOOKS_ISSUED = re.compile(r"\s*([A-Za-z])\s?(\d\d)[-_ ](\d{3,8})[-_ ]?(\d?)\s*")
 
 
@@ -62,6 +63,21 @@ def looks_issued(code: str) -> bool:
     """Tell whether `code` was meant as an issued code, rightly written or not."""
     match = LOOKS_ISSUED.fullmatch(code)
     return match is not None and match[1].upper() in LETTERS
+
+
+def tidied(text: str) -> str:
+    """Return an issued code typed in small letters or with blanks as it is written.
+
+    The check digit must fit as it does in any code; anything else is returned as it is.
+
+    >>> tidied("b26 0417 7"), tidied("b26 0417 8"), tidied("Row 3")
+    ('B26-0417-7', 'b26 0417 8', 'Row 3')
+    """
+    match = TYPED.fullmatch(text)
+    if match is None:
+        return text
+    code = f"{match[1].upper()}{match[2]}-{match[3]}-{match[4]}"
+    return code if is_issued(code) else text
 
 
 def kind_of(code: str) -> str | None:

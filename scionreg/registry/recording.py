@@ -100,7 +100,7 @@ def _record(
     with change(store, by=by, action="record", why=why, kind=kind) as making:
         intake = Intake(making)
         for each, values in records(making):
-            text = _completed(making, each, values)
+            text = completed(making, each, values)
             rows = intake.take(Batch(each, tuple(text), [list(text.values())]))
             taken += [(each, row) for row in rows]
         intake.finish()
@@ -120,7 +120,7 @@ def _record(
     ]
 
 
-def _completed(making: Change, kind: str, values: Mapping[str, Any]) -> dict[str, str]:
+def completed(making: Change, kind: str, values: Mapping[str, Any]) -> dict[str, str]:
     """Return a record's text with a code issued where it has none, and its gaps in sight."""
     text = as_text(kind, values)
     key = KINDS[kind].KEY[0]

@@ -1,0 +1,1 @@
+"""Sheets for the field: rows filled in from the registry, columns those of the CSV file."""

@@ -1,0 +1,197 @@
+"""Each cell and each row of a sheet judged as it is typed, and all of them recorded in the end.
+
+The rules are those of every other way in: a row is judged by recording all that was typed so far
+and taking it back.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from scionreg.documents.field_sheets.kinds import measure_of, numbered, tell
+from scionreg.documents.words import english
+from scionreg.lineage.known import read_known
+from scionreg.records import codes
+from scionreg.records.cells import (
+    Cell,
+    CellError,
+    Choice,
+    Code,
+    CultivarName,
+    Many,
+    Ref,
+    YesNo,
+    noun,
+)
+from scionreg.records.errors import Problem
+from scionreg.records.rules import RULES
+from scionreg.records.tables import KINDS, fields
+from scionreg.records.vocabulary import Trouble
+from scionreg.registry import suggestions
+from scionreg.registry.changes import change
+from scionreg.registry.intake import Batch, Intake, read_cell
+from scionreg.registry.recording import completed
+from scionreg.registry.rows import Row, as_record, key_of, key_text, not_recorded
+from scionreg.registry.settings import read_settings
+from scionreg.registry.store import Store
+
+Cells = Mapping[str, str]
+"""The texts of a row by column."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What comes of recording some rows: problems by row (`line`), and the keys recorded.
+
+    `repeated` are the rows that are recorded already, exactly so.
+    """
+
+    problems: tuple[Problem, ...]
+    keys: tuple[str, ...]
+    repeated: tuple[int, ...]
+
+    @property
+    def refused(self) -> list[Problem]:
+        """Return the problems that stop everything."""
+        return [each for each in self.problems if each.trouble is Trouble.REFUSED]
+
+
+class Checker:
+    """Judges the cells and rows of a kind, for the person `by`."""
+
+    def __init__(self, store: Store, kind: str, *, by: str) -> None:
+        self.kind, self.by = kind, by
+        self.columns = fields(kind)
+        self._store = store
+        with store.reading() as connection:
+            self.settings = read_settings(connection)
+
+    def read(self, column: Any, text: str, own: Sequence[str] = ()) -> str:
+        """Return the text of a cell as it is kept, empty where it is; `own` are the sheet's codes.
+
+        Raises
+        ------
+        CellError
+            The text cannot be taken; it says why, and what was perhaps meant.
+        """
+        cell: Cell = column.info["cell"]
+        text = text.strip()
+        if not text:
+            return self._empty(column)
+        try:
+            value = read_cell(cell.reader(self.settings.zone), text, required=True)
+        except CellError as error:
+            raise self._better(column, text, error) from error
+        self._check_known(column, str(value), own)
+        return cell.write(value) if isinstance(cell, Choice | YesNo | Many) else text
+
+    def must_be_filled(self, column: Any) -> bool:
+        """Tell whether a cell may not be empty; a code that is issued may, until it is recorded."""
+        issued = column.name == KINDS[self.kind].KEY[0] and self.kind in codes.LETTER_OF
+        return not column.nullable and not issued
+
+    def told(self, column: Any, text: str) -> str:
+        """Return what is known of a code in one line, empty for what is no code of anything."""
+        cell = column.info["cell"]
+        if not isinstance(cell, Ref):
+            return ""
+        with self._store.reading() as connection:
+            for kind in cell.kinds:
+                code = text.partition("/")[0] if cell.single else text
+                if found := read_known(connection, kind, [code]):
+                    return tell(found[code], english())
+        return ""
+
+    def offers(self, column: Any) -> list[str]:
+        """Return what may be completed in a cell: words, or the first codes recorded."""
+        from scionreg.exchange.templates import known_codes
+
+        cell = column.info["cell"]
+        if isinstance(cell, Choice):
+            return [word.value for word in cell.words]
+        kinds = cell.kinds if isinstance(cell, Ref) else ()
+        if isinstance(cell, CultivarName):
+            kinds = ("cultivars",)
+        with self._store.reading() as connection:
+            return [code for each in known_codes(connection, kinds).values() for code in each]
+
+    def judge(self, rows: Sequence[tuple[int, Cells]], *, record: bool = False) -> Verdict:
+        """Return what comes of recording rows in one change, all or nothing.
+
+        Without `record` it is taken back. Rows come with their numbers.
+        """
+        with change(self._store, by=self.by, action="record", kind=self.kind) as making:
+            intake = Intake(making)
+            taken: list[Row] = []
+            repeated: list[int] = []
+            for number, cells in rows:
+                text = completed(making, self.kind, cells)
+                before = len(intake.problems)
+                new = intake.take(
+                    Batch(self.kind, tuple(text), [list(text.values())], lines=[number])
+                )
+                recorded = sum(intake.taken.recorded.values())
+                if recorded == len(taken) and len(intake.problems) == before:
+                    repeated.append(number)
+                elif recorded > len(taken):
+                    taken += new
+            intake.finish()
+            verdict = Verdict(
+                problems=tuple(intake.problems),
+                keys=tuple(key_text(key_of(self.kind, row)) for row in taken),
+                repeated=tuple(repeated),
+            )
+            making.cancelled = not record or bool(verdict.refused) or not taken
+            making.content["records"] = [
+                {"kind": self.kind, "record": as_record(self.kind, row)} for row in taken
+            ]
+        return verdict
+
+    def spelled(self, column: Any, text: str) -> str:
+        """Return what was typed as the CSV file has it, where that is plain.
+
+        A word may be given by its numeral, a length in the nursery's units, an issued code in small
+        letters and with blanks for hyphens.
+        """
+        cell = column.info["cell"]
+        if isinstance(cell, Code | Ref):
+            lot, slash, position = text.partition("/")
+            return codes.tidied(lot) + slash + position
+        measure = measure_of(cell, self.settings.units)
+        return measure.stored(text) if measure else numbered(cell).get(text, text)
+
+    def _empty(self, column: Any) -> str:
+        """Return an empty text where a cell may be empty, or gets a code when it is recorded."""
+        if self.must_be_filled(column):
+            read_cell(column.info["cell"].read, "", required=True)
+        return ""
+
+    def _check_known(self, column: Any, code: str, own: Sequence[str]) -> None:
+        """Refuse a code or cultivar that nothing recorded has, nor this sheet."""
+        cell = column.info["cell"]
+        if not isinstance(cell, Ref) or code in own:
+            return
+        with self._store.reading() as connection:
+            unknown = {code.partition("/")[0] if cell.single else code}
+            for kind in cell.kinds:
+                unknown = not_recorded(connection, kind, unknown)
+        if unknown:
+            rule = RULES["unknown_reference"]
+            target = " or ".join(map(noun, cell.kinds))
+            wrong = rule.wrong.format(target=target, value=code)
+            raise self._better(column, code, CellError(rule.name, wrong, rule.right))
+
+    def _better(self, column: Any, text: str, error: CellError) -> CellError:
+        """Return the error with what was probably meant."""
+        problem = Problem(
+            rule=error.rule,
+            trouble=Trouble.REFUSED,
+            kind=self.kind,
+            column=column.name,
+            value=text,
+            wrong=error.wrong,
+            right=error.right,
+        )
+        with self._store.reading() as connection:
+            right = suggestions.improve(connection, problem).right
+        return CellError(error.rule, error.wrong, right)

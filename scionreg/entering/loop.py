@@ -1,0 +1,313 @@
+"""The loop that follows the paper: one cell asked after the other, every answer judged at once.
+
+It neither reads nor prints: `Entry.take` is given what was typed and returns what to say.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from scionreg.documents.field_sheets.kinds import described, measure_of
+from scionreg.entering.checking import Checker, Verdict
+from scionreg.entering.draft import Draft, Row, State
+from scionreg.records.cells import CellError, refuse_ditto
+from scionreg.records.errors import Problem
+from scionreg.records.tables import KINDS
+from scionreg.records.vocabulary import Trouble
+
+KEYS: Mapping[str, str] = {
+    '"': "as in the row above",
+    "-": "empty",
+    "<": "back one cell",
+    "<<": "back one row",
+    ">": "next row; this one stays open",
+    "--": "strike this row out",
+    "?": "what may stand here",
+    ".": "end of the sheet: record",
+}
+"""What single signs do; none of them can stand in a cell by itself."""
+
+YES, NO = ("y", "yes"), ("n", "no", "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """What to say after an answer; `over` ends the loop, `keys` are the records made."""
+
+    lines: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()
+    over: bool = False
+
+
+class Entry:
+    """One sheet being typed in. What is typed is kept in the draft at every cell."""
+
+    def __init__(self, checker: Checker, draft: Draft) -> None:
+        self.checker, self.draft = checker, draft
+        self._ending = False
+        self._keys: Mapping[str, Callable[[], list[str]]] = {
+            "<": self._back,
+            "<<": self._row_back,
+            ">": self._skip,
+            "--": self._strike,
+            "?": lambda: [described(self.column)],
+            ".": self._end,
+        }
+        self._own = {row.cells.get(self._key, "") for row in draft.rows} - {""}
+        if not draft.rows:
+            draft.rows.append(Row())
+
+    # What is asked
+
+    @property
+    def column(self) -> Any:
+        """Return the column that is asked for."""
+        return self.checker.columns[self.draft.column]
+
+    @property
+    def prompt(self) -> str:
+        """Return the question: row, column, unit, and what stands there already."""
+        if self._ending:
+            return "record them? yes or no: "
+        name, here = self.column.name, self._here()
+        measure = measure_of(self.column.info["cell"], self.checker.settings.units)
+        if measure:
+            name += f" in {measure.unit}"
+            here = measure.shown(here) if here else ""
+        must = "*" if self.checker.must_be_filled(self.column) else ""
+        shown = f" [{here}]" if here else ""
+        return f"{self.draft.row + 1} {name}{must}{shown}: "
+
+    def heading(self) -> str:
+        """Return what is said where a row begins: what the paper has filled in."""
+        filled = [f"{name} {text}" for name, text in self._row.cells.items()]
+        return f"row {self.draft.row + 1}" + (f": {', '.join(filled)}" if filled else "")
+
+    def offers(self) -> list[str]:
+        """Return what may be completed here."""
+        return [] if self._ending else self.checker.offers(self.column)
+
+    # What is answered
+
+    def take(self, text: str) -> Said:
+        """Take an answer, keep it, and return what to say."""
+        text = text.strip()
+        if self._ending:
+            return self._confirm(text.lower())
+        said = self._keys[text]() if text in self._keys else self._cell(text)
+        self.draft.save()
+        return Said(lines=tuple(said))
+
+    def _cell(self, text: str) -> list[str]:
+        wanted = self._meant(text)
+        try:
+            value = self.checker.read(self.column, wanted, tuple(self._own))
+        except CellError as error:
+            return [f"{error.wrong}; {error.right}"]
+        said = self._echo(text, value)
+        self._keep(value)
+        return said + self._step()
+
+    def _keep(self, value: str) -> None:
+        """Put a text into the cell; a row that is complete or struck out is open again by it."""
+        if value != self._here() or self._row.state is State.STRUCK:
+            self._row.state = State.OPEN
+        if value:
+            self._row.cells[self.column.name] = value
+        else:
+            self._row.cells.pop(self.column.name, None)
+
+    def _meant(self, text: str) -> str:
+        """Return the text that an answer stands for: kept, emptied, as above, or as spelled."""
+        if not text:
+            return self._here()
+        if text == "-":
+            return ""
+        try:
+            refuse_ditto(text)
+        except CellError:
+            return self._above()
+        return self.checker.spelled(self.column, text)
+
+    def _echo(self, typed: str, value: str) -> list[str]:
+        """Return what is said of a cell that was taken otherwise than typed, or names something."""
+        told = self.checker.told(self.column, value) if value else ""
+        if told:
+            return [f"  {value}: {told}"]
+        return [f"  {value or 'empty'}"] if typed and typed != value else []
+
+    def _step(self) -> list[str]:
+        """Go on to the next cell; at the end of a row have it judged."""
+        if self.draft.column + 1 < len(self.checker.columns):
+            self.draft.column += 1
+            return []
+        return self._finish_row()
+
+    def _finish_row(self) -> list[str]:
+        row, number = self._row, self.draft.row + 1
+        if not row.cells:
+            self.draft.column = 0
+            return ["the row is empty; end the sheet with .  or strike the row out with --"]
+        row.state = State.TYPED
+        verdict = self.checker.judge(self._typed())
+        said = self._tell(verdict, about=number)
+        wrong = [each.line for each in verdict.refused]
+        if wrong:
+            self._go_to(verdict.refused[wrong.index(number) if number in wrong else 0])
+            return said
+        self._own.add(row.cells.get(self._key, ""))
+        self._go_on()
+        return said
+
+    def _tell(self, verdict: Verdict, *, about: int = 0) -> list[str]:
+        """Return the problems as lines; warnings only those `about` one row, if any is asked."""
+        said = [
+            _line(each)
+            for each in verdict.problems
+            if each.trouble is Trouble.REFUSED or not about or each.line == about
+        ]
+        told = [number for number in verdict.repeated if number == about or not about]
+        return said + [f"row {number} is recorded already, exactly so" for number in told]
+
+    def _go_to(self, problem: Problem) -> None:
+        """Go where something is wrong; the row is open again."""
+        self.draft.row = problem.line - 1 if problem.line else self.draft.row
+        self._row.state = State.OPEN
+        names = [column.name for column in self.checker.columns]
+        self.draft.column = names.index(problem.column) if problem.column in names else 0
+
+    def _go_on(self) -> None:
+        """Go to the next open row, a new one where there is none."""
+        after = [number for number in self.draft.numbers(State.OPEN) if number > self.draft.row + 1]
+        if after:
+            self.draft.row = after[0] - 1
+        else:
+            self.draft.row = len(self.draft.rows)
+            self.draft.rows.append(Row())
+        self.draft.column = 0
+
+    # Single signs
+
+    def _back(self) -> list[str]:
+        if self.draft.column:
+            self.draft.column -= 1
+            return []
+        return self._row_back(last_cell=True)
+
+    def _row_back(self, *, last_cell: bool = False) -> list[str]:
+        before = [
+            number
+            for number in self.draft.numbers(State.OPEN, State.TYPED, State.STRUCK)
+            if number <= self.draft.row
+        ]
+        if not before:
+            self.draft.column = 0
+            return ["this is the first row"]
+        if not self._row.cells and self.draft.row + 1 == len(self.draft.rows):
+            self.draft.rows.pop()
+        self.draft.row = before[-1] - 1
+        self.draft.column = len(self.checker.columns) - 1 if last_cell else 0
+        return []
+
+    def _skip(self) -> list[str]:
+        if not self._row.cells and self.draft.row + 1 == len(self.draft.rows):
+            return ["there is no other row; end the sheet with ."]
+        number, state = self.draft.row + 1, self._row.state
+        self._go_on()
+        return [f"row {number} stays open"] if state is State.OPEN else []
+
+    def _strike(self) -> list[str]:
+        number = self.draft.row + 1
+        self._row.state = State.STRUCK
+        self._go_on()
+        return [f"row {number} is struck out; << brings it back"]
+
+    # The end
+
+    def _end(self) -> list[str]:
+        """Judge everything once more and ask whether to record it."""
+        typed = self._typed()
+        if not typed:
+            return ["no row is complete, so there is nothing to record; stop with Ctrl-D"]
+        verdict = self.checker.judge(typed)
+        said = self._tell(verdict)
+        if verdict.refused:
+            self._go_to(verdict.refused[0])
+            return [*said, "nothing is recorded before this is put right"]
+        self._ending = True
+        said.append(f"rows to record: {_spans([number for number, _ in typed])}")
+        if unfinished := self.draft.unfinished():
+            said.append(f"open for later: {_spans(unfinished)}")
+        if struck := self.draft.numbers(State.STRUCK):
+            said.append(f"struck out, not recorded: {_spans(struck)}")
+        return said
+
+    def _confirm(self, answer: str) -> Said:
+        if answer not in (*YES, *NO):
+            return Said(lines=("yes or no",))
+        self._ending = False
+        if answer in NO:
+            return Said(lines=("nothing is recorded; go on",))
+        typed = self._typed()
+        verdict = self.checker.judge(typed, record=True)
+        if verdict.refused:  # somebody else recorded something meanwhile
+            self._go_to(verdict.refused[0])
+            return Said(lines=(*self._tell(verdict), "nothing is recorded"))
+        for number, _ in typed:
+            self.draft.rows[number - 1].state = State.RECORDED
+        if unfinished := self.draft.unfinished():
+            del self.draft.rows[unfinished[-1] :]
+            self.draft.row, self.draft.column = unfinished[0] - 1, 0
+            self.draft.save()
+        else:
+            self.draft.put_away()
+        return Said(keys=verdict.keys, over=True)
+
+    # Looking around
+
+    @property
+    def _row(self) -> Row:
+        return self.draft.rows[self.draft.row]
+
+    @property
+    def _key(self) -> str:
+        return KINDS[self.checker.kind].KEY[0]
+
+    def _here(self) -> str:
+        return self._row.cells.get(self.column.name, "")
+
+    def _above(self) -> str:
+        """Return the text of the same cell in the row above that is not struck out."""
+        for row in reversed(self.draft.rows[: self.draft.row]):
+            if row.state is not State.STRUCK:
+                return row.cells.get(self.column.name, "")
+        return ""
+
+    def _typed(self) -> list[tuple[int, Mapping[str, str]]]:
+        return [
+            (number, self.draft.rows[number - 1].cells)
+            for number in self.draft.numbers(State.TYPED)
+        ]
+
+
+def _line(problem: Problem) -> str:
+    """Return a problem as it is said of a row of the sheet."""
+    where = f"row {problem.line}" if problem.line else f"{problem.kind} {problem.key}".strip()
+    column = f", {problem.column}" if problem.column else ""
+    doubt = "" if problem.trouble is Trouble.REFUSED else "warning: "
+    return f"{doubt}{where}{column}: {problem.wrong}; {problem.right}"
+
+
+def _spans(numbers: list[int]) -> str:
+    """Return numbers with runs of them drawn together.
+
+    >>> _spans([1, 2, 3, 7])
+    '1-3, 7'
+    """
+    spans: list[list[int]] = []
+    for number in numbers:
+        if spans and number == spans[-1][-1] + 1:
+            spans[-1][1:] = [number]
+        else:
+            spans.append([number])
+    return ", ".join("-".join(map(str, span)) for span in spans)
