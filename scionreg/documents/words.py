@@ -37,7 +37,11 @@ class Words:
 
     def word(self, word: Word) -> str:
         """Return how a word of a vocabulary is printed."""
-        return self(f"word.{type(word).__name__}.{word.value}")
+        return self.stored(type(word), word.value)
+
+    def stored(self, vocabulary: type[Word], value: str) -> str:
+        """Return how a word is printed that is known by what is stored of it."""
+        return self(f"word.{vocabulary.__name__}.{value}")
 
     def day(self, day: dt.date) -> str:
         """Return a day with the month as a word, which is read alike everywhere: 14 Feb 2026."""

@@ -58,8 +58,9 @@ class Book:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreeBook(Book):
-    """A mother tree; `place` is None where it is unknown or private."""
+    """A mother tree; `place` is None where it is unknown, or `private`."""
 
+    private: bool = False
     place: tuple[str, int | None, int | None] | None = None
     planted: dt.date | None = None
     rank: str | None = None
@@ -70,11 +71,11 @@ class TreeBook(Book):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WoodBook(Book):
-    """A collection or a bundle; what only bundles have is None for a collection."""
+    """A collection, or a bundle; only of a bundle is anything known from `treatment` on."""
 
+    is_bundle: bool
     sticks: int | None = None
     count: str | None = None
-    sealed: bool | None = None
     treatment: str | None = None
     packed: dt.date | None = None
     packer: str | None = None
@@ -126,7 +127,7 @@ CUT = Query(
     "FROM collections c JOIN mother_trees t ON t.tree = c.tree WHERE c.collection IN {codes}"
 )
 WOOD = Query(
-    f"SELECT {BUNDLE_COLUMNS}, b.sealed, b.treatment, b.shelf, c.tree, c.limb, c.date, c.cutter, "
+    f"SELECT {BUNDLE_COLUMNS}, b.treatment, b.shelf, c.tree, c.limb, c.date, c.cutter, "
     "t.cultivar, t.rank FROM bundles b LEFT JOIN collections c ON c.collection = b.collection "
     "LEFT JOIN mother_trees t ON t.tree = c.tree WHERE b.bundle IN {codes}"
 )
@@ -170,6 +171,7 @@ def read_trees(connection: Connection, asked: Collection[str]) -> dict[str, Tree
             code=tree,
             sources=(Source(tree=tree, cultivar=cultivar, rank=rank),),
             cultivars=(names[cultivar],),
+            private=bool(private),
             place=None if block is None or private else (block, row, position),
             planted=as_day(planted),
             rank=rank,
@@ -189,6 +191,7 @@ def read_cuttings(connection: Connection, asked: Collection[str]) -> dict[str, W
         source = Source(tree, limb, collection, as_day(date), cutter, cultivar, rank)
         books[collection] = WoodBook(
             code=collection,
+            is_bundle=False,
             sources=(source,),
             cultivars=(names[cultivar],),
             sticks=sticks,
@@ -202,8 +205,8 @@ class Bundles:
     """Bundles with all that they were tied from."""
 
     bundles: Mapping[str, Bundle]
-    more: Mapping[str, tuple[bool | None, str | None, str | None]]
-    """Of a bundle: sealed, treatment, shelf."""
+    more: Mapping[str, tuple[str | None, str | None]]
+    """Of a bundle: treatment and shelf."""
     sources: Mapping[str, tuple[Source, ...]]
     names: Mapping[str, Named]
 
@@ -213,7 +216,7 @@ def read_bundles(connection: Connection, asked: Collection[str]) -> Bundles:
     parents = read_parents(connection, asked)
     found = rows(connection, WOOD, {*asked, *(each for gave in parents.values() for each in gave)})
     bundles = {row[0]: make_bundle(row) for row in found}
-    own = {row[0]: _own(bundles[row[0]], row[12:]) for row in found}
+    own = {row[0]: _own(bundles[row[0]], row[11:]) for row in found}
     mixed = mixed_from(bundles, parents, bundles.keys(), lambda each: own[each.bundle])
     sources = {
         code: tuple(
@@ -227,7 +230,7 @@ def read_bundles(connection: Connection, asked: Collection[str]) -> Bundles:
     written = {each.cultivar for gave in sources.values() for each in gave if each.cultivar}
     return Bundles(
         bundles,
-        {row[0]: (None if row[9] is None else bool(row[9]), *row[10:12]) for row in found},
+        {row[0]: row[9:11] for row in found},
         sources,
         read_named(connection, written),
     )
@@ -247,14 +250,14 @@ def read_wood(connection: Connection, asked: Collection[str]) -> dict[str, WoodB
     for code in asked:
         if (bundle := read.bundles.get(code)) is None:
             continue
-        sealed, treatment, shelf = read.more[code]
+        treatment, shelf = read.more[code]
         books[code] = WoodBook(
             code=code,
+            is_bundle=True,
             sources=read.sources[code],
             cultivars=_cultivars(read.sources[code], read.names),
             sticks=bundle.sticks,
             count=bundle.counting,
-            sealed=sealed,
             treatment=treatment,
             packed=bundle.packed,
             packer=bundle.packer,
