@@ -6,13 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
-from scionreg.cartography import layers
+from scionreg.cartography import chain_layers, layers
 from scionreg.cartography.places import Places
 from scionreg.cartography.privacy import Privacy
 from scionreg.geodesy.fixes import Fix
 from scionreg.identity.where import Stand, Where, where
 from scionreg.lineage.chain import resolve_names
-from scionreg.lineage.place_books import read_place_books
+from scionreg.lineage.graph import find_kind
+from scionreg.lineage.place_books import read_lot_looks, read_lot_places, read_place_books
+from scionreg.lineage.recall import Item, OfCode, recall
+from scionreg.lineage.trace import trace
 from scionreg.records.errors import Problem, RegistryError
 from scionreg.records.starting_values import PlaceValues
 from scionreg.records.vocabulary import TreeStatus, Trouble
@@ -137,6 +140,144 @@ def _places(number: int) -> str:
 
 def _trees(number: int) -> str:
     return "tree is" if number == 1 else "trees are"
+
+
+# ------------------------------------------------------------------------------ rows
+
+
+def nursery_rows(
+    connection: Connection,
+    *,
+    block: str | None = None,
+    season: int | None = None,
+    stage: str | None = None,
+    each_position: bool = False,
+) -> MapLayers:
+    """Return graft lots in their rows, with take and what was looked at.
+
+    Parameters
+    ----------
+    block : only this block.
+    season : lots of this season; None is the last one grafted in each block.
+    stage : ``early`` or ``late`` count; None as `taking.table`.
+    each_position : a layer ``positions`` too, a point each.
+
+    Raises
+    ------
+    RegistryError
+        No lot stands there in that season, or no block tells how its rows lie.
+    """
+    lots, off = _lots(connection, stage)
+    if block is not None:
+        lots = lots[lots["block"] == block]
+    last = lots.groupby("block")["season"].transform("max")
+    lots = lots[lots["season"] == (last if season is None else season)]
+    ground = Ground.read(connection)
+    drawn = layers.rows(ground.places, lots)
+    if drawn.empty:
+        raise RegistryError(
+            "no graft lot stands there: none in that block and season has a row and positions, or "
+            "the block has no outline"
+        )
+    found = {"blocks": _blocks_of(ground, drawn), "rows": drawn}
+    if each_position:
+        found["positions"] = layers.positions(ground.places, lots, off)
+    lost = len(lots) - len(drawn)
+    return MapLayers(
+        what="nursery rows",
+        layers=found,
+        notes=(f"{lost} graft {'lot has' if lost == 1 else 'lots have'} no place",) if lost else (),
+    )
+
+
+def _blocks_of(ground: Ground, rows: Any) -> Any:
+    blocks = layers.blocks(ground.places, ground.privacy)
+    return blocks[blocks["code"].isin(set(rows["block"]))].reset_index(drop=True)
+
+
+def _lots(
+    connection: Connection, stage: str | None
+) -> tuple["pd.DataFrame", dict[str, frozenset[int]]]:
+    """Return the graft lots that have a place, and positions found off, by lot."""
+    from scionreg.lineage.worked_lots import read_worked_lots
+    from scionreg.take.stages import Stage, counts_at, judged_by
+
+    worked = read_worked_lots(connection, read_settings(connection))
+    taken = counts_at(worked, Stage(stage) if stage else judged_by(worked))
+    lots = worked.lots.rename(columns={"graft_lot": "code"})
+    lots["take"] = float("nan")
+    lots.loc[taken.lots, "take"] = (taken.taken / taken.grafts).round(4)
+    looks = read_lot_looks(connection)
+    lots["looked_at"] = lots["code"].map({code: each.checked for code, each in looks.items()})
+    lots["off"] = lots["code"].map({code: each.off for code, each in looks.items()})
+    lots[["looked_at", "off"]] = lots[["looked_at", "off"]].fillna(0).astype(int)
+    lots["identity"] = "not looked at"
+    lots.loc[lots["looked_at"] > 0, "identity"] = "true where looked"
+    lots.loc[lots["off"] > 0, "identity"] = "off"
+    placed = lots[["block", "row", "first", "last"]].notna().all(axis=1)
+    kept = lots[placed].astype(dict.fromkeys(("row", "first", "last"), "int64"))
+    return kept, {code: each.positions for code, each in looks.items()}
+
+
+# ------------------------------------------------------------------------------ the chain
+
+
+def trace_layers(connection: Connection, code: str, *, show_private: bool = False) -> MapLayers:
+    """Return blocks, and the places and lines of where something came from; errors as `trace`."""
+    found = trace(connection, code)
+    lots = {each for source in found.sources for each in source.path} | {code.partition("/")[0]}
+    ground, placed = _placed(connection, lots, show_private=show_private)
+    every = ground.places.trees
+    sources = every[every["code"].isin({code, *(source.tree for source in found.sources)})]
+    cultivars = {each.tree: each.cultivar for each in ground.places.books.trees}
+    lost = sum(each.tree is None for each in found.sources)
+    outside = (f"{lost} {'source is' if lost == 1 else 'sources are'} no tree here",)
+    return MapLayers(
+        what=f"trace of {code}",
+        layers={"blocks": layers.blocks(ground.places, ground.privacy)}
+        | chain_layers.trace(found, placed, cultivars),
+        notes=(*ground.notes(sources), *(outside if lost else ())),
+    )
+
+
+def recall_layers(
+    connection: Connection, items: Sequence[Item], *, show_private: bool = False
+) -> MapLayers:
+    """Return blocks, and the rows and trees of everything that may share a source.
+
+    Errors as `recall`.
+    """
+    found = recall(connection, items)
+    lots = {each.graft_lot for each in found.graft_lots}
+    ground, placed = _placed(connection, lots, show_private=show_private)
+    asked = _trees_of(connection, items)
+    every = ground.places.trees
+    drawn = chain_layers.recall(found, asked, placed)
+    lost = len(lots) - len(drawn["rows"])
+    unplaced = f"{lost} graft {'lot has' if lost == 1 else 'lots have'} no place"
+    shown = {*asked, *(each.tree for each in found.mother_trees)}
+    return MapLayers(
+        what=f"recall of {found.code}",
+        layers={"blocks": layers.blocks(ground.places, ground.privacy)} | drawn,
+        notes=(*ground.notes(every[every["code"].isin(shown)]), *((unplaced,) if lost else ())),
+    )
+
+
+def _placed(
+    connection: Connection, lots: set[str], *, show_private: bool
+) -> tuple[Ground, chain_layers.Placed]:
+    ground = Ground.read(connection, show_private=show_private)
+    places = read_lot_places(connection, lots)
+    return ground, chain_layers.Placed(ground.places, ground.trees(), places)
+
+
+def _trees_of(connection: Connection, items: Sequence[Item]) -> list[str]:
+    """Return the mother trees that the codes asked about are, or were cut or grown from."""
+    trees = []
+    for code in (each.code for each in items if isinstance(each, OfCode)):
+        trees += [code] if find_kind(connection, code) == "mother_trees" else []
+        trees += [source.tree for source in trace(connection, code).sources if source.tree]
+    return list(dict.fromkeys(trees))
 
 
 # ------------------------------------------------------------------------------ where one stands

@@ -3,9 +3,10 @@
 Trees come as `Places.trees` gives them, with private places dealt with (`Privacy.keep`).
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from scionreg.cartography.places import Places
@@ -43,6 +44,77 @@ def trees(stands: pd.DataFrame, told: Mapping[str, Mapping[str, Any]] | None = N
     for name in ("identity", "pressure", "take"):
         placed[name] = placed["code"].map((told or {}).get(name, {}))
     return _points(placed[[*TREE_COLUMNS, "latitude", "longitude"]])
+
+
+ROW_COLUMNS = (
+    "code",
+    "block",
+    "row",
+    "first",
+    "last",
+    "season",
+    "cultivar",
+    "regraft_of",
+    "grafts",
+    "take",
+    "identity",
+    "looked_at",
+    "off",
+    "estimated",
+    "accuracy_m",
+)
+
+
+def rows(places: Places, lots: pd.DataFrame) -> Any:
+    """Return graft lots as lines along their rows, columns `ROW_COLUMNS`.
+
+    Parameters
+    ----------
+    lots : a row a lot: ``code, block, row, first, last, season, cultivar, regraft_of, grafts,
+        take, identity, looked_at, off``. One whose place is not known is left out.
+    """
+    import geopandas as gpd
+    from shapely import linestrings
+
+    ends = places.stretches(*(lots[name] for name in ("block", "row", "first", "last")))
+    drawn = ~np.isnan(ends).any(axis=(1, 2))
+    table = lots[drawn].reset_index(drop=True)
+    table["estimated"] = True
+    grids = {code: places.grid(code) for code in table["block"].unique()}
+    table["accuracy_m"] = table["block"].map({k: g.accuracy_m for k, g in grids.items() if g})
+    return gpd.GeoDataFrame(table[list(ROW_COLUMNS)], geometry=linestrings(ends[drawn]), crs=WGS84)
+
+
+POSITION_COLUMNS = ("code", "lot", "block", "row", "position", "cultivar", "take", "identity")
+
+
+def positions(places: Places, lots: pd.DataFrame, off: Mapping[str, Collection[int]]) -> Any:
+    """Return every position of graft lots as a point, columns `POSITION_COLUMNS`.
+
+    Where a regraft covers a position, it is the regraft's.
+
+    Parameters
+    ----------
+    lots : as `rows`.
+    off : positions found off, by lot.
+    """
+    count = (lots["last"] - lots["first"] + 1).to_numpy(dtype=int)
+    each = lots.loc[lots.index.repeat(count)]
+    each = each.assign(
+        position=each["first"].to_numpy() + each.groupby(level=0).cumcount().to_numpy()
+    ).rename(columns={"code": "lot"})
+    each = each.sort_values("regraft_of", na_position="first", kind="stable").drop_duplicates(
+        ["block", "row", "position", "season"], keep="last"
+    )
+    number = each["position"].astype(int)
+    each = each.assign(code=each["lot"] + "/" + number.astype(str), position=number)
+    wrong = {f"{lot}/{position}" for lot, its in off.items() for position in its}
+    each.loc[each["code"].isin(wrong), "identity"] = "off"
+    ends = places.stretches(each["block"], each["row"], number, number)
+    at = ends.mean(axis=1)
+    each = each.assign(longitude=at[:, 0], latitude=at[:, 1])
+    each = each[each["latitude"].notna()].reset_index(drop=True)
+    return _points(each[[*POSITION_COLUMNS, "latitude", "longitude"]])
 
 
 def _points(table: pd.DataFrame) -> Any:

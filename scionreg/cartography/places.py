@@ -5,10 +5,11 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from scionreg.geodesy.fixes import average, deviation, together
 from scionreg.geodesy.grid import Grid, fit, lay_out
-from scionreg.geodesy.ground import metres_apart
+from scionreg.geodesy.ground import Numbers, metres_apart
 from scionreg.lineage.place_books import BlockPlace, PlaceBooks, TreePlace
 from scionreg.records.vocabulary import FixMethod
 
@@ -54,6 +55,26 @@ class Places:
     def grid(self, block: str | None) -> Grid | None:
         """Return how the rows of a block lie; None where nothing tells."""
         return self._grids.get(block)
+
+    def stretches(
+        self, block: ArrayLike, row: ArrayLike, first: ArrayLike, last: ArrayLike
+    ) -> Numbers:
+        """Return both ends of runs of positions as longitude and latitude, shape (n, 2, 2).
+
+        A run begins and ends half a position off its outer trees; NaN where nothing tells how the
+        rows of its block lie.
+        """
+        blocks = np.asarray(block, dtype=object)
+        rows, firsts, lasts = (np.asarray(each, dtype=float) for each in (row, first, last))
+        ends = np.full((len(blocks), 2, 2), np.nan)
+        for code in dict.fromkeys(blocks.tolist()):
+            grid, its = self.grid(code), blocks == code
+            if grid is None:
+                continue
+            for end, positions in enumerate((firsts[its] - 0.5, lasts[its] + 0.5)):
+                latitude, longitude = grid.degrees(rows[its], positions)
+                ends[its, end] = np.stack([longitude, latitude], axis=-1)
+        return ends
 
     @cached_property
     def blocks(self) -> dict[str, BlockPlace]:

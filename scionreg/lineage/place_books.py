@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 from scionreg.geodesy.fixes import Fix
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import Query, rows
+from scionreg.records.cells import expand_positions
 
 _TREE = (
     "tree, cultivar, kind, status, block, row, position, latitude, longitude, accuracy_m, "
@@ -27,6 +28,15 @@ CUT_FIXES = Query(
 ENDS = Query(
     "SELECT block, max(row), max(last) FROM graft_lots "
     "WHERE block IS NOT NULL AND row IS NOT NULL GROUP BY block"
+)
+
+LOTS = Query(
+    "SELECT graft_lot, block, row, first, last FROM graft_lots WHERE graft_lot IN {codes} "
+    "AND block IS NOT NULL AND row IS NOT NULL AND first IS NOT NULL AND last IS NOT NULL"
+)
+LOOKS = Query(
+    "SELECT item, checked, off, positions FROM identity_checks "
+    "WHERE checked > 0 AND method <> 'paper' ORDER BY id"
 )
 
 
@@ -58,6 +68,24 @@ class BlockPlace(NamedTuple):
     outline: dict[str, Any] | None
     rows: int
     positions: int
+
+
+class LotPlace(NamedTuple):
+    """Where a graft lot stands: its row, from position `first` to `last`."""
+
+    lot: str
+    block: str
+    row: int
+    first: int
+    last: int
+
+
+class LotLooks(NamedTuple):
+    """Trees of a lot that were looked at, those found off, and the positions of these."""
+
+    checked: int = 0
+    off: int = 0
+    positions: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,4 +125,23 @@ def _ends(
         if block is not None and row is not None:
             most_rows, most = found.get(block, (0, 0))
             found[block] = (max(most_rows, row), max(most, position or 0))
+    return found
+
+
+def read_lot_places(connection: Connection, lots: Iterable[str]) -> dict[str, LotPlace]:
+    """Return where graft lots stand, by code; those without a place are left out."""
+    return {row[0]: LotPlace._make(row) for row in rows(connection, LOTS, lots)}
+
+
+def read_lot_looks(connection: Connection) -> dict[str, LotLooks]:
+    """Return what was looked at in each graft lot, papers left out."""
+    found: dict[str, LotLooks] = {}
+    for item, checked, off, wrong in rows(connection, LOOKS, ()):
+        lot, slash, position = item.rpartition("/")
+        code = lot if slash else item
+        places = [int(position)] if slash and off else expand_positions(wrong or "")
+        before = found.get(code, LotLooks())
+        found[code] = LotLooks(
+            before.checked + checked, before.off + off, before.positions | frozenset(places)
+        )
     return found
