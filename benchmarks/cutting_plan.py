@@ -7,11 +7,12 @@ import argparse
 import random
 import time
 from collections import defaultdict
+from collections.abc import Sequence
 
 from scionreg.rotation.cutting_plan import plan
 from scionreg.rotation.goals import serve
 from scionreg.rotation.program import Program
-from scionreg.rotation.supply import Limits, TreeSupply, Wanted
+from scionreg.rotation.supply import Cap, Limits, TreeSupply, Wanted
 
 SEASONS = 3
 BANK = Limits(share=0.6, watch=0.7, rest=1.1, heavy_share=0.5, rest_seasons=1, least_visit=10)
@@ -56,7 +57,9 @@ def by_cultivar(supply, wanted):
     return {cultivar: (its, demand[cultivar]) for cultivar, its in trees.items()}
 
 
-def by_scip(programs: list[Program], seconds: float) -> tuple[float, float]:
+def by_scip(
+    programs: list[Program], seconds: float, caps: Sequence[Cap] = ()
+) -> tuple[float, float]:
     """Return the shortfall (first season, then later ones) by SCIP in one model, and its bound.
 
     Sticks of later seasons count so little that all of them weigh less than one of this season.
@@ -67,6 +70,8 @@ def by_scip(programs: list[Program], seconds: float) -> tuple[float, float]:
     model.hideOutput()
     model.setParam("limits/time", seconds)
     goal = []
+    light = 0.5 / (sum(sum(program.demand[1:]) for program in programs) + 1)
+    used = [[] for _ in caps]
     for program in programs:
         columns = [
             model.addVar(
@@ -81,8 +86,11 @@ def by_scip(programs: list[Program], seconds: float) -> tuple[float, float]:
             if high < float("inf"):
                 model.addCons(total <= high)
         goal.append(columns[program.short[0]])
-        light = 0.5 / (sum(program.demand[1:]) + 1)
         goal += [light * columns[at] for at in program.short[1:]]
+        for cap, terms in zip(caps, used, strict=True):
+            terms += [by * columns[at] for at, by in program.usage(cap).items()]
+    for cap, terms in zip(caps, used, strict=True):
+        model.addCons(quicksum(terms) <= cap.most)
     model.setObjective(quicksum(goal))
     model.optimize()
     return model.getObjVal(), model.getDualbound()

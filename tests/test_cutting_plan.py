@@ -30,11 +30,11 @@ def wanted(*sticks: int) -> list[Wanted]:
 
 
 @st.composite
-def small_cases(draw) -> tuple[list[TreeSupply], list[int]]:
-    seasons = draw(st.integers(1, 2))
+def small_cases(draw, seasons=0, most_trees=4) -> tuple[list[TreeSupply], list[int]]:
+    seasons = seasons or draw(st.integers(1, 2))
     share = st.sampled_from([0.25, 0.4, 0.5, 0.7])
     trees = []
-    for at in range(draw(st.integers(1, 3 if seasons == 2 else 4))):
+    for at in range(draw(st.integers(1, 3 if seasons == 2 else most_trees))):
         limits = Limits(
             share=draw(share),
             watch=draw(st.sampled_from([0.2, 0.35, 0.5])),
@@ -150,7 +150,7 @@ def greedy(trees, demand):
     return cuts
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.integers(0, 10_000))
 def test_shortfall_is_never_above_a_greedy_rules(seed: int) -> None:
     supply, wants = nursery(12, 1, seed)
@@ -161,15 +161,23 @@ def test_shortfall_is_never_above_a_greedy_rules(seed: int) -> None:
     assert shortfalls(demand, served.cuts)[0] <= demand[0] - by_rule
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(8))
 def test_another_solver_finds_no_less_shortfall(seed: int) -> None:
-    supply, wants = nursery(60, 2, seed)
+    supply, wants = nursery(40, 2, seed)
     for name, (trees, demand) in by_cultivar(supply, wants).items():
         served = serve(name, trees, demand, 20)
         other, _ = by_scip([Program(trees, demand, served.waived)], 20)
         assert {goal.status for goal in served.goals} == {"proven"}
         now, then = (goal.value for goal in served.goals)
         assert other == pytest.approx(now + then * 0.5 / (sum(demand[1:]) + 1), abs=1e-5)
+
+
+def test_a_start_is_not_given_back_as_the_best() -> None:
+    """HiGHS 1.16 did where presolve left nothing to search, and called it proven."""
+    free = Limits(share=1, watch=9, rest=9, heavy_share=1, rest_seasons=0, least_visit=1)
+    served = serve("Ostra", [tree(code, 12, limits=free) for code in "AB"], [12], 5)
+    assert served.goals[0].value == 0
+    assert sorted(served.cuts.values()) == [6, 6]
 
 
 TWO = [tree("A", 20, 20), tree("B", 20, 20)]
@@ -224,12 +232,10 @@ def test_spread_is_waived_with_a_caution() -> None:
     assert any("one tree gives more than its part" in caution for caution in made.cautions)
 
 
-def test_a_shortfall_is_stated_with_what_would_lift_it() -> None:
+def test_a_shortfall_is_stated() -> None:
     made = plan([tree("A", 20), tree("B", 20)], wanted(100), 1, first_season=2027)
     assert (made.seasons[0].planned, made.seasons[0].shortfall) == (20, 80)
-    assert made.cautions[0] == OWN_LIMITS
-    assert "plant 8 more of Ostra" in made.cautions[-1]
-    assert "take 80 in 2027" in made.cautions[-1]
+    assert made.cautions == (OWN_LIMITS, "Ostra is 80 sticks short of 100 in 2027.")
 
 
 def test_a_cultivar_without_trees_is_short_of_all() -> None:
@@ -298,7 +304,15 @@ def test_no_time_leaves_a_complete_plan() -> None:
 def test_its_json_and_its_table() -> None:
     told = []
     made = plan(TWO, wanted(10, 6), 2, progress=lambda done, steps: told.append((done, steps)))
-    assert list(made.to_dict()) == ["seasons", "trees", "walk", "goals", "cautions"]
+    assert list(made.to_dict()) == [
+        "seasons",
+        "trees",
+        "walk",
+        "work",
+        "caps",
+        "goals",
+        "cautions",
+    ]
     assert set(made.to_dict()["goals"][0]) == {"goal", "cultivar", "value", "bound", "status"}
     assert made.to_frame().sticks.sum() == 16
     assert told == [(1, 2), (2, 2)]

@@ -373,6 +373,11 @@ class RotationValues:
         36, "months for which a temporary source of buds is used", "citrus rules, Florida", least=1
     )
     least_visit: float = value(5, "sticks below which a tree is not visited", most=1000)
+    visit_minutes: float = value(15, "minutes to go to a tree and set up", "estimate", least=0)
+    sticks_an_hour: float = value(
+        120, "sticks one person cuts and ties in an hour", "estimate", least=1
+    )
+    hours_a_day: float = value(7, "hours of cutting in a working day", "estimate", least=1, most=24)
     survival: float = value(
         0.92, "share of what took that stands at the season's end", least=0.01, most=1
     )

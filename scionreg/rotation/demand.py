@@ -225,11 +225,12 @@ def needs_of(
 
 def wanted_of(needs: Iterable[Need], first_season: int) -> list[Wanted]:
     """Return the sticks wanted by cultivar and season, the first planned one being 0."""
-    sums: dict[tuple[str, int], int] = {}
+    sums: dict[tuple[str, int], tuple[int, int]] = {}
     for each in needs:
         key = (each.cultivar, each.season - first_season)
-        sums[key] = sums.get(key, 0) + each.to_cut
+        sticks, must = sums.get(key, (0, 0))
+        sums[key] = (sticks + each.to_cut, must + each.to_cut * each.must_fill)
     return [
-        Wanted(cultivar=cultivar, season=season, sticks=sticks)
-        for (cultivar, season), sticks in sorted(sums.items())
+        Wanted(cultivar=cultivar, season=season, sticks=sticks, must=must)
+        for (cultivar, season), (sticks, must) in sorted(sums.items())
     ]

@@ -5,17 +5,15 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from scionreg.rotation.program import Cuts, Program, Solved, Terms
+from scionreg.rotation.program import LESS_THAN_ONE, Cuts, Program, Solved, Terms
 from scionreg.rotation.rechecking import broken_rules
-from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, TreeSupply, past_strain
+from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, Cap, TreeSupply, past_strain
 
 VISITS_WITHIN = 0.01
 """A plan's visits are searched until at most this share above the bound."""
 BANDS = (0.01, 0.1)
 """How far above their best values the two pressures may go, tried in turn, for whole sticks."""
 _SAME = 1e-6
-_LESS_THAN_ONE = 0.999
-"""A gap below which whole numbers are the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,13 +34,18 @@ class Goal:
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """A cultivar's plan so far: its cuts, the seasons where spread is waived, its goals."""
+    """A cultivar's plan so far: its cuts, the seasons where spread is waived, its goals.
+
+    `must` are the sticks of `demand` for must-fill orders; `caps` is its part of what all share.
+    """
 
     trees: tuple[TreeSupply, ...]
     demand: tuple[int, ...]
     cuts: Cuts
     waived: frozenset[int]
     goals: tuple[Goal, ...]
+    must: tuple[int, ...] = ()
+    caps: tuple[Cap, ...] = ()
 
 
 def shortfalls(demand: Sequence[int], cuts: Cuts) -> tuple[int, ...]:
@@ -113,22 +116,22 @@ def _least_shortfall(
     first, *later = program.short
     weight = _weight(demand)
     cost = {first: weight} | dict.fromkeys(later, 1.0)
-    solved = program.solve(cost, seconds=seconds, absolute_gap=_LESS_THAN_ONE, start={})
+    solved = program.solve(cost, seconds=seconds, absolute_gap=LESS_THAN_ONE, start={})
     cuts = program.cuts(solved) if solved.values else {}
     now, then = _split(demand, cuts)
     least = max(0, math.ceil(solved.bound / weight - 0.5)) if solved.bound > 0 else 0
-    goals = [_goal("shortfall", cultivar, now, now if solved.proven else least, solved.proven)]
+    goals = [goal("shortfall", cultivar, now, now if solved.proven else least, solved.proven)]
     proven, bound = solved.proven or then == 0, float(then)
     if not proven:
         program.row({first: 1.0}, high=now)
         again = program.solve(
-            dict.fromkeys(later, 1.0), seconds=seconds, absolute_gap=_LESS_THAN_ONE, start=cuts
+            dict.fromkeys(later, 1.0), seconds=seconds, absolute_gap=LESS_THAN_ONE, start=cuts
         )
         if again.values:
             cuts = program.cuts(again)
             now, then = _split(demand, cuts)
         bound, proven = max(0.0, again.bound), again.proven
-    goals.append(_goal("later_shortfall", cultivar, then, min(then, bound), proven))
+    goals.append(goal("later_shortfall", cultivar, then, min(then, bound), proven))
     return Served(trees, demand, cuts, waived, tuple(goals))
 
 
@@ -142,7 +145,8 @@ def _split(demand: Sequence[int], cuts: Cuts) -> tuple[int, int]:
     return now, sum(later)
 
 
-def _goal(name: str, cultivar: str, value: float, bound: float, proven: bool) -> Goal:
+def goal(name: str, cultivar: str, value: float, bound: float, proven: bool) -> Goal:
+    """Return what became of a goal; its status follows from the gap."""
     gap = 0.0 if value - bound <= _SAME else (value - bound) / max(abs(value), _SAME)
     if proven or gap == 0:
         status = "proven"
@@ -157,7 +161,7 @@ def improve(served: Served, cultivar: str, seconds: float) -> Served:
     """Return the plan with the later goals reached as far as `seconds` allow, shortfall kept."""
     if not served.cuts:
         zero = ("over_watch", "largest_pressure", "visits", "evenness")
-        done = tuple(_goal(name, cultivar, 0, 0, True) for name in zero)
+        done = tuple(goal(name, cultivar, 0, 0, True) for name in zero)
         return replace(served, goals=served.goals + done)
     return _Improving(served, cultivar, seconds).done()
 
@@ -168,7 +172,7 @@ class _Improving:
     def __init__(self, served: Served, cultivar: str, seconds: float) -> None:
         self.served, self.cultivar, self.seconds = served, cultivar, seconds
         self.cuts = served.cuts
-        self.program = Program(served.trees, served.demand, served.waived)
+        self.program = Program(served.trees, served.demand, served.waived, served.caps)
         short = shortfalls(served.demand, served.cuts)
         for column, lacks in zip(self.program.short, short, strict=True):
             self.program.lower[column] = self.program.upper[column] = lacks
@@ -260,7 +264,7 @@ class _Improving:
         value = len(self.cuts)
         # Fewer visits than trees times seasons are whole numbers, so the bound is rounded up.
         bound = min(float(value), math.ceil(max(solved.bound, 0.0) - _SAME))
-        return _goal("visits", self.cultivar, value, bound, bound >= value)
+        return goal("visits", self.cultivar, value, bound, bound >= value)
 
     def _least_over(self, over_row: int, rows: dict[tuple[int, int], int]) -> None:
         """Have as little pressure above the watch level as whole sticks and visits allow."""
@@ -296,11 +300,11 @@ class _Improving:
         if solved.values:
             self.cuts = program.cuts(solved)
         value = unevenness(program.trees, self.cuts, program.seasons)
-        return _goal("evenness", self.cultivar, value, max(0.0, min(solved.bound, value)), False)
+        return goal("evenness", self.cultivar, value, max(0.0, min(solved.bound, value)), False)
 
 
 def _banded(name: str, cultivar: str, value: float, bound: float) -> Goal:
-    return _goal(name, cultivar, value, min(bound, value), False)
+    return goal(name, cultivar, value, min(bound, value), False)
 
 
 def _pressures(

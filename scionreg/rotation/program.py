@@ -15,6 +15,7 @@ import numpy as np
 from scionreg.rotation.supply import (
     LOOK_BACK,
     WEIGHTS,
+    Cap,
     TreeSupply,
     least_sticks,
     most_sticks,
@@ -27,7 +28,10 @@ Terms = Mapping[int, float]
 
 LARGEST_PART = 0.4
 """Most of a season's demand that one tree gives, where three can be cut (common practice)."""
+LESS_THAN_ONE = 0.999
+"""A gap below which whole numbers are the same."""
 _ROUNDING = 1e-9
+_LOOSE = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,30 +55,14 @@ class _Silent(highspy.Highs):
         super().enableCallbacks()  # type: ignore[no-untyped-call]
 
 
-class Program:
-    """Columns and rows of one cultivar; `solve` may add rows for one goal alone.
+class Columns:
+    """Columns and rows of a linear program, of which some columns are whole numbers."""
 
-    `demand` is by season; `waived` holds the seasons without the rules of spread.
-    """
-
-    def __init__(
-        self, trees: Sequence[TreeSupply], demand: Sequence[int], waived: frozenset[int]
-    ) -> None:
-        self.trees, self.demand, self.seasons = tuple(trees), tuple(demand), len(demand)
+    def __init__(self) -> None:
         self.lower: list[float] = []
         self.upper: list[float] = []
         self.whole: list[bool] = []
         self.rows: list[tuple[float, float, Terms]] = []
-        self.sticks: dict[tuple[int, int], int] = {}
-        self.visit: dict[tuple[int, int], int] = {}
-        self.heavy: dict[tuple[int, int], int] = {}
-        self.short = [self.column(0, wanted, whole=True) for wanted in demand]
-        self._cuts()
-        for season in range(self.seasons):
-            self._demand(season)
-            if season not in waived:
-                self._spread(season)
-        self._limits()
 
     def column(self, lower: float, upper: float, *, whole: bool = False) -> int:
         """Add a column and return its place."""
@@ -86,6 +74,90 @@ class Program:
     def row(self, terms: Terms, low: float = -math.inf, high: float = math.inf) -> None:
         """Add a row: low <= sum of terms <= high."""
         self.rows.append((low, high, terms))
+
+    def optimum(
+        self,
+        cost: Terms,
+        *,
+        seconds: float,
+        relaxed: bool = False,
+        gap: float = 0.0,
+        absolute_gap: float = 1e-6,
+        known: Terms | None = None,
+    ) -> Solved:
+        """Return the cheapest solution found in `seconds`; `relaxed` allows parts of sticks.
+
+        `known` are columns of a solution to start from.
+        """
+        solver = _Silent()
+        solver.setOptionValue("threads", 1)
+        solver.setOptionValue("time_limit", max(seconds, 0.01))
+        solver.setOptionValue("mip_rel_gap", gap)
+        solver.setOptionValue("mip_abs_gap", absolute_gap)
+        solver.passModel(self._model(cost, relaxed))
+        if known and not relaxed:
+            places = np.array(list(known), dtype=np.int32)
+            solver.setSolution(len(known), places, np.array(list(known.values())))
+        solver.run()
+        found = _read(solver, relaxed)
+        if known and found.proven and found.values:
+            worth = math.fsum(by * found.values[column] for column, by in cost.items())
+            if worth - found.bound > max(absolute_gap, gap * abs(worth)) + _LOOSE:
+                # Where HiGHS needs no search at all it gives the start back and calls it the best.
+                return self.optimum(
+                    cost, seconds=seconds, gap=gap, absolute_gap=absolute_gap, relaxed=relaxed
+                )
+        return found
+
+    def _model(self, cost: Terms, relaxed: bool) -> highspy.HighsLp:
+        model = highspy.HighsLp()
+        model.num_col_, model.num_row_ = len(self.lower), len(self.rows)
+        costs = np.zeros(len(self.lower))
+        costs[list(cost)] = list(cost.values())
+        model.col_cost_ = costs
+        model.col_lower_, model.col_upper_ = np.array(self.lower), np.array(self.upper)
+        model.row_lower_ = np.array([low for low, _, _ in self.rows])
+        model.row_upper_ = np.array([high for _, high, _ in self.rows])
+        ends = np.cumsum([0, *(len(terms) for _, _, terms in self.rows)])
+        matrix = model.a_matrix_
+        matrix.format_ = highspy.MatrixFormat.kRowwise
+        matrix.start_ = ends.astype(np.int32)
+        matrix.index_ = np.array([at for _, _, terms in self.rows for at in terms], dtype=np.int32)
+        matrix.value_ = np.array([by for _, _, terms in self.rows for by in terms.values()])
+        if not relaxed:
+            kinds = highspy.HighsVarType
+            model.integrality_ = [kinds.kInteger if w else kinds.kContinuous for w in self.whole]
+        return model
+
+
+class Program(Columns):
+    """Columns and rows of one cultivar; `solve` may add rows for one goal alone.
+
+    `demand` is by season; `waived` holds the seasons without the rules of spread; `caps` are what
+    this cultivar may use.
+    """
+
+    def __init__(
+        self,
+        trees: Sequence[TreeSupply],
+        demand: Sequence[int],
+        waived: frozenset[int],
+        caps: Sequence[Cap] = (),
+    ) -> None:
+        super().__init__()
+        self.trees, self.demand, self.seasons = tuple(trees), tuple(demand), len(demand)
+        self.sticks: dict[tuple[int, int], int] = {}
+        self.visit: dict[tuple[int, int], int] = {}
+        self.heavy: dict[tuple[int, int], int] = {}
+        self.short = [self.column(0, wanted, whole=True) for wanted in demand]
+        self._cuts()
+        for season in range(self.seasons):
+            self._demand(season)
+            if season not in waived:
+                self._spread(season)
+        self._limits()
+        for cap in caps:
+            self.row(self.usage(cap), high=cap.most)
 
     def _cuts(self) -> None:
         for place, tree in enumerate(self.trees):
@@ -158,9 +230,19 @@ class Program:
         before = past_strain(self.trees[place], season)
         return self.planned_strain(place, season) | {self.visit[place, season]: before}
 
+    def usage(self, cap: Cap) -> dict[int, float]:
+        """Return what the cultivar uses of a cap, as terms."""
+        visits = {v: cap.a_visit for (_, s), v in self.visit.items() if s == cap.season}
+        sticks = {c: cap.a_stick for (_, s), c in self.sticks.items() if s == cap.season}
+        return {column: by for column, by in (visits | sticks).items() if by}
+
     def cuts(self, solved: Solved) -> Cuts:
         """Return the whole sticks of a solution."""
-        found = {key: round(solved.values[cut]) for key, cut in self.sticks.items()}
+        return self.cuts_of(solved.values)
+
+    def cuts_of(self, values: Sequence[float]) -> Cuts:
+        """Return the whole sticks of the values of the columns."""
+        found = {key: round(values[cut]) for key, cut in self.sticks.items()}
         return {key: sticks for key, sticks in found.items() if sticks}
 
     def start(self, cuts: Cuts) -> dict[int, float]:
@@ -182,39 +264,15 @@ class Program:
         absolute_gap: float = 1e-6,
         start: Cuts | None = None,
     ) -> Solved:
-        """Return the cheapest solution found in `seconds`; `relaxed` allows parts of sticks."""
-        solver = _Silent()
-        solver.setOptionValue("threads", 1)
-        solver.setOptionValue("time_limit", max(seconds, 0.01))
-        solver.setOptionValue("mip_rel_gap", gap)
-        solver.setOptionValue("mip_abs_gap", absolute_gap)
-        solver.passModel(self._model(cost, relaxed))
-        if start is not None and not relaxed:
-            known = self.start(start)
-            places = np.array(list(known), dtype=np.int32)
-            solver.setSolution(len(known), places, np.array(list(known.values())))
-        solver.run()
-        return _read(solver, relaxed)
-
-    def _model(self, cost: Terms, relaxed: bool) -> highspy.HighsLp:
-        model = highspy.HighsLp()
-        model.num_col_, model.num_row_ = len(self.lower), len(self.rows)
-        costs = np.zeros(len(self.lower))
-        costs[list(cost)] = list(cost.values())
-        model.col_cost_ = costs
-        model.col_lower_, model.col_upper_ = np.array(self.lower), np.array(self.upper)
-        model.row_lower_ = np.array([low for low, _, _ in self.rows])
-        model.row_upper_ = np.array([high for _, high, _ in self.rows])
-        ends = np.cumsum([0, *(len(terms) for _, _, terms in self.rows)])
-        matrix = model.a_matrix_
-        matrix.format_ = highspy.MatrixFormat.kRowwise
-        matrix.start_ = ends.astype(np.int32)
-        matrix.index_ = np.array([at for _, _, terms in self.rows for at in terms], dtype=np.int32)
-        matrix.value_ = np.array([by for _, _, terms in self.rows for by in terms.values()])
-        if not relaxed:
-            kinds = highspy.HighsVarType
-            model.integrality_ = [kinds.kInteger if w else kinds.kContinuous for w in self.whole]
-        return model
+        """Return the cheapest solution, as `optimum`; `start` is a plan to start from."""
+        return self.optimum(
+            cost,
+            seconds=seconds,
+            relaxed=relaxed,
+            gap=gap,
+            absolute_gap=absolute_gap,
+            known=None if start is None else self.start(start),
+        )
 
 
 def _read(solver: highspy.Highs, relaxed: bool) -> Solved:

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 
-from scionreg.rotation.supply import WEIGHTS, TreeSupply
+from scionreg.rotation.supply import WEIGHTS, Cap, TreeSupply
 
 _TOLERANCE = 1e-6
 _PART = 0.4
@@ -38,6 +38,32 @@ def broken_rules(
         if season not in waived:
             able = [tree for tree in trees if could_be_cut(tree, season, wanted)]
             found += list(_of_spread(given_by, len(able), season, wanted))
+    return tuple(found)
+
+
+def not_spread(
+    trees: Sequence[TreeSupply], demand: Sequence[int], cuts: Mapping[tuple[str, int], int]
+) -> frozenset[int]:
+    """Return the seasons in which the cuts of one cultivar break the rules of spread."""
+    found = set()
+    for season, wanted in enumerate(demand):
+        given_by = {code: n for (code, when), n in cuts.items() if when == season and n}
+        able = [tree for tree in trees if could_be_cut(tree, season, wanted)]
+        if any(_of_spread(given_by, len(able), season, wanted)):
+            found.add(season)
+    return frozenset(found)
+
+
+def broken_caps(
+    caps: Sequence[Cap], cuts: Collection[Mapping[tuple[str, int], int]]
+) -> tuple[str, ...]:
+    """Return a sentence for each cap that the cuts of all cultivars together break."""
+    found = []
+    for cap in caps:
+        given = [n for its in cuts for (_, when), n in its.items() if when == cap.season and n]
+        used = cap.a_visit * len(given) + cap.a_stick * sum(given)
+        if used > cap.most + _TOLERANCE:
+            found.append(f"season {cap.season}: {used:g} {cap.what}, over {cap.most:g}")
     return tuple(found)
 
 

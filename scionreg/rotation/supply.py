@@ -1,8 +1,12 @@
 """What a plan starts from: the trees with what they may give, and the sticks that are wanted."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+
+from scionreg.records.errors import RegistryError
+from scionreg.records.starting_values import RotationValues
 
 LOOK_BACK = 3
 """Seasons over which cutting wears a tree."""
@@ -79,11 +83,78 @@ class TreeSupply:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """Sticks wanted of a cultivar in a season (the first planned one is 0)."""
+    """Sticks wanted of a cultivar in a season (the first planned one is 0).
+
+    `must` of them are for orders that must be filled.
+    """
 
     cultivar: str
     season: int
     sticks: int
+    must: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cap:
+    """The most that all cultivars together may use of something in a planned season.
+
+    `what` is visits, sticks or days; a visit and a stick use so much of it.
+    """
+
+    what: str
+    season: int
+    most: float
+    a_visit: float
+    a_stick: float
+
+
+@dataclass(frozen=True, slots=True)
+class Labour:
+    """Days of one person's work that a visit and a stick take."""
+
+    a_visit: float
+    a_stick: float
+
+    @classmethod
+    def of(cls, values: RotationValues) -> "Labour":
+        """Return what the settings say."""
+        minutes = 60 * values.hours_a_day
+        return cls(values.visit_minutes / minutes, 60 / values.sticks_an_hour / minutes)
+
+
+def cap_of(what: str, season: int, most: float, labour: Labour) -> Cap:
+    """Return a cap on visits, sticks or days in a planned season.
+
+    Raises
+    ------
+    RegistryError
+        There is no such cap, or less than nothing is allowed.
+    """
+    uses = {"visits": (1.0, 0.0), "sticks": (0.0, 1.0), "days": (labour.a_visit, labour.a_stick)}
+    if what not in uses:
+        raise RegistryError(f"'{what}' cannot be capped; write visits, sticks or days")
+    if not (math.isfinite(most) and most >= 0):
+        raise RegistryError(f"{most:g} {what} are no cap")
+    a_visit, a_stick = uses[what]
+    return Cap(what=what, season=season, most=most, a_visit=a_visit, a_stick=a_stick)
+
+
+@dataclass(frozen=True, slots=True)
+class Used:
+    """Visits made and sticks cut in a season."""
+
+    visits: int
+    sticks: int
+
+    @classmethod
+    def of(cls, cuts: Mapping[tuple[int, int], int], season: int) -> "Used":
+        """Return what cuts by tree and season come to in one season."""
+        given = [sticks for (_, when), sticks in cuts.items() if when == season]
+        return cls(len(given), sum(given))
+
+    def under(self, cap: Cap) -> float:
+        """Return what that is of a cap."""
+        return cap.a_visit * self.visits + cap.a_stick * self.sticks
 
 
 def past_strain(tree: TreeSupply, season: int) -> float:
