@@ -2,7 +2,7 @@
 
 import datetime as dt
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from scionreg.planning import CuttingSheet
     from scionreg.reporting import Recheck, TraceSheet
     from scionreg.rotation.demand import Order
+    from scionreg.rotation.walk import Walk
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
     from scionreg.take.table import TakeTable
@@ -470,3 +471,20 @@ class Registry:
 
         with self.store.reading() as connection:
             return planning.cutting_sheet(connection, orders, **options)
+
+    def walk(self, trees: "Iterable[str] | Mapping[str, int | None]", **options: Any) -> "Walk":
+        """Return mother trees in walking order; trees and options as `walking.walk_of`."""
+        from scionreg import walking
+
+        with self.store.reading() as connection:
+            return walking.walk_of(connection, trees, **options)
+
+    def write_walk(self, walk: "Walk", path: str | os.PathLike[str], **ends: Any) -> list[str]:
+        """Write a walk as GPX and return what was left out; `ends` as `exchange.gpx.write_gpx`."""
+        from scionreg import walking
+        from scionreg.exchange.gpx import write_gpx
+
+        with self.store.reading() as connection:
+            places, left_out = walking.where(connection, walk)
+        write_gpx(walk, places, Path(path), **ends)
+        return left_out

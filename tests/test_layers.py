@@ -31,6 +31,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "cutting",
         "ordering",
         "planning",
+        "walking",
         "reporting",
         "api",
     ),

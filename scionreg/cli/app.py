@@ -19,6 +19,7 @@ from scionreg.cli import (
     report,
     storing,
     take,
+    walk,
     where,
 )
 
@@ -135,6 +136,7 @@ app.command("offtype")(off_type.offtype)
 app.command("sample")(identity.sample)
 app.command("status")(identity.status)
 app.command("plan")(plan.plan)
+app.command("walk")(walk.walk)
 app.command("where", context_settings={"ignore_unknown_options": True})(where.where)
 app.command("audit")(keeping.audit)
 app.command("upgrade")(books.upgrade)

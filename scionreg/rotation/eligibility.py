@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Protocol
 
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import IdentityStatus, Rights, TreeKind, TreeStatus
@@ -104,7 +105,23 @@ def licence_lacks(tree: Candidate, opens: dt.date) -> bool:
     return tree.rights in CLAIMED and not tree.licence and not ended
 
 
-def rights_caution(tree: Candidate) -> str | None:
+class Claim(Protocol):
+    """Something of a cultivar, with the right that is claimed to it."""
+
+    @property
+    def cultivar(self) -> str:
+        """Return the cultivar."""
+
+    @property
+    def rights(self) -> str | None:
+        """Return the kind of right."""
+
+    @property
+    def licence(self) -> str | None:
+        """Return the licence's number."""
+
+
+def rights_caution(tree: Claim) -> str | None:
     """Return what to ask the right holder, None where no right is known to be claimed."""
     if tree.rights in CLAIMED:
         held = f"licence {tree.licence} is recorded" if tree.licence else "no licence is recorded"

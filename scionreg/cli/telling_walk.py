@@ -1,0 +1,50 @@
+"""A walk as text: a line a stop, and beneath it what to mind there."""
+
+from collections.abc import Sequence
+
+from scionreg.cli import console
+from scionreg.rotation.walk import Stop, Walk
+
+FEET = 1 / 0.3048
+
+
+def tell_walk(walk: Walk, *, us: bool = False) -> None:
+    """Show a walk: the stops in order, the way in all, and what to mind."""
+    lines = [_cells(stop, us) for stop in walk.stops]
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    for stop, cells in zip(walk.stops, lines, strict=True):
+        first, *rest = (text.ljust(width) for text, width in zip(cells, widths, strict=True))
+        console.data(console.one_line("  ".join([first.strip().rjust(widths[0]), *rest])).rstrip())
+        for says in (*stop.do_not_cut(), *stop.cautions, *(f"mark: {m}" for m in stop.marks)):
+            console.data(f"{' ' * widths[0]}    {console.one_line(says)}")
+    console.data(f"\n{_sum(walk, us)}")
+    for says in walk.cautions:
+        console.talk(console.one_line(says))
+
+
+def _cells(stop: Stop, us: bool) -> Sequence[str]:
+    sticks = "" if stop.sticks is None else f"{stop.sticks} sticks"
+    way = "" if stop.metres is None else f"walk {_way(stop.metres, us)}"
+    return (str(stop.order), stop.tree, stop.cultivar, _place(stop), sticks, way)
+
+
+def _place(stop: Stop) -> str:
+    named = (("", stop.block), ("row ", stop.row), ("position ", stop.position))
+    place = " ".join(f"{name}{value}" for name, value in named if value is not None)
+    return (place or "place not recorded") + (" (est.)" if stop.estimated and place else "")
+
+
+def _sum(walk: Walk, us: bool) -> str:
+    trees = f"{len(walk.stops)} tree{'s' if len(walk.stops) > 1 else ''}"
+    sticks = sum(stop.sticks or 0 for stop in walk.stops)
+    parts = [trees, f"{sticks:,} sticks" if sticks else "", f"{_way(walk.metres, us)} on foot"]
+    if walk.to_finish is not None:
+        parts.append(f"the last {_way(walk.to_finish, us)} to the finish")
+    more = walk.metres - walk.bound
+    if more >= 0.5:
+        parts.append(f"at most {_way(more, us)} more than the shortest")
+    return ", ".join(part for part in parts if part)
+
+
+def _way(metres: float, us: bool) -> str:
+    return f"{metres * FEET:,.0f} ft" if us else f"{metres:,.0f} m"

@@ -1,0 +1,44 @@
+"""What the records say of a mother tree that whoever stands before it should know."""
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from sqlalchemy import Connection
+
+from scionreg.lineage.graph import Query, rows
+from scionreg.records.vocabulary import TreeEventKind
+
+NOTES = Query("SELECT tree, notes FROM mother_trees WHERE tree IN {codes} AND notes IS NOT NULL")
+EVENTS = Query(
+    "SELECT tree, date, event, limb, detail FROM tree_events WHERE tree IN {codes} ORDER BY id"
+)
+MARKS = (TreeEventKind.RETAGGED, TreeEventKind.LIMB_REMOVED)
+"""What a tree may be known by."""
+OTHER_WOOD = (TreeEventKind.TOPWORKED, TreeEventKind.REGREW)
+"""What puts wood of another cultivar into a tree."""
+
+
+class WalkNotes(NamedTuple):
+    """What a tree is known by, and where other wood may be in it."""
+
+    marks: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+def read_walk_notes(connection: Connection, trees: Iterable[str]) -> dict[str, WalkNotes]:
+    """Return what is noted of trees; those of which nothing is are lacking."""
+    trees = list(trees)
+    marks: dict[str, list[str]] = {}
+    cautions: dict[str, list[str]] = {}
+    for tree, notes in rows(connection, NOTES, trees):
+        marks.setdefault(tree, []).append(notes)
+    for tree, date, event, limb, detail in rows(connection, EVENTS, trees):
+        if event in MARKS or event in OTHER_WOOD:
+            of = f"{limb}: " if limb else ""
+            told = f" ({detail})" if detail else ""
+            says = f"{of}{event.replace('_', ' ')} {date or 'on an unknown day'}{told}"
+            (marks if event in MARKS else cautions).setdefault(tree, []).append(says)
+    return {
+        tree: WalkNotes(tuple(marks.get(tree, ())), tuple(cautions.get(tree, ())))
+        for tree in marks.keys() | cautions.keys()
+    }

@@ -1,0 +1,79 @@
+"""Which trees of another cultivar may be cut by mistake, since they stand beside the right one."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from scionreg.geodesy.fixes import UNKNOWN_M
+from scionreg.geodesy.ground import Numbers, metres_apart
+from scionreg.rotation.rows import Standing
+
+IN_ROW, ACROSS, WITHIN_FIX = "next in the row", "across the row", "within the fix"
+SAYS = {
+    IN_ROW: ("the next one", "the next ones"),
+    ACROSS: ("the one across the row", "those across the row"),
+    WITHIN_FIX: ("one that the fix does not tell apart", "those that the fix does not tell apart"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Neighbour:
+    """A tree of another cultivar that may be cut by mistake; `where` it stands, seen from there."""
+
+    tree: str
+    cultivar: str
+    where: str
+
+
+def do_not_cut(neighbours: Sequence[Neighbour]) -> list[str]:
+    """Return sentences on a tree's neighbours, as a cutter reads them."""
+    said = []
+    for where, (one, more) in SAYS.items():
+        its = [f"{each.cultivar} ({each.tree})" for each in neighbours if each.where == where]
+        if its:
+            said.append(
+                f"do not cut {one}: it is {its[0]}"
+                if len(its) == 1
+                else f"do not cut {more}: {', '.join(its)}"
+            )
+    return said
+
+
+def neighbours(
+    trees: Sequence[Standing], standing: Sequence[Standing]
+) -> dict[str, list[Neighbour]]:
+    """Return, by tree, those of another cultivar that may be cut in its place.
+
+    Next in its row, at its position in the next rows, or where the distance of the two fixes is no
+    more than their accuracies together (root of the sum of their squares).
+    """
+    at = {(each.block, each.row, each.position): each for each in standing if each.in_row}
+    fixed = [each for each in standing if each.placed and not each.estimated]
+    places = np.array([each[5:8] for each in fixed], dtype=np.float64).reshape(-1, 3)
+    places[np.isnan(places[:, 2]), 2] = UNKNOWN_M
+    found: dict[str, list[Neighbour]] = {}
+    for tree in trees:
+        near = {each.tree: (each, WITHIN_FIX) for each in _within_fix(tree, fixed, places)}
+        for where, rows, steps in ((ACROSS, (-1, 1), (0,)), (IN_ROW, (0,), (-1, 1))):
+            for row in rows if tree.in_row else ():
+                for step in steps:
+                    place = (tree.block, (tree.row or 0) + row, (tree.position or 0) + step)
+                    if place in at:
+                        near[at[place].tree] = (at[place], where)
+        found[tree.tree] = [
+            Neighbour(tree=each.tree, cultivar=each.cultivar, where=where)
+            for each, where in sorted(near.values(), key=lambda n: list(SAYS).index(n[1]))
+            if each.cultivar != tree.cultivar
+        ]
+    return found
+
+
+def _within_fix(tree: Standing, fixed: Sequence[Standing], places: Numbers) -> Iterator[Standing]:
+    if not tree.placed or tree.estimated:
+        return
+    apart = metres_apart(tree.latitude or 0, tree.longitude or 0, places[:, 0], places[:, 1])
+    reach = np.hypot(tree.accuracy_m or UNKNOWN_M, places[:, 2])
+    for each in np.flatnonzero(apart <= reach).tolist():
+        if fixed[each].tree != tree.tree:
+            yield fixed[each]
