@@ -3,6 +3,7 @@
 import math
 import random
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -91,6 +92,35 @@ def test_more_evidence_means_less_shrinkage_within_a_kind(
     assert len(set(weights)) == 4
 
 
+@given(histories, st.integers(0, 3))
+def test_a_trees_own_figure_is_the_best_mean_of_what_drifts(
+    told: list[tuple[int, float | None, bool]], gap: int
+) -> None:
+    """Generalised least squares with the whole covariance: years apart share their drift."""
+    values = RotationValues()
+    seasons = [2026 - (1 + gap) * back for back in range(len(told))]
+    cuts = [cut(s, n, share, counted=c) for s, (n, share, c) in zip(seasons, told, strict=True)]
+    (found,) = capacities([bank("A", *cuts, planted=2000)], [2027])["A"]
+    y = np.array([math.log(n / (share or values.share_bank)) for n, share, _ in told])
+    since = 2027 - np.array(seasons)
+    own = [
+        values.sd_season**2
+        + (values.sd_counted if counted else values.sd_estimated) ** 2
+        + (values.sd_share if share else values.sd_no_share) ** 2
+        for _, share, counted in told
+    ]
+    covariance = values.sd_drift**2 * np.minimum.outer(since, since) + np.diag(own)
+    weights = np.linalg.solve(covariance, np.ones(len(told)))
+    assert found.own == pytest.approx(math.exp(weights @ y / weights.sum()))
+
+
+def test_a_tree_that_fell_off_is_known_by_its_last_cuts() -> None:
+    fell = [cut(season, 200 if season < 2025 else 80) for season in range(2018, 2027)]
+    (found,) = capacities([bank("A", *fell)], [2027])["A"]
+    assert found.own is not None
+    assert found.own < math.sqrt(100 * 250), "two late seasons outweigh the seven before"
+
+
 def test_intervals_cover_what_grows() -> None:
     """Trees drawn from the model as stated: nine of ten seasons fall into the 90 % interval."""
     draw, values, inside, errors, raw = random.Random(5), RotationValues(), 0, 0.0, 0.0
@@ -100,10 +130,10 @@ def test_intervals_cover_what_grows() -> None:
         trees, truth = [], {}
         for i in range(20):
             own = kind + draw.gauss(0, values.sd_tree)
-            cuts = []
-            for season in range(2024, 2024 + draw.randint(0, 3)):
-                grew = own + draw.gauss(0, values.sd_season)
-                grew += draw.gauss(0, values.sd_drift * math.sqrt(2027 - season))
+            cuts, was = [], own
+            for season in reversed(range(2027 - draw.randint(0, 6), 2027)):
+                was += draw.gauss(0, values.sd_drift)
+                grew = was + draw.gauss(0, values.sd_season)
                 share = draw.uniform(0.3, 0.9)
                 written = share * math.exp(draw.gauss(0, values.sd_share))
                 cuts.append(cut(season, max(1, round(share * math.exp(grew))), written))

@@ -6,10 +6,10 @@ On the natural log of a grown tree's sticks, within trees of one kind and specie
 
 A tree changes by a random walk from season to season, so its late cuts tell most (the local level
 model: Harvey 1989, Forecasting, Structural Time Series Models and the Kalman Filter, ch. 4). The
-mean has the usual yield as its prior, the trees' variance is the most likely one under a prior about
-its stated value, and all other variances are settings (group ``rotation``). Each tree is then its
-own figure and the kind's weighted by what each is worth (empirical Bayes: Efron and Morris 1975, J.
-Am. Stat. Assoc. 70:311).
+mean has the usual yield as its prior, the trees' variance is the most likely one under a prior
+about its stated value, and all other variances are settings (group ``rotation``). Each tree is then
+its own figure and the kind's weighted by what each is worth (empirical Bayes: Efron and Morris
+1975, J. Am. Stat. Assoc. 70:311).
 """
 
 import math
