@@ -259,15 +259,15 @@ class Registry:
             progress=progress,
         )
 
-    def export(
-        self, folder: str | os.PathLike[str], *, progress: Progress = _silent
-    ) -> dict[str, int]:
     def enter(self, sheet: str, *, recorder: str = "", anew: bool = False) -> "Entry":
         """Return a field sheet to type in, where it was left off; as `entering.open_entry`."""
         from scionreg.entering import open_entry
 
         return open_entry(self.store, sheet, by=recorder or self.settings.by, anew=anew)
 
+    def export(
+        self, folder: str | os.PathLike[str], *, progress: Progress = _silent
+    ) -> dict[str, int]:
         """Write every record as a season folder; return the number of each kind."""
         return export_folder(self.store, Path(folder), progress=progress)
 

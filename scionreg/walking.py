@@ -1,4 +1,4 @@
-"""A day's trees of a registry in walking order: named, planned for a season, or listed in a file."""
+"""A day's trees in walking order, from a registry: named, planned for a season, or listed."""
 
 import csv
 import sys
