@@ -37,8 +37,8 @@ if TYPE_CHECKING:
     from scionreg.cold_store.report import StoreReport
     from scionreg.cold_store.spells import Spell
     from scionreg.cutting import Outlook
-    from scionreg.exchange.loggers import LoggerImport
     from scionreg.entering import Entry
+    from scionreg.exchange.loggers import LoggerImport
     from scionreg.identifying import Matches
     from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
@@ -50,6 +50,7 @@ if TYPE_CHECKING:
     from scionreg.reporting import Recheck, TraceSheet
     from scionreg.rotation.demand import Order
     from scionreg.rotation.walk import Walk
+    from scionreg.seasons import SeasonReport
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
     from scionreg.take.table import TakeTable
@@ -356,6 +357,13 @@ class Registry:
 
         with self.store.reading() as connection:
             return reporting.recheck(connection, code, **printed)
+
+    def season_report(self, season: int) -> "SeasonReport":
+        """Return what is to be told of a season; as `seasons.season_report`."""
+        from scionreg import seasons
+
+        with self.store.reading() as connection:
+            return seasons.season_report(connection, season)
 
     # The cold store
 

@@ -75,8 +75,8 @@ class TraceSheet:
     """What is shown of one tree or lot, from source to dispatch, and the state it was made from.
 
     `made` is the day, in the registry's time zone. `when_cut` tells what was known of each source
-    tree when it was cut. `digest` is the SHA-256 of all that is shown: the same records give the
-    same digest on any day and any database.
+    tree when it was cut. `digest` is the SHA-256 of all that is shown of the records: the same
+    records give the same digest on any day and any database.
     """
 
     traced: Trace
@@ -85,6 +85,7 @@ class TraceSheet:
     when_cut: "tuple[WhenCut, ...]"
     mark: JournalMark
     made: dt.date
+    nursery: str
     units: str
     warm_above_c: float
     cold_below_c: float
@@ -131,6 +132,7 @@ def trace_sheet(connection: Connection, code: str) -> TraceSheet:
         when_cut=known,
         mark=last_line(connection),
         made=settings.today(),
+        nursery=settings.nursery,
         units=settings.units,
         warm_above_c=values.warm_above_c,
         cold_below_c=values.cold_below_c,

@@ -1,11 +1,39 @@
 """Commands about what leaves the nursery on paper: the season's report, a printed sheet checked."""
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Json, Where, opened
+from scionreg.cli.options import Json, Where, WordsFile, opened
+
+
+def report(
+    season: Annotated[int, typer.Argument(help="The season, by the year of its spring.")],
+    into: Annotated[Path | None, typer.Option(help="Write the report into this HTML file.")] = None,
+    words: WordsFile = None,
+    registry: Where = "",
+    json: Json = False,
+) -> None:
+    """Report a season: wood, use, losses, take, findings, counts by licence, gaps in the records.
+
+    Example: scionreg report 2026 --into season-2026.html
+    """
+    from scionreg.cli.telling_report import tell_season
+
+    with opened(registry) as opened_registry:
+        found = opened_registry.season_report(season)
+    if into is not None:
+        from scionreg.documents.season_report import write_season_report
+        from scionreg.documents.words import read_words
+
+        write_season_report(found, into, read_words(words))
+        console.talk(f"written: {into}")
+    if json:
+        console.as_json(found.to_dict())
+    elif into is None:
+        tell_season(found)
 
 
 def recheck(

@@ -5,9 +5,11 @@ from typing import TYPE_CHECKING
 from scionreg.cli import console
 
 if TYPE_CHECKING:
+    from scionreg.lineage.inspection import Gap
     from scionreg.lineage.mock_recall import LotLeft, MockRecall
     from scionreg.lineage.since import ChangeSince
     from scionreg.reporting import Recheck
+    from scionreg.seasons import SeasonReport
 
 MOST = 20
 """Things of a kind that are listed; --csv lists all."""
@@ -57,6 +59,48 @@ def _list(title: str, lines: list[str]) -> None:
             console.data(f"  {line}")
         if len(lines) > MOST:
             console.data(f"  and {len(lines) - MOST} more")
+
+
+def tell_season(found: "SeasonReport") -> None:
+    """Show the numbers of a season, and where the page tells more."""
+    console.data(f"season {found.season}, from {found.first} to {found.last}")
+    numbers = {
+        "sticks cut": sum(each.sticks for each in found.cut),
+        "grafts made": found.grafts,
+        "trees sent": sum(each.trees for each in found.sent),
+        "balance alarms": len(found.alarms),
+        "faults found": sum(each.failed for each in found.off),
+        "gaps in records": sum(len(each.codes) for each in found.gaps),
+        "corrections": len(found.corrections),
+    }
+    for name, number in numbers.items():
+        console.data(f"  {name:16} {number:>7,}")
+    _list("alarms", [f"{each.code}: {each.alarm}" for each in found.alarms])
+    if found.royalties:
+        console.data("counts by licence:")
+        console.table([each.to_dict() for each in found.royalties], ROYALTY)
+    if found.gaps:
+        console.data("not recorded:")
+        console.table([_gap(each) for each in found.gaps], GAP)
+    console.talk(f"the whole of it: scionreg report {found.season} --into season.html")
+
+
+ROYALTY = {
+    "licence": "licence",
+    "cultivar": "cultivar",
+    "made": "made",
+    "taken": "taken",
+    "destroyed": "destroyed",
+    "sold": "sold",
+}
+GAP = {"what": "what", "missing": "missing", "of": "of", "first": "first", "rule": "asked for by"}
+
+
+def _gap(each: "Gap") -> dict[str, object]:
+    from scionreg.documents.words import english
+
+    what = english()(f"season_report.gap.{each.what}")
+    return {**each.to_dict(), "what": what, "first": each.codes[0]}
 
 
 def tell_recheck(found: "Recheck") -> None:

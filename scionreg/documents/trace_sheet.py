@@ -101,6 +101,8 @@ def _facts(sheet: "TraceSheet", words: Words) -> Iterator[tuple[str, str]]:
     nearest = [each for each in sheet.traced.sources if each.generation == 1]
     sent = [each.code for each in book.steps if each.did == "sent"]
     ranks = {each.tree: each.rank for each in book.trees if each.rank}
+    if sheet.nursery:
+        yield fact("nursery", [sheet.nursery])
     yield fact("cultivar", [each.cultivar for each in nearest if each.cultivar])
     yield fact("species", list(book.species))
     if book.labels:
