@@ -1,7 +1,7 @@
 """The cutting plan of a registry: what its trees can give set against what orders need."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
@@ -11,6 +11,7 @@ from scionreg.cutting import Outlook
 from scionreg.ordering import Demand
 from scionreg.rotation.cutting_plan import Plan, plan
 from scionreg.rotation.demand import Order
+from scionreg.walking import planned_cuts, walk_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -96,4 +97,6 @@ def cutting_sheet(
         progress=progress,
         first_season=needs.first,
     )
-    return CuttingSheet(plan=planned, outlook=outlook, demand=needs)
+    now = planned_cuts(planned, needs.first)
+    in_order = walk_of(connection, now).codes if now else ()
+    return CuttingSheet(plan=replace(planned, walk=in_order), outlook=outlook, demand=needs)
