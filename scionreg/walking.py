@@ -17,6 +17,7 @@ from scionreg.records.cells import noun, unshield
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import TreeStatus
 from scionreg.registry.settings import read_settings
+from scionreg.rotation.cutting_plan import Plan
 from scionreg.rotation.eligibility import rights_caution
 from scionreg.rotation.rows import Spacing, Standing
 from scionreg.rotation.walk import Asked, Degrees, Walk, walk
@@ -77,6 +78,11 @@ def walk_of(
     rights = dict.fromkeys(rights_caution(cut_books[tree]) for tree in sticks)
     said = [*found.cautions, *(says for says in rights if says), TOOLS]
     return replace(found, cautions=tuple(said))
+
+
+def planned_cuts(plan: Plan, season: int) -> dict[str, int | None]:
+    """Return the trees that a plan cuts in a season, with their sticks, as `walk_of` takes them."""
+    return {each.tree: each.sticks for each in plan.trees if each.season == season and each.sticks}
 
 
 def standing(books: PlaceBooks, asked: Iterable[str] = ()) -> list[Standing]:
