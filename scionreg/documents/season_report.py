@@ -4,29 +4,37 @@ What it counts and cites it neither judges nor vouches for. People are left out 
 corrected a record; places of trees are left out.
 """
 
-import datetime as dt
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from scionreg.documents import season_pictures as pictures
-from scionreg.documents.paper import Paper, Section, Table, write_paper
+from scionreg.documents.paper import Paper, Section, write_paper
 from scionreg.documents.pdf import usual_paper
+from scionreg.documents.season_parts import (
+    MOST_LINES,
+    day_or_none,
+    number_or_none,
+    part_of,
+    table_of,
+)
+from scionreg.documents.season_records import (
+    corrections_of,
+    drill_of,
+    gaps_of,
+    retention_of,
+    royalties_of,
+)
 from scionreg.documents.trace_sheet import in_groups
 from scionreg.documents.words import Words, english
-from scionreg.lineage.royalties import COUNTS, Royalty, by_licence
-from scionreg.records.cited import CITED
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Found
 
 if TYPE_CHECKING:
     from scionreg.cutting import TreeOutlook
-    from scionreg.lineage.retention import Keeping
     from scionreg.seasons import OffRow, SeasonReport
     from scionreg.take.summary import ClassCounts
 
-MOST_CODES, MOST_LINES = 6, 30
-"""Codes that are named beside a gap, and lines of a table that may grow long."""
 SURE = 0.5
 """Probability from which the likeliest cause of an off-type is named."""
 
@@ -50,8 +58,8 @@ def write_season_report(
 def season_paper(report: "SeasonReport", words: Words) -> Paper:
     """Return what the report of a season says."""
     told = (
-        _cut, _use, _store, _take, _sent, _identity, _pressure, _royalties, _gaps, _retention,
-        _drill, _corrections,
+        _cut, _use, _store, _take, _sent, _identity, _pressure, royalties_of, gaps_of,
+        retention_of, drill_of, corrections_of,
     )  # fmt: skip
     return Paper(
         title=words("season_report.title"),
@@ -94,60 +102,6 @@ def _facts(report: "SeasonReport", words: Words) -> Iterator[tuple[str, str]]:
 # ------------------------------------------------------------------------------------ the parts
 
 
-def _table(
-    words: Words,
-    part: str,
-    widths: Sequence[tuple[str, float]],
-    rows: Iterable[Sequence[object]],
-    strong: Iterable[int] = (),
-) -> Table | None:
-    """Return a table of a part, None where it would have no rows; `widths` by column name."""
-    texts = tuple(tuple("" if cell is None else str(cell) for cell in row) for row in rows)
-    if not texts:
-        return None
-    return Table(
-        columns=tuple(words(f"season_report.{part}.{name}") for name, _ in widths),
-        rows=texts,
-        widths=tuple(width for _, width in widths),
-        strong=frozenset(strong),
-    )
-
-
-def _section(
-    words: Words,
-    part: str,
-    table: Table | None = None,
-    *,
-    lines: Sequence[str] = (),
-    notes: Sequence[str] = (),
-    drawn: Sequence[tuple[str, str]] = (),
-) -> Section:
-    """Return a part; one that has nothing to tell says so."""
-    if table is None and not lines:
-        lines = (words("season_report.nothing"),)
-    return Section(
-        title=words(f"season_report.{part}.title"),
-        table=table,
-        lines=tuple(lines),
-        notes=tuple(notes),
-        pictures=tuple(drawn),
-    )
-
-
-def _some(codes: Sequence[str], words: Words) -> str:
-    named = ", ".join(codes[:MOST_CODES])
-    more = len(codes) - MOST_CODES
-    return words("season_report.and_more", named=named, more=more) if more > 0 else named
-
-
-def _day(day: dt.date | None, words: Words) -> str:
-    return words.day(day) if day else words("trace_sheet.not_recorded")
-
-
-def _number(value: float | None) -> str:
-    return "?" if value is None else f"{value:g}"
-
-
 def _cut(report: "SeasonReport", words: Words) -> Section:
     rows = [
         (each.cultivar, each.trees, each.collections, each.sticks, each.estimated)
@@ -160,7 +114,7 @@ def _cut(report: "SeasonReport", words: Words) -> Section:
         ("sticks", 12),
         ("estimated", 20),
     ]
-    return _section(words, "cut", _table(words, "cut", columns, rows))
+    return part_of(words, "cut", table_of(words, "cut", columns, rows))
 
 
 BALANCE = ("cut", "received", "from_bundles", "used", "sold", "to_bundles", "discarded", "in_store",
@@ -171,7 +125,7 @@ def _use(report: "SeasonReport", words: Words) -> Section:
     rows = [
         (
             each.code or words("season_report.several"),
-            *(_number(getattr(each, name)) for name in BALANCE),
+            *(number_or_none(getattr(each, name)) for name in BALANCE),
         )
         for each in report.balance.rows
     ]
@@ -182,10 +136,10 @@ def _use(report: "SeasonReport", words: Words) -> Section:
     ]
     says = words("season_report.picture.use")
     drawn = [(says, pictures.draw_use(report.balance.rows, words))] if rows else []
-    return _section(
+    return part_of(
         words,
         "use",
-        _table(words, "use", columns, rows),
+        table_of(words, "use", columns, rows),
         lines=[*_losses(report, words), *alarms],
         notes=[words("season_report.use.note")] if rows else [],
         drawn=drawn,
@@ -232,8 +186,8 @@ def _store(report: "SeasonReport", words: Words) -> Section:
     names = list(dict.fromkeys(each.store for each in report.spells))
     says = words("season_report.picture.stores")
     drawn = [(says, pictures.draw_warm_stores(report.store, names, report.units))] if names else []
-    table = _table(words, "store", columns, rows)
-    return _section(words, "store", table, lines=lines, drawn=drawn)
+    table = table_of(words, "store", columns, rows)
+    return part_of(words, "store", table, lines=lines, drawn=drawn)
 
 
 def _warmest(celsius: float, units: str, words: Words) -> str:
@@ -244,7 +198,7 @@ def _warmest(celsius: float, units: str, words: Words) -> str:
 
 def _take(report: "SeasonReport", words: Words) -> Section:
     if report.take is None:
-        return _section(words, "take")
+        return part_of(words, "take")
     lots: dict[tuple[str, str], dict[str, ClassCounts]] = {}
     for each in report.take.rows:
         key = each.cultivar or "?", each.method or "?"
@@ -263,10 +217,10 @@ def _take(report: "SeasonReport", words: Words) -> Section:
     lines = [f"{each.item}: {each.text}" for each in findings[:MOST_LINES]]
     says = words("season_report.picture.take")
     drawn = [(says, pictures.draw_take(report.take.rows, words))] if rows else []
-    return _section(
+    return part_of(
         words,
         "take",
-        _table(words, "take", columns, rows),
+        table_of(words, "take", columns, rows),
         lines=lines,
         notes=[words("season_report.take.note")],
         drawn=drawn,
@@ -279,7 +233,7 @@ def _rate(each: "ClassCounts | None") -> str:
 
 def _sent(report: "SeasonReport", words: Words) -> Section:
     columns = [("cultivar", 50), ("trees", 25), ("dispatches", 25)]
-    return _section(words, "sent", _table(words, "sent", columns, report.sent))
+    return part_of(words, "sent", table_of(words, "sent", columns, report.sent))
 
 
 def _identity(report: "SeasonReport", words: Words) -> Section:
@@ -290,7 +244,7 @@ def _identity(report: "SeasonReport", words: Words) -> Section:
         cause = _cause(each, told.setdefault(each.cause, each.check), words)
         rows.append(
             (
-                _day(each.date, words),
+                day_or_none(each.date, words),
                 each.check,
                 each.item,
                 words(f"trace_sheet.method.{each.method}"),
@@ -316,7 +270,7 @@ def _identity(report: "SeasonReport", words: Words) -> Section:
     ]
     if len(report.off) > MOST_LINES:
         lines.append(words("season_report.more_rows", more=len(report.off) - MOST_LINES))
-    return _section(words, "identity", _table(words, "identity", columns, rows), lines=lines)
+    return part_of(words, "identity", table_of(words, "identity", columns, rows), lines=lines)
 
 
 def _cause(each: "OffRow", first: str, words: Words) -> str:
@@ -347,10 +301,10 @@ def _pressure(report: "SeasonReport", words: Words) -> Section:
     ]  # fmt: skip
     says = words("season_report.picture.pressure", season=report.season + 1)
     drawn = [(says, pictures.draw_pressure(report.pressure, words))] if report.pressure else []
-    return _section(
+    return part_of(
         words,
         "pressure",
-        _table(words, "pressure", columns, rows),
+        table_of(words, "pressure", columns, rows),
         notes=[words("season_report.pressure.note")],
         drawn=drawn,
     )
@@ -360,144 +314,3 @@ def _state(each: "TreeOutlook", words: Words) -> str:
     """Return what a tree's cutting asks for; one may be fit and still not be cut."""
     state = each.status.state.value
     return words(f"season_report.state.{'not' if state == 'fit' and any(each.why_not) else state}")
-
-
-def _royalties(report: "SeasonReport", words: Words) -> Section:
-    rows: list[tuple[object, ...]] = []
-    strong = []
-    for licence, sums in by_licence(report.royalties).items():
-        name = licence or words("season_report.royalties.no_licence")
-        mine = [each for each in report.royalties if each.licence == licence]
-        rows += [_royalty(name, each, words) for each in mine]
-        if len(mine) > 1 and licence is not None:
-            strong.append(len(rows))
-            whole = words("season_report.royalties.whole")
-            rows.append((name, whole, "", *(sums[count] for count in COUNTS)))
-    columns = [("licence", 13), ("cultivar", 13), ("right", 14), *((name, 9.0) for name in COUNTS)]
-    lines = [
-        words("season_report.royalties.unlicensed", cultivar=each.cultivar)
-        for each in report.royalties
-        if each.unlicensed
-    ]
-    lines += [
-        words(
-            "season_report.royalties.mixed",
-            cultivar=each.cultivar,
-            grafts=words.many("fact.grafts", each.mixed),
-        )
-        for each in report.royalties
-        if each.mixed
-    ]
-    table = _table(words, "royalties", columns, rows, strong)
-    notes = [words("season_report.royalties.note")] if rows else []
-    return _section(words, "royalties", table, lines=lines, notes=notes)
-
-
-def _royalty(licence: str, each: Royalty, words: Words) -> tuple[object, ...]:
-    right = words(f"word.Rights.{each.rights}") if each.rights else ""
-    told = [right, each.rights_no or ""]
-    if each.rights_until:
-        told.append(words("season_report.royalties.until", day=words.day(each.rights_until)))
-    right = " ".join(filter(None, told))
-    return licence, each.cultivar, right, *(getattr(each, count) for count in COUNTS)
-
-
-def _gaps(report: "SeasonReport", words: Words) -> Section:
-    rows = [
-        (
-            words(f"season_report.gap.{each.what}"),
-            words("season_report.gaps.of_all", missing=len(each.codes), all=each.of),
-            _some(each.codes, words),
-            _cited(each.rule, words),
-        )
-        for each in report.gaps
-    ]
-    columns = [("what", 33), ("missing", 9), ("codes", 35), ("rule", 23)]
-    notes = [words("season_report.gaps.note")]
-    return _section(words, "gaps", _table(words, "gaps", columns, rows), notes=notes)
-
-
-def _cited(rule: str, words: Words) -> str:
-    """Return a citation; what is no rule of law is told in the reader's language."""
-    own = f"season_report.rule.{rule}"
-    return words(own) if own in words.names() else CITED[rule]
-
-
-def _retention(report: "SeasonReport", words: Words) -> Section:
-    rows = [
-        (
-            _cited(each.rule, words),
-            each.years,
-            words(f"season_report.retention.{each.counted_from}"),
-            words.day(each.since) if each.since else "–",
-            _until(each, words),
-        )
-        for each in report.keepings
-    ]
-    columns = [("rule", 28), ("years", 8), ("counted", 30), ("since", 14), ("until", 20)]
-    notes = [words("season_report.retention.note")]
-    return _section(words, "retention", _table(words, "retention", columns, rows), notes=notes)
-
-
-def _until(each: "Keeping", words: Words) -> str:
-    if each.runs_on:
-        return words("season_report.retention.runs_on")
-    return words.day(each.until) if each.until else words("trace_sheet.not_recorded")
-
-
-def _drill(report: "SeasonReport", words: Words) -> Section:
-    found = report.drill
-    if found is None:
-        return _section(words, "drill")
-    lines = [
-        words(
-            "season_report.drill.listed",
-            milliseconds=f"{1000 * found.seconds:.0f}",
-            bundles=found.bundles,
-            lots=found.graft_lots,
-            customers=found.customers,
-        )
-    ]
-    if found.share_of_trees is not None:
-        lines.append(
-            words(
-                "season_report.drill.trees",
-                share=f"{found.share_of_trees:.1%}",
-                grafts=words.many("fact.grafts", found.trees),
-                sent=found.sent,
-                lost=found.lost,
-                standing=found.standing,
-            )
-        )
-    if found.share_of_sticks is not None:
-        lines.append(
-            words(
-                "season_report.drill.sticks",
-                share=f"{found.share_of_sticks:.1%}",
-                sticks=words.many("fact.sticks", round(found.sticks)),
-                by_book=_number(found.by_book),
-            )
-        )
-    lots = sorted(found.lots_left, key=lambda each: -each.unaccounted)
-    if lots:
-        named = _some([f"{each.graft_lot} ({each.unaccounted})" for each in lots], words)
-        lines.append(words("season_report.drill.look", lots=named))
-    return _section(words, "drill", lines=lines)
-
-
-def _corrections(report: "SeasonReport", words: Words) -> Section:
-    rows = [
-        (
-            words.day(each.day),
-            each.line,
-            words(f"season_report.corrections.{each.action}"),
-            f"{each.kind.replace('_', ' ')} {each.key}",
-            each.by,
-            each.why,
-        )
-        for each in report.corrections[:MOST_LINES]
-    ]
-    columns = [("date", 14), ("line", 8), ("action", 12), ("record", 26), ("by", 8), ("why", 32)]
-    rest = len(report.corrections) - MOST_LINES
-    notes = [words("season_report.more_rows", more=rest)] if rest > 0 else []
-    return _section(words, "corrections", _table(words, "corrections", columns, rows), notes=notes)
