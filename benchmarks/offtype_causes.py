@@ -67,6 +67,7 @@ class Score:
     alone : its rank when they do not.
     first : probability of the first cause, with those tied to it.
     truth : probability given to the truth.
+    shown : how many causes are shown as the likeliest: the first, with those tied to it.
     tied : how many causes each tie holds.
     few : whether the answer says that little was looked at.
     """
@@ -75,6 +76,7 @@ class Score:
     alone: int | None
     first: float
     truth: float
+    shown: int
     tied: tuple[int, ...]
     few: bool
 
@@ -133,6 +135,7 @@ def score(answer: Answer, truth: Iterable[Name]) -> Score:
         alone=alone,
         first=sum(each["probability"] for each in groups[0]) if groups else 0.0,
         truth=sum(each["probability"] for each in answer["causes"] if is_true(each, truth)),
+        shown=len(groups[0]) if groups else 0,
         tied=tuple(len(group) for group in answer["tied"]),
         few=bool(answer["few"]),
     )
@@ -326,11 +329,10 @@ def report(judged: Sequence[Judged]) -> None:
     print(f"truth among the first three:        {_share(rank <= 3 for rank in ranks)}, wanted 98 %")
     print(f"rule of thumb names the item:       {_share(each.thumb for each in well)}")
     tied = [number for each in well for number in each.score.tied]
-    shown = [max(each.score.tied, default=1) for each in well]
-    print(f"causes shown as first, or tied:     {fmean(shown):.2f} on average, wanted 2 at most")
+    print(f"causes shown as first, or tied:     {fmean(each.score.shown for each in well):.2f} on average, wanted 2 at most")
     print(f"causes in a tie, where there is one: {fmean(tied or [0]):.2f} on average")
-    said = _share(each.score.right for each in clean)
-    print(f"clean looks, none of these first:   {said}, wanted 99 %")
+    said = _share(each.score.alone == 1 for each in clean)
+    print(f"clean looks, none of these alone:   {said}, wanted 99 %")
     print(f"less looked at, said to be few:     {_share(each.score.few for each in less)}")
     for name, among in (("well looked at", well), ("all", judged)):
         error, bins = calibration([each.score for each in among])

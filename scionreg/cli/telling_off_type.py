@@ -156,11 +156,13 @@ def _tell_causes(found: "OffType") -> None:
 
 
 def _tell_tied(found: "OffType") -> None:
+    from scionreg.identity.off_type import first_group
     from scionreg.identity.reasons import name_of
 
-    for group in found.tied:
+    alike = first_group(found)
+    if len(alike) > 1:
         console.data("Nothing recorded can tell these apart:")
-        for cause in group:
+        for cause in alike:
             _say(f"  {name_of(cause)}")
 
 

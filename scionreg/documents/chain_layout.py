@@ -10,7 +10,7 @@ from itertools import pairwise
 from statistics import fmean
 from typing import TYPE_CHECKING, NamedTuple
 
-from scionreg.identity.off_type import LIKELY, ChainItem, Fault, OffType
+from scionreg.identity.off_type import LIKELY, ChainItem, Fault, OffType, first_group
 from scionreg.identity.sureness import shown
 from scionreg.records.vocabulary import Failure
 
@@ -68,8 +68,7 @@ def choose(answer: OffType) -> Shown:
     """Return what of a chain matters: the way up, suspect steps, what was looked at or is wrong."""
     import networkx as nx
 
-    tied = [fault for group in answer.tied for fault in group]
-    faults = tuple(dict.fromkeys((*answer.causes[: shown(answer)], *tied)))
+    faults = tuple(dict.fromkeys((*answer.causes[: shown(answer)], *first_group(answer))))
     every = {each.code: each for each in answer.chain}
     every |= _strangers(faults, every)
     graph = _graph(every)

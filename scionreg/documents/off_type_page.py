@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scionreg import __version__
-from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, grade
+from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, first_group, grade
 from scionreg.identity.reasons import looks_in_words, name_of
 from scionreg.identity.sureness import in_words, per_cent, shown
 from scionreg.records.errors import RegistryError
@@ -75,10 +75,11 @@ def page(answer: "OffType", timeline: "Timeline", *, asked: dt.date | None = Non
     number = shown(answer)
     missing = _missing(timeline)
     affected, checks = list(_affected(answer)), list(_checks(answer))
-    tied = ["; ".join(map(name_of, group)) for group in answer.tied]
+    alike = first_group(answer)
+    tied = "; ".join(map(name_of, alike)) if len(alike) > 1 else ""
     taken = [each.because for each in answer.causes[:number]]
     taken += [" ".join(item for each in graded for item in each.items) for _, graded in affected]
-    told = timeline.happenings[-_room([*taken, *tied, *missing, *checks]) :]
+    told = timeline.happenings[-_room([*taken, tied, *missing, *checks]) :]
     return template.render(
         answer=answer,
         timeline=timeline,

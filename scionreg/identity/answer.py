@@ -32,7 +32,7 @@ TIED, TIED_ODDS = 2.0, 3.0
 """Causes cannot be told apart where how well they explain all that was seen differs by no more than
 the first factor, or how likely they are by no more than the second: odds that are not worth more
 than a bare mention (Kass & Raftery 1995, J. Am. Stat. Assoc. 90:773-795, from memory)."""
-WORTH_NAMING = 0.05
+WORTH_NAMING = 0.04
 """Probability from which on a cause is counted among the tied."""
 
 
@@ -184,22 +184,23 @@ class _Answer:
         return ()
 
     def _tied(self) -> list[list[Origin]]:
-        """Return the causes that nothing tells from the likeliest, if there are any."""
-        likely = [each for each, chance in self._chances.items() if chance >= WORTH_NAMING]
-        if not likely or likely[0].failure == Failure.NONE_OF_THESE:
-            return []
-        likelihoods = {each: self._question.likelihood(each, self._what(each)) for each in likely}
-        first = likelihoods[likely[0]]
-        group = [
-            each
-            for each in likely
-            if each.failure != Failure.NONE_OF_THESE
-            and (
-                first / TIED <= likelihoods[each] <= first * TIED
-                or self._chances[each] * TIED_ODDS >= self._chances[likely[0]]
-            )
-        ]
-        return [group] if len(group) > 1 else []
+        """Return the causes that nothing tells apart, in groups, the likeliest first."""
+        left = [each for each, chance in self._chances.items() if chance >= WORTH_NAMING]
+        groups = []
+        while left:
+            alike = [each for each in left if self._alike(left[0], each)]
+            groups.append(alike)
+            left = [each for each in left if each not in alike]
+        return [group for group in groups if len(group) > 1]
+
+    def _alike(self, first: Origin, other: Origin) -> bool:
+        """Tell whether nothing tells a cause from one that is likelier."""
+        if self._chances[other] * TIED_ODDS >= self._chances[first]:
+            return True
+        if Failure.NONE_OF_THESE in (first.failure, other.failure):
+            return False  # they explain what was seen differently: not at all
+        one, two = (self._question.likelihood(each, self._what(each)) for each in (first, other))
+        return one / TIED <= two <= one * TIED
 
     def _next_checks(self) -> tuple[NextCheck, ...]:
         sharing, books = self._sharing, self._question.chain.books

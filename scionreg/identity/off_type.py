@@ -198,4 +198,5 @@ class OffType:
 
 def first_group(answer: OffType) -> Sequence[Fault]:
     """Return the likeliest causes: the first, with those that nothing tells from it."""
-    return answer.tied[0] if answer.tied else answer.causes[:1]
+    first = answer.causes[:1]
+    return next((group for group in answer.tied if first and first[0] in group), first)
