@@ -329,7 +329,8 @@ def report(judged: Sequence[Judged]) -> None:
     print(f"truth among the first three:        {_share(rank <= 3 for rank in ranks)}, wanted 98 %")
     print(f"rule of thumb names the item:       {_share(each.thumb for each in well)}")
     tied = [number for each in well for number in each.score.tied]
-    print(f"causes shown as first, or tied:     {fmean(each.score.shown for each in well):.2f} on average, wanted 2 at most")
+    shown = fmean(each.score.shown for each in well)
+    print(f"causes shown as first, or tied:     {shown:.2f} on average, wanted 2 at most")
     print(f"causes in a tie, where there is one: {fmean(tied or [0]):.2f} on average")
     said = _share(each.score.alone == 1 for each in clean)
     print(f"clean looks, none of these alone:   {said}, wanted 99 %")
