@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from scionreg.identity.sampling import SampleSize
     from scionreg.identity.where import Where
     from scionreg.lineage.mock_recall import MockRecall
+    from scionreg.lineage.royalties import Royalties
     from scionreg.off_types import OffTypes
     from scionreg.ordering import Demand
     from scionreg.planning import CuttingSheet
@@ -364,6 +365,13 @@ class Registry:
 
         with self.store.reading() as connection:
             return seasons.season_report(connection, season)
+
+    def royalties(self, **options: Any) -> "Royalties":
+        """Return the counts of protected cultivars; options as `seasons.royalty_counts`."""
+        from scionreg import seasons
+
+        with self.store.reading() as connection:
+            return seasons.royalty_counts(connection, **options)
 
     # The cold store
 

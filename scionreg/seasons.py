@@ -15,8 +15,8 @@ from scionreg.lineage.inspection import Gap, gaps
 from scionreg.lineage.mock_recall import MockRecall, mock_recall
 from scionreg.lineage.recall_items import OfCode
 from scionreg.lineage.retention import Keeping, retention
-from scionreg.lineage.royalties import Royalty, royalties
-from scionreg.lineage.season_books import SeasonBooks, read_season
+from scionreg.lineage.royalties import Royalties, Royalty, royalties
+from scionreg.lineage.season_books import SeasonBooks, read_books
 from scionreg.lineage.since import JournalMark, last_line
 from scionreg.off_types import off_types
 from scionreg.records.errors import RegistryError
@@ -182,10 +182,10 @@ def season_report(connection: Connection, season: int) -> SeasonReport:
         Nothing is recorded of that season.
     """
     settings = read_settings(connection)
-    books = read_season(connection, season, settings)
+    first, last = _span(season, settings)
+    books = read_books(connection, first, last, settings)
     if not (books.cuttings or books.bundles or books.lots or books.sent):
         raise RegistryError(f"nothing was cut, grafted or sent in season {season}")
-    first, last = opens(season, settings), opens(season + 1, settings) - dt.timedelta(days=1)
     store = report(connection, [each.bundle for each in books.bundles], since=first, until=last)
     known, unverified = _known(connection, books)
     cut = [OfCode(each.collection) for each in books.cuttings]
@@ -209,13 +209,57 @@ def season_report(connection: Connection, season: int) -> SeasonReport:
         sent=tuple(_sent(books)),
         off=tuple(_off(connection, first, last)),
         known=known,
-        pressure=_pressure(connection, books),
+        pressure=_pressure(connection, books, season),
         royalties=royalties(connection, books),
         gaps=(*gaps(connection, books), *unverified),
         keepings=retention(connection, books, settings.values(RecordValues)),
         drill=mock_recall(connection, cut) if cut else None,
         corrections=tuple(_corrections(connection, settings, first, last)),
     )
+
+
+def _span(season: int, settings: Settings) -> tuple[dt.date, dt.date]:
+    """Return the first and the last day of a season."""
+    return opens(season, settings), opens(season + 1, settings) - dt.timedelta(days=1)
+
+
+def royalty_counts(
+    connection: Connection,
+    *,
+    season: int | None = None,
+    first: dt.date | None = None,
+    last: dt.date | None = None,
+    licence: str | None = None,
+) -> Royalties:
+    """Return the counts of protected cultivars in a period.
+
+    Parameters
+    ----------
+    season : all of it; None, with neither `first` nor `last`, is the season it is.
+    first, last : the period's days, both included; one alone runs from or to today.
+    licence : only cultivars under that licence.
+
+    Raises
+    ------
+    RegistryError
+        The period ends before it begins, or no cultivar is under that licence.
+    """
+    settings = read_settings(connection)
+    today = settings.today()
+    if first is None and last is None:
+        first, last = _span(season or settings.season(today), settings)
+    first, last = first or min(today, last or today), last or today
+    if last < first:
+        raise RegistryError(f"the period ends on {last}, before it begins on {first}")
+    books = read_books(connection, first, last, settings)
+    found = royalties(connection, books)
+    if licence is not None:
+        known = sorted({each.licence for each in found if each.licence})
+        found = tuple(each for each in found if each.licence == licence)
+        if not found:
+            told = f"; there are {', '.join(known)}" if known else ""
+            raise RegistryError(f"no cultivar is under licence '{licence}'{told}")
+    return Royalties(first=first, last=last, rows=found, undated=tuple(sorted(books.undated)))
 
 
 def _count(values: Iterable[Any]) -> dict[Any, int]:
@@ -312,10 +356,10 @@ def _known(
     return _count(each.verified for each in known), (found,) if unverified else ()
 
 
-def _pressure(connection: Connection, books: SeasonBooks) -> "tuple[TreeOutlook, ...]":
+def _pressure(connection: Connection, books: SeasonBooks, season: int) -> "tuple[TreeOutlook, ...]":
     """Return the trees that were cut as they stand for the next season, hardest cut first."""
     cut = {each.tree for each in books.cuttings}
-    found = outlook(connection, first=books.season + 1, seasons=1).trees
+    found = outlook(connection, first=season + 1, seasons=1).trees
     mine = [each for each in found if each.tree in cut]
     return tuple(sorted(mine, key=lambda each: (-each.status.pressure, each.tree)))
 

@@ -1,6 +1,7 @@
 """Counts for a licence, gaps before an inspection, how long to keep records, a mock recall."""
 
 import datetime as dt
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -11,13 +12,17 @@ from scionreg.lineage.inspection import gaps
 from scionreg.lineage.mock_recall import MockRecall, mock_recall
 from scionreg.lineage.recall import OfCode
 from scionreg.lineage.retention import Keeping, retention, years_after
-from scionreg.lineage.royalties import by_licence, royalties
-from scionreg.lineage.season_books import SeasonBooks, read_season
+from scionreg.lineage.royalties import COUNTS, by_licence, royalties
+from scionreg.lineage.season_books import SeasonBooks, read_books
 from scionreg.records.cited import CITED
 from scionreg.records.starting_values import RecordValues
-from scionreg.registry.settings import Settings, read_settings
+from scionreg.registry.settings import Settings
 from scionreg.registry.store import Store
+from scionreg.seasons import royalty_counts
+from tests.conftest import Said
 from tests.small_registries import Rows, bundle, collection, day, dispatch, holding, lot, small
+
+Run = Callable[..., Said]
 
 
 def at(year: int, month: int, date: int) -> dt.datetime:
@@ -25,7 +30,7 @@ def at(year: int, month: int, date: int) -> dt.datetime:
 
 
 def books_of(connection: Connection, season: int = 2026) -> SeasonBooks:
-    return read_season(connection, season, Settings())
+    return read_books(connection, day(f"{season - 1}-07-01"), day(f"{season}-06-30"), Settings())
 
 
 def counted(code: str, on: str, **classes: int) -> dict[str, Any]:
@@ -108,6 +113,45 @@ def test_wood_sold_and_thrown_away_and_wood_from_outside(store: Store) -> None:
     with holding(store, rows) as connection:
         (aldern,) = royalties(connection, books_of(connection))
     assert (aldern.received, aldern.wood_sold, aldern.wood_discarded) == (30, 6, 4)
+
+
+def test_periods_that_follow_each_other_count_everything_once(demo: str) -> None:
+    with Registry.open(demo) as registry:
+        whole = registry.royalties(first=day("2023-07-01"), last=day("2026-06-30"))
+        years = [registry.royalties(season=each) for each in (2024, 2025, 2026)]
+    for i, each in enumerate(whole.rows):
+        for name in COUNTS:
+            assert getattr(each, name) == sum(getattr(year.rows[i], name) for year in years)
+    assert whole.rows[0].made > 0
+
+
+def test_what_nothing_says_the_time_of_is_named_and_not_counted(store: Store) -> None:
+    rows = protected()
+    rows["graft_lots"].append(lot("Own-1", "B1", row=9, date=None, grafts=7))
+    rows["graft_lots"].append(lot("G26-0001-7", "B1", row=8, date=None, grafts=5))
+    with holding(store, rows) as connection:
+        found = royalty_counts(connection, season=2026)
+        before = royalty_counts(connection, season=2025)
+    assert found.rows[0].made == 20 + 5
+    assert found.undated == before.undated == ("Own-1",)
+    assert before.rows[0].made == 0
+    assert list(found.to_frame()["cultivar"]) == ["Aldern"]
+
+
+def test_the_command_counts_a_licence_over_days(run: Run, demo: str) -> None:
+    at = ("--registry", demo)
+    found = run("royalties", "--from", "2025-01-01", "--to", "2025-12-31", *at)
+    assert "invented L-22  Quarrow    634    454        146            0   188" in found.out
+    assert "Cossamer: a right is claimed and no licence number" in found.err
+    one = run("royalties", "2025", "--licence", "invented 7", "--csv", *at)
+    assert one.out.splitlines()[1].startswith("Ismeray,invented 7,pvr,")
+    assert '"sold": 222' in run("royalties", "2025", "--json", *at).out
+    assert "there are invented 7" in run("royalties", "--licence", "L", *at).err
+    assert run("royalties", "2025", "--from", "2025-01-01", *at).code == 1
+    assert (
+        "before it begins"
+        in run("royalties", "--from", "2025-02-01", "--to", "2025-01-01", *at).err
+    )
 
 
 # ------------------------------------------------------------------------------------------ gaps
@@ -264,10 +308,10 @@ def test_sticks_gone_and_counted_in_store_are_accounted_for_and_those_by_the_boo
     with holding(store, rows) as connection:
         stored = recalled(connection)
     # 50 were cut and 40 of them tied; 20 of those were grafted.
-    assert (by_book.sticks, by_book.sticks_gone, by_book.by_book) == (50, 20, 20)
-    assert by_book.bundles_left == (("B1", 20), ("C1", 10))
-    assert (stored.sticks_stored, stored.by_book) == (18, 0)
-    assert stored.bundles_left == (("B1", 2), ("C1", 10))
+    assert [by_book.sticks, by_book.sticks_gone, by_book.by_book] == [50, 20, 20]
+    assert dict(by_book.bundles_left) == {"B1": 20, "C1": 10}
+    assert [stored.sticks_stored, stored.by_book] == [18, 0]
+    assert dict(stored.bundles_left) == {"B1": 2, "C1": 10}
     assert stored.share_of_sticks == pytest.approx(38 / 50)
     assert not stored.reaches(0.95)
     assert stored.reaches(0.75)
@@ -315,7 +359,6 @@ def test_grafts_made_are_those_of_every_lot_that_traces_to_the_cultivar(demo: st
                 if source.generation == 1
             }
         )
-        with registry.store.reading() as connection:
-            found = royalties(connection, read_season(connection, 2025, read_settings(connection)))
+        found = registry.royalties(first=day("2025-01-01"), last=day("2025-12-31")).rows
     (quarrow,) = (each for each in found if each.cultivar == "Quarrow")
     assert quarrow.made == made > 0

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Json, Where, WordsFile, opened
+from scionreg.cli.options import Csv, Json, Where, WordsFile, opened
 
 
 def report(
@@ -34,6 +34,40 @@ def report(
         console.as_json(found.to_dict())
     elif into is None:
         tell_season(found)
+
+
+def royalties(
+    season: Annotated[
+        int | None, typer.Argument(help="The season, by the year of its spring; else this one.")
+    ] = None,
+    since: Annotated[str, typer.Option("--from", help="Or from this day …")] = "",
+    until: Annotated[str, typer.Option("--to", help="… to this day.")] = "",
+    licence: Annotated[str, typer.Option(help="Only this licence.")] = "",
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """Count what licences are reported by: made, taken, sold, destroyed.
+
+    Examples: scionreg royalties 2026; scionreg royalties --from 2026-01-01 --to 2026-12-31 --csv
+    """
+    from scionreg.cli.answers import day_option
+    from scionreg.cli.telling_report import tell_royalties
+    from scionreg.records.errors import RegistryError
+
+    first, last = day_option(since), day_option(until)
+    if season is not None and (first or last):
+        raise RegistryError("name a season or days, not both")
+    with opened(registry) as opened_registry:
+        found = opened_registry.royalties(
+            season=season, first=first, last=last, licence=licence or None
+        )
+    if json:
+        console.as_json(found.to_dict())
+    elif csv:
+        console.as_csv(found.to_rows())
+    else:
+        tell_royalties(found)
 
 
 def recheck(

@@ -7,6 +7,7 @@ from scionreg.cli import console
 if TYPE_CHECKING:
     from scionreg.lineage.inspection import Gap
     from scionreg.lineage.mock_recall import LotLeft, MockRecall
+    from scionreg.lineage.royalties import Royalties
     from scionreg.lineage.since import ChangeSince
     from scionreg.reporting import Recheck
     from scionreg.seasons import SeasonReport
@@ -85,13 +86,36 @@ def tell_season(found: "SeasonReport") -> None:
     console.talk(f"the whole of it: scionreg report {found.season} --into season.html")
 
 
+def tell_royalties(found: "Royalties") -> None:
+    """Show the counts of a period by licence."""
+    console.data(f"from {found.first} to {found.last}")
+    if found.rows:
+        console.table(found.to_rows(), ROYALTY)
+    else:
+        console.talk("no cultivar has a right or a licence recorded")
+    for each in found.rows:
+        if each.unlicensed:
+            console.talk(f"{each.cultivar}: a right is claimed and no licence number is recorded")
+        if each.mixed:
+            console.talk(f"{each.cultivar}: {each.mixed} grafts of mixed wood count in full")
+    if found.undated:
+        console.talk(f"not counted, since nothing says when: {', '.join(found.undated[:MOST])}")
+    console.talk(
+        "sold are trees that left then, the rest grafts made then; what is owed follows from the "
+        "licence"
+    )
+
+
 ROYALTY = {
     "licence": "licence",
     "cultivar": "cultivar",
     "made": "made",
     "taken": "taken",
     "destroyed": "destroyed",
+    "not_counted": "not counted",
     "sold": "sold",
+    "cut": "sticks cut",
+    "wood_sold": "sticks sold",
 }
 GAP = {"what": "what", "missing": "missing", "of": "of", "first": "first", "rule": "asked for by"}
 

@@ -6,13 +6,16 @@ What is owed, and for what, is between the nursery and the right's holder: these
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
 from scionreg.lineage.graph import Query, as_day, rows
 from scionreg.lineage.season_books import SeasonBooks
 from scionreg.records.vocabulary import BundleEventKind, Rights
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 PROTECTED = Query(
     "SELECT cultivar, rights, rights_no, rights_until, licence_no FROM cultivars "
@@ -23,11 +26,11 @@ CLAIMED = (Rights.PATENT, Rights.PVR, Rights.PENDING)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Royalty:
-    """The counts of one protected cultivar in one season.
+    """The counts of one protected cultivar in one season or another period.
 
-    `made` are grafts made in the season; of these `taken` grew from the scion at their last count,
+    `made` are grafts made in the period; of these `taken` grew from the scion at their last count,
     `destroyed` were dead, missing, broken or only rootstock then, and `not_counted` stand in lots
-    without a count. `sold` are trees that left in the season, whenever grafted. `cut`, `received`,
+    without a count. `sold` are trees that left in the period, whenever grafted. `cut`, `received`,
     `wood_sold` and `wood_discarded` are sticks. Lots and bundles of mixed wood count in full for
     each of their cultivars: `mixed` are such grafts among those made.
     """
@@ -81,9 +84,13 @@ def _counted(plain: Royalty, books: SeasonBooks) -> Royalty:
     def mine(bundle: str) -> bool:
         return plain.cultivar in books.woods[bundle].cultivars
 
-    lots = [each for each in books.lots if mine(each.bundle)]
+    lots = [
+        each for each in books.lots if mine(each.bundle) and each.graft_lot not in books.undated
+    ]
     counts = [books.counts[each.graft_lot] for each in lots if each.graft_lot in books.counts]
-    bundles = [each for each in books.bundles if mine(each.bundle)]
+    bundles = [
+        each for each in books.bundles if mine(each.bundle) and each.bundle not in books.undated
+    ]
     left = [each for each in books.left if mine(each.bundle)]
     return replace(
         plain,
@@ -93,7 +100,11 @@ def _counted(plain: Royalty, books: SeasonBooks) -> Royalty:
         not_counted=sum(each.grafts for each in lots if each.graft_lot not in books.counts),
         sold=sum(each.trees for each in books.sent if any(map(mine, each.bundles))),
         mixed=sum(each.grafts for each in lots if len(books.woods[each.bundle].cultivars) > 1),
-        cut=sum(each.sticks for each in books.cuttings if each.cultivar == plain.cultivar),
+        cut=sum(
+            each.sticks
+            for each in books.cuttings
+            if each.cultivar == plain.cultivar and each.collection not in books.undated
+        ),
         received=sum(each.sticks for each in bundles if each.received_from is not None),
         wood_sold=_sticks(left, BundleEventKind.SOLD),
         wood_discarded=_sticks(left, BundleEventKind.DISCARDED),
@@ -102,6 +113,35 @@ def _counted(plain: Royalty, books: SeasonBooks) -> Royalty:
 
 def _sticks(left: Iterable[Any], event: BundleEventKind) -> int:
     return sum(each.sticks or 0 for each in left if each.event == event)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Royalties:
+    """The counts of a period. `undated` are records that nothing says the time of: not counted."""
+
+    first: dt.date
+    last: dt.date
+    rows: tuple[Royalty, ...]
+    undated: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the stable JSON form."""
+        return {
+            "first": self.first.isoformat(),
+            "last": self.last.isoformat(),
+            "rows": self.to_rows(),
+            "undated": list(self.undated),
+        }
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return a flat dictionary a cultivar, for CSV."""
+        return [each.to_dict() for each in self.rows]
+
+    def to_frame(self) -> "pd.DataFrame":
+        """Return the rows as a table."""
+        import pandas as pd
+
+        return pd.DataFrame(self.to_rows(), columns=list(Royalty.__dataclass_fields__))
 
 
 def by_licence(counted: Sequence[Royalty]) -> dict[str | None, dict[str, int]]:

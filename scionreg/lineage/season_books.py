@@ -1,4 +1,4 @@
-"""One season's records as a report needs them: lots with their last count, bundles, what left."""
+"""The records of a season, or another period: lots with their last count, bundles, what left."""
 
 import datetime as dt
 from collections.abc import Iterable
@@ -128,21 +128,24 @@ class SentBook(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeasonBooks:
-    """The records of one season, each kind in the order of its codes.
+    """The records of a season or another period, each kind in the order of its codes.
 
     What has no day belongs to the season in its code, or (in `lots`, `cuttings` and `bundles`,
-    where gaps are looked for) to every season. `left` and `sent` are what left in the season,
-    whenever it was grafted; `woods` are of every season.
+    where gaps are looked for) to every period. `left` and `sent` are what left in the period,
+    whenever it was grafted; `woods` are those of all bundles.
     """
 
-    season: int
+    first: dt.date
+    last: dt.date
     cuttings: tuple[CuttingBook, ...]
     bundles: tuple[BundleBook, ...]
     lots: tuple[LotBook, ...]
     left: tuple[LeftBook, ...]
     sent: tuple[SentBook, ...]
     sent_of_lots: tuple[SentBook, ...]
-    """The lines by which trees of the season's lots left, whenever that was."""
+    """The lines by which trees of these lots left, whenever that was."""
+    undated: frozenset[str]
+    """Cuttings, bundles and lots of which nothing says when they were."""
     counts: dict[str, LastCount]
     woods: dict[str, Wood]
 
@@ -154,40 +157,63 @@ def season_of(day: dt.date | None, code: str, settings: Settings) -> int | None:
     return 2000 + int(code[1:3]) if codes.is_issued(code) else None
 
 
-def read_season(connection: Connection, season: int, settings: Settings) -> SeasonBooks:
-    """Return the records of one season."""
+@dataclass(frozen=True, slots=True)
+class _Period:
+    """Tells what belongs to a period; what has no day does by the season in its code.
 
-    def mine(day: dt.date | None, code: str) -> bool:
-        return season_of(day, code, settings) in (season, None)
+    Such a season is that of the period's first day, or one before that of its last, so that no
+    record counts in two periods that follow each other.
+    """
 
+    first: dt.date
+    last: dt.date
+    settings: Settings
+
+    def holds(self, day: dt.date | None, code: str) -> bool | None:
+        """Tell whether a record belongs to it, None where nothing says when it was."""
+        if day is not None:
+            return self.first <= day <= self.last
+        season = season_of(None, code, self.settings)
+        if season is None:
+            return None
+        begins, ends = self.settings.season(self.first), self.settings.season(self.last)
+        return season == begins or begins < season < ends
+
+
+def read_books(
+    connection: Connection, first: dt.date, last: dt.date, settings: Settings
+) -> SeasonBooks:
+    """Return the records from one day to another, both included."""
+    period = _Period(first, last, settings)
     cuttings = _cuttings(connection)
-    cut_in = {each.collection: season_of(each.date, each.collection, settings) for each in cuttings}
-    bundles = _bundles(connection)
+    cut = {each.collection: period.holds(each.date, each.collection) for each in cuttings}
     lots = [LotBook(r[0], r[1], as_day(r[2]), *r[3:]) for r in rows(connection, LOTS, ())]
+    worked = {each.graft_lot: period.holds(each.date, each.graft_lot) for each in lots}
+    lots = [each for each in lots if worked[each.graft_lot] is not False]
+    bundles = _bundles(connection)
+    tied = {
+        # A bundle belongs where its wood was cut, else where it was packed.
+        each.bundle: period.holds(each.packed, each.bundle) if of_cutting is None else of_cutting
+        for each in bundles
+        for of_cutting in [cut.get(each.collection or "")]
+    }
     sent = _sent(connection)
-    own_lots = tuple(each for each in lots if mine(each.date, each.graft_lot))
-    named = {each.graft_lot for each in own_lots}
     kept = read_kept(connection, settings.zone, at=dt.datetime.now(dt.UTC))
     return SeasonBooks(
-        season=season,
-        cuttings=tuple(each for each in cuttings if mine(each.date, each.collection)),
-        bundles=tuple(
-            each
-            for each in bundles
-            if (cut_in.get(each.collection or "") or season_of(each.packed, each.bundle, settings))
-            in (season, None)
-        ),
-        lots=own_lots,
+        first=first,
+        last=last,
+        cuttings=tuple(each for each in cuttings if cut[each.collection] is not False),
+        bundles=tuple(each for each in bundles if tied[each.bundle] is not False),
+        lots=tuple(lots),
         left=tuple(
-            each
-            for each in _left(connection, settings)
-            if season_of(each.day, each.bundle, settings) == season
+            each for each in _left(connection, settings) if period.holds(each.day, each.bundle)
         ),
-        sent=tuple(
-            each for each in sent if season_of(each.date, each.dispatch, settings) == season
+        sent=tuple(each for each in sent if period.holds(each.date, each.dispatch)),
+        sent_of_lots=tuple(each for each in sent if worked[each.graft_lot] is not False),
+        undated=frozenset(
+            code for held in (cut, tied, worked) for code, there in held.items() if there is None
         ),
-        sent_of_lots=tuple(each for each in sent if each.graft_lot in named),
-        counts=last_counts(own_lots, rows(connection, COUNTS, ())),
+        counts=last_counts(lots, rows(connection, COUNTS, ())),
         woods=read_woods(connection, kept),
     )
 
