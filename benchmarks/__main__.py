@@ -7,6 +7,7 @@ from benchmarks import (
     cold_store,
     cutting_plan,
     intake,
+    maps,
     offtype_causes,
     take_causes,
     take_model,
@@ -37,6 +38,8 @@ def main() -> None:
     offtype_causes.main(["--quick"] if asked.quick else [])
     print()
     cutting_plan.main(["--quick"] if asked.quick else [])
+    print()
+    maps.main(["--quick"] if asked.quick else [])
 
 
 if __name__ == "__main__":

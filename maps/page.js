@@ -112,17 +112,18 @@ const stamp = (look, r, ratio) => {
   return stamps.get(key);
 };
 
-const haloed = (ctx, text, x, y, align) => {
-  ctx.font = "600 12px sans-serif";
-  ctx.textAlign = align;
+const WORDS = "600 12px sans-serif";
+const haloed = (ctx, text) => {
+  ctx.font = WORDS;
+  ctx.textAlign = "center";
   ctx.textBaseline = "middle";
   ctx.setLineDash([]);
   ctx.lineJoin = "round";
   ctx.lineWidth = 3.5;
   ctx.strokeStyle = "rgba(255,255,255,.92)";
-  ctx.strokeText(text, x, y);
+  ctx.strokeText(text, 0, 0);
   ctx.fillStyle = "#1d2a30";
-  ctx.fillText(text, x, y);
+  ctx.fillText(text, 0, 0);
 };
 
 // ------------------------------------------------------------------------------ drawing
@@ -167,9 +168,12 @@ const painters = {
       const look = lookOf(sheet, i);
       path(ctx, sheet, i, at);
       ctx.setLineDash([]);
-      ctx.lineWidth = wide + 2;
-      ctx.strokeStyle = "rgba(255,255,255,.85)";
-      ctx.stroke();
+      // A light line shows on white by its edge, and its dashes by the white between.
+      for (const [more, colour] of wide > 4 ? [[1.6, "#59646a"], [.4, "#ffffff"]] : [[2, "#ffffff"]]) {
+        ctx.lineWidth = wide + more;
+        ctx.strokeStyle = colour;
+        ctx.stroke();
+      }
       ctx.setLineDash(DASHES[look.line].map((part) => part * Math.max(1, wide / 4)));
       ctx.lineWidth = wide;
       ctx.strokeStyle = look.colour;
@@ -196,41 +200,52 @@ const painters = {
   },
 };
 
-// Words are set last and where there is room, so that none covers another or a symbol hides one.
+// Words are set last and where there is room, so that none covers another. Those of a line run along
+// it.
 const setWords = (ctx, at, bounds) => {
   const taken = [];
+  ctx.font = WORDS;
   for (const sheet of sheets) {
     if (!sheet.label || !isDrawn(sheet, at)) continue;
+    if (sheet.wide && sheet.wide / at.metres < 8) continue;
     const aside = sheet.kind === "point" ? radius(sheet, at) + 3 : 0;
     for (let i = 0; i < sheet.n; i++) {
       const text = textOf(sheet, i);
       if (!sheet.shown[i] || !text) continue;
-      const [x, y, room] = anchor(sheet, i, at);
+      const { x, y, room, turn } = anchor(sheet, i, at);
       if (x < bounds.min.x || x > bounds.max.x || y < bounds.min.y || y > bounds.max.y) continue;
-      ctx.font = "600 12px sans-serif";
       const width = ctx.measureText(text).width;
-      const left = aside ? x + aside : x - width / 2;
-      const box = [left - 1, y - 7, left + width + 1, y + 7];
-      if (width > room || taken.some((other) => box[0] < other[2] && other[0] < box[2]
-                                             && box[1] < other[3] && other[1] < box[3])) continue;
+      if (width + 8 > room) continue;
+      const right = Math.abs(width / 2 * Math.cos(turn)) + 7, down = Math.abs(width / 2 * Math.sin(turn)) + 7;
+      const middle = aside ? x + aside + width / 2 : x;
+      const box = [middle - right, y - down, middle + right, y + down];
+      if (taken.some((other) => box[0] < other[2] && other[0] < box[2]
+                             && box[1] < other[3] && other[1] < box[3])) continue;
       taken.push(box);
-      haloed(ctx, text, left, y, "left");
+      ctx.save();
+      ctx.translate(middle, y);
+      ctx.rotate(turn);
+      haloed(ctx, text);
+      ctx.restore();
     }
   }
 };
 
-// Where the words of a feature go, and how many pixels there are for them.
+// Where the words of a feature go, how many pixels there are for them, and how they are turned.
 const anchor = (sheet, i, at) => {
   const a = sheet.first[i], z = sheet.first[i + 1] - 1;
   const px = (k) => sheet.x[k] * at.scale - at.ox, py = (k) => sheet.y[k] * at.scale - at.oy;
-  if (sheet.kind === "point") return [px(a), py(a), Infinity];
-  if (sheet.kind === "line")
-    return [(px(a) + px(z)) / 2, (py(a) + py(z)) / 2, Math.hypot(px(a) - px(z), py(a) - py(z))];
+  if (sheet.kind === "point") return { x: px(a), y: py(a), room: Infinity, turn: 0 };
+  if (sheet.kind === "line") {
+    const dx = px(z) - px(a), dy = py(z) - py(a), turn = Math.atan2(dy, dx);
+    const upright = Math.abs(turn) > Math.PI / 2 + .01 ? turn - Math.sign(turn) * Math.PI : turn;
+    return { x: px(a) + dx / 2, y: py(a) + dy / 2, room: Math.hypot(dx, dy), turn: upright };
+  }
   let [west, east, north] = [Infinity, -Infinity, Infinity];
   for (let k = a; k <= z; k++) {
     west = Math.min(west, px(k)); east = Math.max(east, px(k)); north = Math.min(north, py(k));
   }
-  return [(west + east) / 2, north - 9, Math.max(60, east - west)];
+  return { x: (west + east) / 2, y: north - 9, room: Math.max(60, east - west), turn: 0 };
 };
 
 // Where hundreds of points fall on each other, how many there are says more than they would.
@@ -254,7 +269,7 @@ const paint = (ctx, bounds) => {
   for (const sheet of sheets) if (isDrawn(sheet, at)) painters[sheet.kind](ctx, sheet, at, bounds);
   setWords(ctx, at, bounds);
   for (const sheet of sheets) {
-    if (sheet.kind !== "point" || !isDrawn(sheet, at) || sheet.n <= CROWD) continue;
+    if (sheet.kind !== "point" || sheet.from || !isDrawn(sheet, at)) continue;
     for (const cell of crowds(sheet, at, bounds)) {
       ctx.save();
       ctx.translate(cell.x / cell.n, cell.y / cell.n);
@@ -263,7 +278,7 @@ const paint = (ctx, bounds) => {
     }
   }
   if (picked) {
-    const [x, y] = anchor(picked.sheet, picked.i, at);
+    const { x, y } = anchor(picked.sheet, picked.i, at);
     ctx.beginPath();
     ctx.arc(x, y, picked.sheet.kind === "point" ? radius(picked.sheet, at) + 5 : 9, 0, 2 * Math.PI);
     ctx.setLineDash([]);
@@ -394,6 +409,7 @@ map.on("click", (event) => {
   const feature = nearest(event.layerPoint);
   if (feature) pick(feature);
 });
+map.on("zoomend", () => write());
 map.on("popupclose", () => {
   picked = null;
   redraw();
@@ -424,9 +440,10 @@ map.on("mouseout", () => tip.remove());
 
 const legend = document.getElementById("legend");
 const write = () => {
+  const at = view();
   legend.replaceChildren();
   for (const sheet of sheets) {
-    if (sheet.background || !sheet.n) continue;
+    if (sheet.background || !sheet.n || !isDrawn(sheet, at)) continue;
     const counts = new Array(sheet.theme.looks.length).fill(0);
     for (let i = 0; i < sheet.n; i++) counts[sheet.theme.of[i]] += sheet.shown[i];
     element("h2", [sheet.name, sheet.theme.heading].filter(Boolean).join(": "), legend);
@@ -441,7 +458,7 @@ const write = () => {
     if (sheet.kind === "point" && sheet.columns.estimated?.includes("yes"))
       element("p", "A dotted ring: its place is laid out from row and position, not measured.", legend);
   }
-  const main = sheets.find((sheet) => !sheet.background);
+  const main = sheets.find((sheet) => !sheet.background && sheet.n);
   if (main) {
     const shown = main.shown.reduce((sum, one) => sum + one, 0);
     document.getElementById("count").textContent =
@@ -573,12 +590,21 @@ document.querySelectorAll("button.to").forEach((button) => button.addEventListen
 
 // ------------------------------------------------------------------------------ the ground
 
-const bounds = () => {
+const boxOf = (sheet, from = 0, to = sheet.x.length) => {
   const box = L.latLngBounds([]);
-  const main = sheets.filter((sheet) => !sheet.background && sheet.n);
-  for (const sheet of main.length ? main : sheets)
-    for (let k = 0; k < sheet.x.length; k++)
-      box.extend(L.CRS.EPSG3857.pointToLatLng(L.point(sheet.x[k], sheet.y[k]), 0));
+  for (let k = from; k < to; k++)
+    box.extend(L.CRS.EPSG3857.pointToLatLng(L.point(sheet.x[k], sheet.y[k]), 0));
+  return box;
+};
+// Everything that is found, and of the ground what that touches; else all of the ground.
+const bounds = () => {
+  const box = L.latLngBounds([]), grounds = sheets.filter((sheet) => sheet.background);
+  sheets.forEach((sheet) => sheet.background || (sheet.n && box.extend(boxOf(sheet))));
+  const found = L.latLngBounds(box.isValid() ? [box.getSouthWest(), box.getNorthEast()] : []);
+  for (const sheet of grounds) for (let i = 0; i < sheet.n; i++) {
+    const one = boxOf(sheet, sheet.first[i], sheet.first[i + 1]);
+    if (!found.isValid() || found.intersects(one)) box.extend(one);
+  }
   return box;
 };
 const North = L.Control.extend({ onAdd() {

@@ -173,8 +173,8 @@ def render(page: MapPage, *, made: dt.date | None = None) -> str:
 
     ground, drawn_by = _ground(page.basemap)
     look = resource("maps")
-    styles = [_leaflet_css(), (look / "page.css").read_text(encoding="utf-8")]
-    scripts = [_leaflet_js(), drawn_by + (look / "page.js").read_text(encoding="utf-8")]
+    styles = [leaflet_css(), (look / "page.css").read_text(encoding="utf-8")]
+    scripts = [leaflet_js(), drawn_by + (look / "page.js").read_text(encoding="utf-8")]
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
@@ -244,13 +244,14 @@ def _hash(text: str) -> str:
 
 
 @cache
-def _leaflet_js() -> str:
+def leaflet_js() -> str:
+    """Return Leaflet's script."""
     text = (files(LEAFLET) / "data" / "leaflet.js").read_text(encoding="utf-8")
     return re.sub(r"//# sourceMappingURL=.*", "", text)
 
 
 @cache
-def _leaflet_css() -> str:
+def leaflet_css() -> str:
     """Return Leaflet's style sheet with its pictures inside."""
     data = files(LEAFLET) / "data"
 

@@ -28,7 +28,6 @@ def mother_trees_page(
     *,
     history: Mapping[str, Sequence[str]] | None = None,
     links: Mapping[str, Sequence[tuple[str, str]]] | None = None,
-    **more: Any,
 ) -> MapPage:
     """Return the page of the mother trees.
 
@@ -36,7 +35,6 @@ def mother_trees_page(
     ----------
     found : layers ``blocks`` and ``trees``.
     history, links : lines, and texts with files, by tree.
-    more : as `MapPage`.
     """
     trees = described(found.layers["trees"])
     shown = Shown(
@@ -67,7 +65,6 @@ def mother_trees_page(
         layers=(*ground(found.layers), shown),
         tables=(_by_cultivar(trees),),
         cautions=(SENSITIVE, "Cut pressure and limits are the nursery's own figures."),
-        **more,
     )
 
 
@@ -119,7 +116,7 @@ def _stands(trees: pd.DataFrame) -> "pd.Series[Any]":
 def _fix(trees: pd.DataFrame) -> "pd.Series[Any]":
     """Return how well the place is known."""
 
-    def words(estimated: bool, accuracy: float, fixes: int) -> str | None:
+    def words(estimated: bool, accuracy: Any, fixes: int) -> str | None:
         within = "" if pd.isna(accuracy) else f", within {accuracy:.3g} m (68 %)"
         if estimated:
             return f"laid out, not measured{within}"
