@@ -21,13 +21,13 @@ Turns = tuple[tuple[int, int], ...]
 
 ALL_TRIED = 7
 """Places of which every order is tried."""
-NEAR = 8
+NEAR = 16
 """Nearest places that a place may come to stand beside."""
 LONGEST = 3
 """Places in a row that or-opt moves together."""
 TRIES = 10
 """Exchanges tried for each place, and at most `MOST_TRIES`."""
-MOST_TRIES = 1500
+MOST_TRIES = 2000
 STRETCH = 50
 """Places in a stretch that is exchanged, at most."""
 LEAST = 1e-6
