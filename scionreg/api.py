@@ -34,17 +34,21 @@ from scionreg.registry.settings import Settings, read_settings, write_settings
 from scionreg.registry.store import Store, open_store
 
 if TYPE_CHECKING:
+    from scionreg.cartography.page import MapPage
     from scionreg.cold_store.report import StoreReport
     from scionreg.cold_store.spells import Spell
     from scionreg.cutting import Outlook
+    from scionreg.documents.field_sheets.sheet import FieldSheet
     from scionreg.entering import Entry
     from scionreg.exchange.loggers import LoggerImport
     from scionreg.identifying import Matches
     from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
     from scionreg.identity.where import Where
+    from scionreg.labelling import Labels
     from scionreg.lineage.mock_recall import MockRecall
     from scionreg.lineage.royalties import Royalties
+    from scionreg.mapping import MapLayers
     from scionreg.off_types import OffTypes
     from scionreg.ordering import Demand
     from scionreg.planning import CuttingSheet
@@ -52,6 +56,7 @@ if TYPE_CHECKING:
     from scionreg.rotation.demand import Order
     from scionreg.rotation.walk import Walk
     from scionreg.seasons import SeasonReport
+    from scionreg.surveying import Survey
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
     from scionreg.take.table import TakeTable
@@ -267,6 +272,14 @@ class Registry:
 
         return open_entry(self.store, sheet, by=recorder or self.settings.by, anew=anew)
 
+    def field_sheet(self, name: str, **wanted: Any) -> "FieldSheet":
+        """Return a field sheet with its rows filled in; `wanted` as `filling.Wanted`."""
+        from scionreg.documents.field_sheets.filling import Wanted, fill
+        from scionreg.documents.words import english
+
+        with self.store.reading() as connection:
+            return fill(connection, name, Wanted(**wanted), english())
+
     def export(
         self, folder: str | os.PathLike[str], *, progress: Progress = _silent
     ) -> dict[str, int]:
@@ -465,6 +478,53 @@ class Registry:
         with self.store.reading() as connection:
             return mapping.where_at(connection, latitude, longitude, accuracy_m)
 
+    def map_page(
+        self, what: str, *of: str, show_private: bool = False, recorder: str = "", **options: Any
+    ) -> "MapPage":
+        """Return a map as a page; `what`, `of` and options as `map_pages.page_of`.
+
+        Private places as `layers`.
+        """
+        from scionreg import map_pages, mapping
+
+        if show_private:
+            mapping.note_shown(self.store, what, of, by=recorder)
+        with self.store.reading() as connection:
+            return map_pages.page_of(connection, what, of, show_private=show_private, **options)
+
+    def survey(
+        self,
+        file: str | os.PathLike[str],
+        *,
+        record: bool = False,
+        recorder: str = "",
+        **options: Any,
+    ) -> "Survey":
+        """Return which tree each place of a file belongs to; options as `surveying.survey`."""
+        from scionreg import surveying
+
+        return surveying.survey(self.store, file, record=record, by=recorder, **options)
+
+    def layers(
+        self,
+        what: str,
+        *of: Item | str,
+        show_private: bool = False,
+        recorder: str = "",
+        **options: Any,
+    ) -> "MapLayers":
+        """Return layers for a map: a word of `mapping.KINDS`, and what it is of.
+
+        Private places are left out or blurred; that they are shown is a line of the journal, by
+        `recorder`. Options as the function of that word in `mapping`.
+        """
+        from scionreg import mapping
+
+        if show_private:
+            mapping.note_shown(self.store, what, [str(each) for each in of], by=recorder)
+        with self.store.reading() as connection:
+            return mapping.layers_of(connection, what, of, show_private=show_private, **options)
+
     # Which trees to cut
 
     def outlook(self, **options: Any) -> "Outlook":
@@ -504,3 +564,19 @@ class Registry:
             places, left_out = walking.where(connection, walk)
         write_gpx(walk, places, Path(path), **ends)
         return left_out
+
+    # Labels
+
+    def labels(self, *codes: str, **options: Any) -> "Labels":
+        """Return the labels of what codes name; options as `labelling.labels`."""
+        from scionreg import labelling
+
+        with self.store.reading() as connection:
+            return labelling.labels(connection, codes, **options)
+
+    def blank_labels(self, person: str, **options: Any) -> "Labels":
+        """Return blanks for the codes reserved for a person; options as `labelling.blanks`."""
+        from scionreg import labelling
+
+        with self.store.reading() as connection:
+            return labelling.blanks(connection, person, **options)

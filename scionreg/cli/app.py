@@ -14,14 +14,18 @@ from scionreg.cli import (
     enter,
     identity,
     keeping,
+    label,
     off_type,
     plan,
     report,
+    sheets,
     storing,
+    survey,
     take,
     walk,
     where,
 )
+from scionreg.cli.map import map_
 
 RECORDING: dict[str, tuple[str, str]] = {
     "cut": ("collections", "Record a cutting: one tree, one day, one cutter."),
@@ -114,9 +118,10 @@ app.command("new")(books.new)
 app.command("import")(books.import_)
 app.command("readings")(storing.readings)
 app.command("export")(books.export)
+app.command("sheets")(sheets.sheets)
+app.command("enter")(enter.enter)
 app.add_typer(add, name="add")
 _register(app, RECORDING)
-app.command("enter")(enter.enter)
 _register(add, ADDING)
 app.command("show")(keeping.show)
 app.command("list")(keeping.list_)
@@ -139,6 +144,9 @@ app.command("sample")(identity.sample)
 app.command("status")(identity.status)
 app.command("plan")(plan.plan)
 app.command("walk")(walk.walk)
+app.command("map")(map_)
+app.command("survey")(survey.survey)
 app.command("where", context_settings={"ignore_unknown_options": True})(where.where)
+app.command("label")(label.label)
 app.command("audit")(keeping.audit)
 app.command("upgrade")(books.upgrade)

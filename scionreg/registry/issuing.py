@@ -1,5 +1,7 @@
 """Issuing codes, and reserving runs of them for people out of reach."""
 
+from collections.abc import Iterator
+
 from sqlalchemy import Connection, insert, select
 
 from scionreg.records import codes
@@ -20,16 +22,7 @@ def next_code(making: Change, kind: str, season: int) -> str:
 def _last_serial(connection: Connection, kind: str, season: int) -> int:
     """Return the highest serial used or reserved in a season, voided records included."""
     start = f"{codes.LETTER_OF[kind]}{season % 100:02d}-"
-    used = list(
-        connection.execute(
-            select(code_column(kind)).where(code_column(kind).startswith(start, autoescape=True))
-        ).scalars()
-    )
-    used += connection.execute(
-        select(Version.key).where(
-            Version.kind == kind, Version.key.startswith(start, autoescape=True)
-        )
-    ).scalars()
+    used = _used(connection, kind, start)
     # Codes show the last two digits of the year, so 1926 and 2026 share their serials.
     reserved = connection.execute(
         select(ReservedCodes.last).where(
@@ -38,6 +31,16 @@ def _last_serial(connection: Connection, kind: str, season: int) -> int:
     ).scalars()
     serials: list[int] = [codes.serial_of(code) for code in used if codes.is_issued(code)]
     return max([*serials, *reserved], default=0)
+
+
+def _used(connection: Connection, kind: str, start: str) -> set[str]:
+    """Return the codes of a kind with a beginning that are, or once were, recorded."""
+    column = code_column(kind)
+    there = select(column).where(column.startswith(start, autoescape=True))
+    once = select(Version.key).where(
+        Version.kind == kind, Version.key.startswith(start, autoescape=True)
+    )
+    return {*connection.execute(there).scalars(), *connection.execute(once).scalars()}
 
 
 def reserve(
@@ -63,5 +66,27 @@ def reserve(
             insert(ReservedCodes), {**run, "person": person, "entry": making.entry}
         )
         making.content["reserved"] = {**run, "person": person}
+    return list(_run(kind, year, first, first + count - 1))
+
+
+def _run(kind: str, season: int, first: int, last: int) -> Iterator[str]:
     letter = codes.LETTER_OF[kind]
-    return [codes.issue(letter, year, serial) for serial in range(first, first + count)]
+    return (codes.issue(letter, season, serial) for serial in range(first, last + 1))
+
+
+def unused(connection: Connection, person: str, kind: str = "") -> list[tuple[str, str]]:
+    """Return the kind and code of all that is reserved for a person and was never recorded.
+
+    `kind` keeps those of one kind; the oldest run comes first.
+    """
+    runs = select(
+        ReservedCodes.kind, ReservedCodes.season, ReservedCodes.first, ReservedCodes.last
+    ).where(ReservedCodes.person == person)
+    if kind:
+        runs = runs.where(ReservedCodes.kind == kind)
+    found: list[tuple[str, str]] = []
+    for of, season, first, last in connection.execute(runs.order_by(ReservedCodes.id)):
+        beginning = f"{codes.LETTER_OF[of]}{season % 100:02d}-"
+        used = _used(connection, of, beginning)
+        found += [(of, code) for code in _run(of, season, first, last) if code not in used]
+    return found

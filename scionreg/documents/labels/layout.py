@@ -4,6 +4,7 @@ Plain numbers in millimetres from the upper left corner, so that a page and a pi
 the same layout, and a test can look at it.
 """
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -151,15 +152,22 @@ def _last(known: int, fits: Callable[[int], bool]) -> int:
 
 
 def _too_small(label: Label, size: tuple[float, float]) -> TooSmallError:
+    """Return what is refused, with the next size of the same shape that holds it."""
     where = f"{size[0]:.4g} x {size[1]:.4g} mm"
-    bare = Label(kind=label.kind, code=label.code, heading=label.heading, facts=())
-    if _largest(bare, (), size, 0) is None:
-        return TooSmallError(
-            f"{label.code}: a label of {where} is too small for its code, which is to be read at "
-            f"arm's length ({LEAST_CODE:g} mm high, with its QR code beside it)"
+    needed = [each for each in label.facts if each.must]
+    if _largest(label, (), size, 0) is None:
+        what = (
+            f"its code, which is to be read at arm's length ({LEAST_CODE:g} mm high, with its QR "
+            "code beside it)"
         )
-    needed = ", ".join(each.name for each in label.facts if each.must)
-    return TooSmallError(f"{label.code}: a label of {where} is too small for {needed}")
+    else:
+        what = ", ".join(each.name for each in needed)
+    said = f"{label.code}: a label of {where} is too small for {what}"
+    for percent in range(110, 1000, 10):
+        wide, high = (math.ceil(side * percent / 100) for side in size)
+        if _largest(label, needed, (wide, high), 0) is not None:
+            return TooSmallError(f"{said}; {wide} x {high} mm is large enough")
+    return TooSmallError(said)
 
 
 class _Piece(NamedTuple):
