@@ -1,6 +1,6 @@
 """What a registry knows as layers for maps: the records read, the ground laid out, privacy kept."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -13,13 +13,20 @@ from scionreg.geodesy.fixes import Fix
 from scionreg.identity.where import Stand, Where, where
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import find_kind
-from scionreg.lineage.place_books import read_lot_looks, read_lot_places, read_place_books
+from scionreg.lineage.place_books import (
+    PlaceBooks,
+    read_lot_looks,
+    read_lot_places,
+    read_place_books,
+)
 from scionreg.lineage.recall import Item, OfCode, recall
 from scionreg.lineage.trace import trace
 from scionreg.records.errors import Problem, RegistryError
 from scionreg.records.starting_values import PlaceValues
 from scionreg.records.vocabulary import TreeStatus, Trouble
+from scionreg.registry.changes import change
 from scionreg.registry.settings import read_settings
+from scionreg.registry.store import Store
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -140,6 +147,37 @@ def _places(number: int) -> str:
 
 def _trees(number: int) -> str:
     return "tree is" if number == 1 else "trees are"
+
+
+# ------------------------------------------------------------------------------ any of them
+
+
+def layers_of(
+    connection: Connection, what: str, of: Sequence[Item | str], *, show_private: bool, **more: Any
+) -> MapLayers:
+    """Return the layers of one of `KINDS`; `more` as its function.
+
+    Raises
+    ------
+    RegistryError
+        There is no such map, or it is of something that was not named.
+    """
+    if what not in KINDS:
+        raise RegistryError(f"there is no map of '{what}'; there are {', '.join(KINDS)}")
+    return KINDS[what](connection, of, show_private=show_private, **more)
+
+
+def note_shown(store: Store, what: str, of: Sequence[str], *, by: str = "") -> None:
+    """Write to the journal that private places are shown: who, on what map, of how many trees.
+
+    Raises
+    ------
+    NoRecorderError
+        Nobody is named who shows them.
+    """
+    with change(store, by=by, action="locations_shown", kind="mother_trees") as making:
+        private = [each.tree for each in read_place_books(making.connection).trees if each.private]
+        making.content["shown"] = {"map": what, "of": list(of), "private_trees": len(private)}
 
 
 # ------------------------------------------------------------------------------ rows
@@ -283,12 +321,12 @@ def _trees_of(connection: Connection, items: Sequence[Item]) -> list[str]:
 # ------------------------------------------------------------------------------ where one stands
 
 
-def stands(connection: Connection) -> list[Stand]:
+def standing_in(books: PlaceBooks) -> list[Stand]:
     """Return every tree that still stands and has a place, private ones too.
 
     Fixes of cuttings are left out: whether they are the tree's is what is asked.
     """
-    trees = Places(replace(read_place_books(connection), cut_fixes=())).trees
+    trees = Places(replace(books, cut_fixes=())).trees
     placed = trees[trees["latitude"].notna() & (trees["status"] != TreeStatus.DEAD)]
     columns = ("code", "cultivar", "latitude", "longitude", "accuracy_m", "private")
     return [
@@ -323,13 +361,15 @@ def where_at(
             f"{MOST_ACCURACY_M:,}"
         )
     values = read_settings(connection).values(PlaceValues)
-    return where(Fix(latitude, longitude, accuracy_m), stands(connection), values)
+    return where(
+        Fix(latitude, longitude, accuracy_m), standing_in(read_place_books(connection)), values
+    )
 
 
 def other_cultivars(connection: Connection, cutting: Mapping[str, Any]) -> list[Problem]:
     """Return a warning where the fix of a cutting allows a tree of another cultivar."""
     fix = Fix(*(cutting[name] for name in Fix._fields))
-    trees = stands(connection)
+    trees = standing_in(read_place_books(connection))
     own = next((each.cultivar for each in trees if each.tree == cutting["tree"]), None)
     found = where(fix, trees, read_settings(connection).values(PlaceValues))
     if own is None or not (others := found.other_than(own)):
@@ -346,3 +386,26 @@ def other_cultivars(connection: Connection, cutting: Mapping[str, Any]) -> list[
             right="read the tag again, and count row and position, before the wood is tied",
         )
     ]
+
+
+def _as_items(of: Sequence[Item | str], what: str) -> list[Item]:
+    if not of:
+        raise RegistryError(f"name what to {what}: a code of the registry")
+    return [OfCode(each) if isinstance(each, str) else each for each in of]
+
+
+def _one_code(of: Sequence[Item | str]) -> str:
+    if len(of) != 1 or not isinstance(of[0], str):
+        raise RegistryError("name one code to trace")
+    return of[0]
+
+
+KINDS: dict[str, Callable[..., MapLayers]] = {
+    "mother-trees": lambda connection, of, **more: mother_trees(connection, **more),
+    "rows": lambda connection, of, *, show_private, **more: nursery_rows(connection, **more),
+    "trace": lambda connection, of, **more: trace_layers(connection, _one_code(of), **more),
+    "recall": lambda connection, of, **more: recall_layers(
+        connection, _as_items(of, "recall"), **more
+    ),
+}
+"""The maps there are, by the word that asks for one."""
