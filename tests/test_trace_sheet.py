@@ -219,7 +219,7 @@ def test_what_was_found_off_stands_at_the_top_and_in_bold(store: Store) -> None:
     with holding(store, rows) as connection:
         sheet, other = sheet_of(connection), sheet_of(connection, "G1/4")
     said = text_of(sheet)
-    assert "But something recorded speaks against it" in said.splitlines()[2]
+    assert "But something recorded speaks against its label" in said.splitlines()[2]
     assert "K2 | G1 | leaf, habit | 5 | 2 | Birkwood; this tree was off" in said
     assert "this tree" not in text_of(other)
     (looks,) = (

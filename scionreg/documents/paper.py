@@ -209,8 +209,8 @@ def _head(paper: Paper, wide: float) -> "Iterator[Flowable]":
 def _section(section: Section, wide: float) -> "Iterator[Flowable]":
     from reportlab.platypus import CondPageBreak
 
-    yield CondPageBreak(22 * pdf.MM)
-    yield _text(section.title, 9.5, font=pdf.BOLD, before=9, after=2)
+    yield CondPageBreak(14 * pdf.MM)
+    yield _text(section.title, 9.5, font=pdf.BOLD, before=6, after=1)
     if section.table is not None:
         yield _table(section.table, wide)
     for line in section.lines:

@@ -410,5 +410,7 @@ TERMS: dict[str, str] = {
     "marker profile": "Fragment lengths of a sample at several loci, as a laboratory read them.",
     "reference profile": "The marker profile of a named cultivar, which samples are compared with.",
     "shift": "Constant by which two laboratories read the lengths of one locus apart, base pairs.",
+    "trace sheet": "One tree, lot or dispatch from source to customer, on paper for others.",
+    "mock recall": "A recall as an exercise: how much is accounted for, and how long it took.",
     "stay": "Time a bundle spent in a store: from packing or a move to the next move or last use.",
 }
