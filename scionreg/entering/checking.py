@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from scionreg.documents.field_sheets.kinds import measure_of, numbered, tell
+from scionreg.documents.field_sheets.kinds import measure_of, must_be_filled, numbered, tell
 from scionreg.documents.words import english
 from scionreg.lineage.known import read_known
 from scionreg.records import codes
@@ -25,7 +25,7 @@ from scionreg.records.cells import (
 )
 from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES
-from scionreg.records.tables import KINDS, fields
+from scionreg.records.tables import fields
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import suggestions
 from scionreg.registry.changes import change
@@ -84,11 +84,6 @@ class Checker:
             raise self._better(column, text, error) from error
         self._check_known(column, str(value), own)
         return cell.write(value) if isinstance(cell, Choice | YesNo | Many) else text
-
-    def must_be_filled(self, column: Any) -> bool:
-        """Tell whether a cell may not be empty; a code that is issued may, until it is recorded."""
-        issued = column.name == KINDS[self.kind].KEY[0] and self.kind in codes.LETTER_OF
-        return not column.nullable and not issued
 
     def told(self, column: Any, text: str) -> str:
         """Return what is known of a code in one line, empty for what is no code of anything."""
@@ -162,7 +157,7 @@ class Checker:
 
     def _empty(self, column: Any) -> str:
         """Return an empty text where a cell may be empty, or gets a code when it is recorded."""
-        if self.must_be_filled(column):
+        if must_be_filled(column):
             read_cell(column.info["cell"].read, "", required=True)
         return ""
 

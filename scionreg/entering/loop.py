@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from scionreg.documents.field_sheets.kinds import described, measure_of
+from scionreg.documents.field_sheets.kinds import described, measure_of, must_be_filled
 from scionreg.entering.checking import Checker, Verdict
 from scionreg.entering.draft import Draft, Row, State
 from scionreg.records.cells import CellError, refuse_ditto
@@ -74,7 +74,7 @@ class Entry:
         if measure:
             name += f" in {measure.unit}"
             here = measure.shown(here) if here else ""
-        must = "*" if self.checker.must_be_filled(self.column) else ""
+        must = "*" if must_be_filled(self.column) else ""
         shown = f" [{here}]" if here else ""
         return f"{self.draft.row + 1} {name}{must}{shown}: "
 

@@ -2,10 +2,11 @@
 
 import datetime as dt
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
 
+from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import Query, as_day, rows
 
 CULTIVARS = Query(
@@ -53,8 +54,19 @@ class Known:
 
 
 def read_known(connection: Connection, kind: str, codes: Iterable[str]) -> dict[str, Known]:
-    """Return what is known of the codes of a kind; nothing of kinds that are only names."""
-    asked = list(codes)
+    """Return what is known of the codes of a kind; nothing of kinds that are only names.
+
+    Cultivars go by the names that aliases stand for.
+    """
+    found = _read(connection, kind, list(codes))
+    names = resolve_names(connection, {name for each in found.values() for name in each.cultivars})
+    return {
+        code: replace(each, cultivars=tuple(dict.fromkeys(names[name] for name in each.cultivars)))
+        for code, each in found.items()
+    }
+
+
+def _read(connection: Connection, kind: str, asked: list[str]) -> dict[str, Known]:
     match kind:
         case "mother_trees":
             return {row[0]: _tree(*row[1:]) for row in rows(connection, TREES, asked)}

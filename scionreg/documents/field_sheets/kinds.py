@@ -9,7 +9,8 @@ from typing import Any
 
 from scionreg.documents.words import Words
 from scionreg.lineage.known import Known
-from scionreg.records.cells import Cell, Choice, Number
+from scionreg.records.cells import Cell, Choice, Code, Number
+from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS
 
@@ -76,6 +77,13 @@ def numbered(cell: Cell) -> dict[str, str]:
     return {str(number): word.value for number, word in enumerate(cell.words, start=1)}
 
 
+def must_be_filled(column: Any) -> bool:
+    """Tell whether a cell may not stay empty; a code may that is issued when it is recorded."""
+    kind = column.table.name
+    issued = column.name == KINDS[kind].KEY[0] and isinstance(column.info["cell"], Code)
+    return not column.nullable and not (issued and kind in LETTER_OF)
+
+
 def tell(known: Known, words: Words) -> str:
     """Return in one line what is known of a code, to see that it is the one that was meant."""
     parts = [" + ".join(known.cultivars)] if known.cultivars else []
@@ -109,5 +117,5 @@ def described(column: Any) -> str:
     cell = column.info["cell"]
     words = ", ".join(f"{number} {word}" for number, word in numbered(cell).items())
     holds = words or cell.describe()
-    must = "" if column.nullable else "; must be filled in"
+    must = "; must be filled in" if must_be_filled(column) else ""
     return f"{column.info['doc']}: {holds}{must}"
