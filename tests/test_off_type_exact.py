@@ -11,12 +11,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from scionreg.identity import states
-from scionreg.identity.answer import named
+from scionreg.identity import far_mixes, states
+from scionreg.identity.answer import named, off_type
 from scionreg.identity.chain import LOT, Chain, Name
 from scionreg.identity.evidence import Evidence, was_off
 from scionreg.identity.looks import Reports
 from scionreg.identity.network import Eliminator, Factor, log_value, order_of
+from scionreg.identity.off_type import OffType
 from scionreg.identity.question import Question
 from scionreg.identity.sights import Sights
 from scionreg.identity.states import Space
@@ -295,3 +296,30 @@ def _nursery(draw: random.Random) -> IdentityBooks:
         what = draw.choice(["Birk", "other", "unknown"]) if off else None
         checks.append(Check(f"K{i}", code, DAY, "leaf", checked, off, what))
     return IdentityBooks(stems, cuts, bundles, lots, (), tuple(checks), (), CULTIVARS)
+
+
+def test_taking_far_mixes_apart_hardly_moves_an_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten trees in a ring, each tied with the next by two re-bundles, all lots looked at."""
+    trees = range(10)
+    stems = {f"T{i}": Stem(f"T{i}", f"T{i}", "Amber") for i in trees}
+    cuts = {f"C{i}": Cut(f"C{i}", f"T{i}", "Amber", None, DAY, "P1") for i in trees}
+    bundles = {f"B{i}{n}": Tied(f"B{i}{n}", "Amber", f"C{i}") for i in trees for n in range(3)}
+    for i, n in itertools.product(trees, range(2)):
+        parts = ((f"B{i}{n}", 0.5), (f"B{(i + 1) % 10}{n}", 0.5))
+        bundles[f"M{i}{n}"] = Tied(f"M{i}{n}", "Amber", None, parts)
+    lots = {f"G{code}": Worked(f"G{code}", code, "Amber", "P1", DAY, 20) for code in bundles}
+    checks = [
+        Check(f"K{code}", code, DAY, "leaf", 10, 8 if code in ("GB00", "GB02") else 0, "Birk")
+        for code in lots
+    ]
+    books = IdentityBooks(stems, cuts, bundles, lots, (), tuple(checks), (), CULTIVARS)
+    exact = off_type(books, "GB02", values=VALUES)
+    monkeypatch.setattr(far_mixes, "LARGEST", 400)
+    near = off_type(books, "GB02", values=VALUES)
+    assert not exact.taken_apart
+    assert near.taken_apart
+
+    def chances(answer: OffType) -> dict[str, float]:
+        return {str(each.named()): each.probability for each in answer.causes}
+
+    assert chances(near) == pytest.approx(chances(exact), abs=1e-6)
