@@ -169,7 +169,7 @@ class Registry:
         """Return a cutting with a warning where its fix allows another cultivar."""
         if made.kind != "collections" or made.record.get("latitude") is None:
             return made
-        from scionreg.mapping import other_cultivars
+        from scionreg.locating import other_cultivars
 
         with self.store.reading() as connection:
             doubts = other_cultivars(connection, made.record)
@@ -472,11 +472,11 @@ class Registry:
     # Places
 
     def where(self, latitude: float, longitude: float, accuracy_m: float | None = None) -> "Where":
-        """Return which trees somebody may be standing at; as `mapping.where_at`."""
-        from scionreg import mapping
+        """Return which trees somebody may be standing at; as `locating.where_at`."""
+        from scionreg import locating
 
         with self.store.reading() as connection:
-            return mapping.where_at(connection, latitude, longitude, accuracy_m)
+            return locating.where_at(connection, latitude, longitude, accuracy_m)
 
     def map_page(
         self, what: str, *of: str, show_private: bool = False, recorder: str = "", **options: Any

@@ -9,21 +9,17 @@ from sqlalchemy import Connection
 from scionreg.cartography import chain_layers, layers
 from scionreg.cartography.places import Places
 from scionreg.cartography.privacy import Privacy
-from scionreg.geodesy.fixes import Fix
-from scionreg.identity.where import Stand, Where, where
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import find_kind
 from scionreg.lineage.place_books import (
-    PlaceBooks,
     read_lot_looks,
     read_lot_places,
     read_place_books,
 )
 from scionreg.lineage.recall import Item, OfCode, recall
 from scionreg.lineage.trace import trace
-from scionreg.records.errors import Problem, RegistryError
+from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import PlaceValues
-from scionreg.records.vocabulary import TreeStatus, Trouble
 from scionreg.registry.changes import change
 from scionreg.registry.settings import read_settings
 from scionreg.registry.store import Store
@@ -34,7 +30,6 @@ if TYPE_CHECKING:
 
 TOLD = ("identity", "pressure", "take")
 """What may be told of each mother tree besides its records; each costs the time it takes."""
-MOST_ACCURACY_M = 100_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +58,12 @@ class Ground:
     def trees(self) -> "pd.DataFrame":
         """Return the trees, what is private of them kept back."""
         return self.privacy.keep(self.places.trees)
+
+    def hidden(self) -> set[str]:
+        """Return the trees whose places are private and not shown."""
+        if self.privacy.shown:
+            return set()
+        return {each.tree for each in self.places.books.trees if each.private}
 
     def notes(self, trees: "pd.DataFrame") -> tuple[str, ...]:
         """Say what is kept back of some trees, and which have no place."""
@@ -318,74 +319,72 @@ def _trees_of(connection: Connection, items: Sequence[Item]) -> list[str]:
     return list(dict.fromkeys(trees))
 
 
-# ------------------------------------------------------------------------------ where one stands
+# ------------------------------------------------------------------------------ who cuts
 
 
-def standing_in(books: PlaceBooks) -> list[Stand]:
-    """Return every tree that still stands and has a place, private ones too.
+def walk_layers(
+    connection: Connection,
+    trees: Sequence[str] | Mapping[str, int | None],
+    *,
+    show_private: bool = False,
+    **options: Any,
+) -> MapLayers:
+    """Return blocks, and the stops of a walk with the neighbours not to be cut.
 
-    Fixes of cuttings are left out: whether they are the tree's is what is asked.
+    Private places are left out, never blurred: nobody walks to a blurred tree. Options and errors
+    as `walking.walk_of`.
     """
-    trees = Places(replace(books, cut_fixes=())).trees
-    placed = trees[trees["latitude"].notna() & (trees["status"] != TreeStatus.DEAD)]
-    columns = ("code", "cultivar", "latitude", "longitude", "accuracy_m", "private")
-    return [
-        Stand(code, cultivar, Fix(*place), private)
-        for code, cultivar, *place, private in zip(*(placed[name] for name in columns), strict=True)
-    ]
+    from scionreg.cartography import walk_layers as walks
+    from scionreg.walking import standing, walk_of
 
-
-def where_at(
-    connection: Connection, latitude: float, longitude: float, accuracy_m: float | None = None
-) -> Where:
-    """Return which trees somebody may be standing at.
-
-    Parameters
-    ----------
-    latitude, longitude : degrees, WGS 84.
-    accuracy_m : radius that holds the fix at 68 %, m; None is a phone's.
-
-    Raises
-    ------
-    RegistryError
-        The place is off the globe, or the accuracy no distance.
-    """
-    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
-        raise RegistryError(
-            f"{latitude} {longitude} is no place; write degrees north (-90 to 90) and degrees east "
-            "(-180 to 180)"
-        )
-    if accuracy_m is not None and not 0 < accuracy_m <= MOST_ACCURACY_M:
-        raise RegistryError(
-            f"{accuracy_m} is no accuracy; write the radius in metres, above 0 and at most "
-            f"{MOST_ACCURACY_M:,}"
-        )
-    values = read_settings(connection).values(PlaceValues)
-    return where(
-        Fix(latitude, longitude, accuracy_m), standing_in(read_place_books(connection)), values
+    found = walk_of(connection, trees, **options)
+    ground = Ground.read(connection, show_private=show_private)
+    stands = standing(ground.places.books, found.codes)
+    every = ground.places.trees
+    lost = every[every["code"].isin(found.codes)]
+    return MapLayers(
+        what="walk",
+        layers={"blocks": layers.blocks(ground.places, ground.privacy)}
+        | walks.walk(found, stands, ground.hidden()),
+        notes=replace(ground, privacy=replace(ground.privacy, blur_m=0)).notes(lost),
     )
 
 
-def other_cultivars(connection: Connection, cutting: Mapping[str, Any]) -> list[Problem]:
-    """Return a warning where the fix of a cutting allows a tree of another cultivar."""
-    fix = Fix(*(cutting[name] for name in Fix._fields))
-    trees = standing_in(read_place_books(connection))
-    own = next((each.cultivar for each in trees if each.tree == cutting["tree"]), None)
-    found = where(fix, trees, read_settings(connection).values(PlaceValues))
-    if own is None or not (others := found.other_than(own)):
-        return []
-    names = ", ".join(f"{name} {100 * chance:.0f} %" for name, chance in others)
-    return [
-        Problem(
-            rule="fix_allows_another_cultivar",
-            trouble=Trouble.WARNING,
-            kind="collections",
-            key=str(cutting["collection"]),
-            column="latitude",
-            wrong=f"the fix allows another cultivar than {own} of {cutting['tree']}: {names}",
-            right="read the tag again, and count row and position, before the wood is tied",
-        )
-    ]
+def confusion_layers(
+    connection: Connection,
+    *,
+    cultivar: str | None = None,
+    fix_m: float | None = None,
+    show_private: bool = False,
+) -> MapLayers:
+    """Return blocks, and pairs of trees of two cultivars that may be mistaken, likeliest first.
+
+    Parameters
+    ----------
+    cultivar : only pairs with a tree of it; its other names stand for it.
+    fix_m : accuracy of the fixes that cutters take; None is a phone's.
+    """
+    from scionreg.cartography import walk_layers as walks
+    from scionreg.rotation.beside import neighbours
+    from scionreg.walking import standing
+
+    ground = Ground.read(connection, show_private=show_private)
+    stands = standing(ground.places.books)
+    asked = stands
+    if cultivar is not None:
+        name = resolve_names(connection, {cultivar})[cultivar]
+        asked = [each for each in stands if each.cultivar == name]
+    hidden = ground.hidden()
+    shown = [each for each in stands if each.tree not in hidden]
+    notes = (f"{len(hidden)} private {_places(len(hidden))} left out",) if hidden else ()
+    return MapLayers(
+        what="trees that may be mistaken",
+        layers={
+            "blocks": layers.blocks(ground.places, ground.privacy),
+            "pairs": walks.confusion(neighbours(asked, stands), shown, fix_m),
+        },
+        notes=notes,
+    )
 
 
 def _as_items(of: Sequence[Item | str], what: str) -> list[Item]:
@@ -404,6 +403,8 @@ KINDS: dict[str, Callable[..., MapLayers]] = {
     "mother-trees": lambda connection, of, **more: mother_trees(connection, **more),
     "rows": lambda connection, of, *, show_private, **more: nursery_rows(connection, **more),
     "trace": lambda connection, of, **more: trace_layers(connection, _one_code(of), **more),
+    "walk": lambda connection, of, **more: walk_layers(connection, of, **more),
+    "confusion": lambda connection, of, **more: confusion_layers(connection, **more),
     "recall": lambda connection, of, **more: recall_layers(
         connection, _as_items(of, "recall"), **more
     ),

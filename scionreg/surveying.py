@@ -13,7 +13,7 @@ from scionreg.exchange.geo_in import Surveyed, read_places
 from scionreg.geodesy.fixes import Fix, deviation
 from scionreg.identity.surveyed import Proposal, averaged, propose, spelled, to_frame
 from scionreg.lineage.place_books import PlaceBooks, TreePlace, read_place_books
-from scionreg.mapping import standing_in
+from scionreg.locating import standing_in
 from scionreg.records.cells import CellError, Outline
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import PlaceValues

@@ -21,6 +21,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     (
         "documents",
         "cartography",
+        "locating",
         "mapping",
         "surveying",
         "map_pages",

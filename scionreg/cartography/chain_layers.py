@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from scionreg.cartography.layers import WGS84
+from scionreg.cartography.layers import WGS84, frame
 from scionreg.cartography.places import Places
 from scionreg.lineage.place_books import LotPlace
 from scionreg.lineage.recall import Recall
@@ -112,9 +112,9 @@ def trace(found: Trace, placed: Placed, cultivars: Mapping[str, str]) -> dict[st
             lines.append({"code": start, "to": source.tree, **told, "geometry": _line(ends)})
     drawn = _once(shapes)
     return {
-        "rows": _frame([s for s in drawn if s["geometry"].length > 0], CHAIN_COLUMNS),
-        "lines": _frame(lines, LINE_COLUMNS),
-        "places": _frame([s for s in drawn if s["geometry"].length == 0], CHAIN_COLUMNS),
+        "rows": frame([s for s in drawn if s["geometry"].length > 0], CHAIN_COLUMNS),
+        "lines": frame(lines, LINE_COLUMNS),
+        "places": frame([s for s in drawn if s["geometry"].length == 0], CHAIN_COLUMNS),
     }
 
 
@@ -151,7 +151,7 @@ def recall(found: Recall, asked: Sequence[str], placed: Placed) -> dict[str, Any
     ]
     return {
         "rows": _recalled_rows(found, placed),
-        "trees": _frame(_once(_shaped(trees, placed)), RECALL_COLUMNS),
+        "trees": frame(_once(_shaped(trees, placed)), RECALL_COLUMNS),
     }
 
 
@@ -186,10 +186,3 @@ def _recalled_rows(found: Recall, placed: Placed) -> Any:
 def _shaped(told: Iterable[dict[str, Any]], placed: Placed) -> list[dict[str, Any]]:
     shapes = ((each, placed.shape(each["code"])) for each in told)
     return [each | shape for each, shape in shapes if shape is not None]
-
-
-def _frame(shapes: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> Any:
-    import geopandas as gpd
-
-    table = pd.DataFrame(shapes, columns=[*columns, "geometry"])
-    return gpd.GeoDataFrame(table, geometry="geometry", crs=WGS84)

@@ -3,7 +3,7 @@
 Trees come as `Places.trees` gives them, with private places dealt with (`Privacy.keep`).
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -143,3 +143,11 @@ def blocks(places: Places, privacy: Privacy) -> Any:
         geometry=[shape(each.outline) for each in drawn],
         crs=WGS84,
     )
+
+
+def frame(told: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> Any:
+    """Return a layer of what is told of each shape, ``geometry`` among it; it may be empty."""
+    import geopandas as gpd
+
+    table = pd.DataFrame(told, columns=[*columns, "geometry"])
+    return gpd.GeoDataFrame(table, geometry="geometry", crs=WGS84)

@@ -70,6 +70,26 @@ def likelier(fix: Fix, other: Fix, own: Fix) -> float:
     return math.exp(max(-limit, min(limit, there - here)))
 
 
+def reach(accuracy_m: ArrayLike, other_m: ArrayLike) -> Numbers:
+    """Return how far apart two fixes of one place may well be: the accuracy of their difference."""
+    return np.asarray(RADIUS * np.hypot(deviation(accuracy_m), deviation(other_m)))
+
+
+def misread(
+    metres: float, fix_m: float | None, place_m: float | None, other_m: float | None
+) -> float:
+    """Return the chance that a fix taken at a tree is likelier at another, `metres` away.
+
+    Parameters
+    ----------
+    fix_m, place_m, other_m : accuracies of the fix and of the places written for both trees.
+    """
+    place, other = (float(deviation(_number(each))) for each in (place_m, other_m))
+    # The fix is compared with the middle between both places, which strays half as far as they do.
+    spread = math.hypot(float(deviation(_number(fix_m), ARM_M)), math.hypot(place, other) / 2)
+    return math.erfc(metres / 2 / spread / math.sqrt(2)) / 2
+
+
 class Averaged(NamedTuple):
     """The mean of each place's fixes, arrays of one length; NaN for a place without any."""
 

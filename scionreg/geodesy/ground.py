@@ -56,6 +56,36 @@ class Plane:
         return np.asarray(latitude), np.asarray(longitude)
 
 
+def nearby(
+    latitude: ArrayLike,
+    longitude: ArrayLike,
+    to_latitude: ArrayLike,
+    to_longitude: ArrayLike,
+    most_m: ArrayLike,
+) -> list[NDArray[np.int64]]:
+    """Return, for each place, the numbers of those places to which it is no further than `most_m`.
+
+    Parameters
+    ----------
+    most_m : metres, one for all or one for each place; they are straight through the ground, which
+        within a kilometre is the geodesic to a thousandth of a millimetre.
+    """
+    from scipy.spatial import KDTree
+
+    ends = KDTree(_straight(to_latitude, to_longitude))
+    found = ends.query_ball_point(_straight(latitude, longitude), most_m, return_sorted=True)
+    return [np.asarray(each, dtype=np.int64) for each in found]
+
+
+def _straight(latitude: ArrayLike, longitude: ArrayLike) -> Numbers:
+    """Return places in metres from the middle of the earth, shape (n, 3)."""
+    from pyproj import Transformer
+
+    turned = Transformer.from_crs("EPSG:4979", "EPSG:4978", always_xy=True)
+    north, east = np.atleast_1d(np.asarray(latitude, float), np.asarray(longitude, float))
+    return np.stack(turned.transform(east, north, np.zeros_like(north)), axis=-1)
+
+
 def metres_outside(outline: Mapping[str, Any], latitude: float, longitude: float) -> float:
     """Return how far a place is outside a GeoJSON outline, in metres; 0 within it."""
     from shapely import Point, transform

@@ -1,12 +1,12 @@
 """Which trees of another cultivar may be cut by mistake, since they stand beside the right one."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from scionreg.geodesy.fixes import UNKNOWN_M
-from scionreg.geodesy.ground import Numbers, metres_apart
+from scionreg.geodesy.fixes import UNKNOWN_M, reach
+from scionreg.geodesy.ground import metres_apart, nearby
 from scionreg.rotation.rows import Standing
 
 IN_ROW, ACROSS, WITHIN_FIX = "next in the row", "across the row", "within the fix"
@@ -49,12 +49,10 @@ def neighbours(
     more than their accuracies together (root of the sum of their squares).
     """
     at = {(each.block, each.row, each.position): each for each in standing if each.in_row}
-    fixed = [each for each in standing if each.placed and not each.estimated]
-    places = np.array([each[5:8] for each in fixed], dtype=np.float64).reshape(-1, 3)
-    places[np.isnan(places[:, 2]), 2] = UNKNOWN_M
+    within = _within_fix(trees, standing)
     found: dict[str, list[Neighbour]] = {}
     for tree in trees:
-        near = {each.tree: (each, WITHIN_FIX) for each in _within_fix(tree, fixed, places)}
+        near = {each.tree: (each, WITHIN_FIX) for each in within.get(tree.tree, ())}
         for where, rows, steps in ((ACROSS, (-1, 1), (0,)), (IN_ROW, (0,), (-1, 1))):
             for row in rows if tree.in_row else ():
                 for step in steps:
@@ -69,11 +67,24 @@ def neighbours(
     return found
 
 
-def _within_fix(tree: Standing, fixed: Sequence[Standing], places: Numbers) -> Iterator[Standing]:
-    if not tree.placed or tree.estimated:
-        return
-    apart = metres_apart(tree.latitude or 0, tree.longitude or 0, places[:, 0], places[:, 1])
-    reach = np.hypot(tree.accuracy_m or UNKNOWN_M, places[:, 2])
-    for each in np.flatnonzero(apart <= reach).tolist():
-        if fixed[each].tree != tree.tree:
-            yield fixed[each]
+def _within_fix(
+    trees: Sequence[Standing], standing: Sequence[Standing]
+) -> dict[str, list[Standing]]:
+    """Return, by tree, those that its fix does not tell from it."""
+    own, fixed = (
+        [each for each in some if each.placed and not each.estimated] for some in (trees, standing)
+    )
+    if not own or not fixed:
+        return {}
+    here, there = (
+        np.array([each[5:8] for each in some], dtype=np.float64).T for some in (own, fixed)
+    )
+    widest = reach(here[2], float(np.nanmax([*there[2], UNKNOWN_M])))
+    found: dict[str, list[Standing]] = {}
+    near = nearby(here[0], here[1], there[0], there[1], widest)
+    for number, (tree, others) in enumerate(zip(own, near, strict=True)):
+        apart = metres_apart(here[0, number], here[1, number], *there[:2, others])
+        for other in others[apart <= reach(here[2, number], there[2, others])].tolist():
+            if fixed[other].tree != tree.tree:
+                found.setdefault(tree.tree, []).append(fixed[other])
+    return found

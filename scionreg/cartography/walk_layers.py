@@ -1,0 +1,125 @@
+"""Layers for whoever cuts: the walk with its neighbours, and trees that may be mistaken."""
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+from scionreg.cartography.layers import frame
+from scionreg.geodesy.fixes import misread
+from scionreg.geodesy.ground import metres_apart
+from scionreg.rotation.beside import Neighbour
+from scionreg.rotation.rows import Standing
+from scionreg.rotation.walk import Walk
+
+STOP_COLUMNS = (
+    "order",
+    "code",
+    "cultivar",
+    "block",
+    "row",
+    "position",
+    "sticks",
+    "metres",
+    "marks",
+    "do_not_cut",
+    "cautions",
+    "estimated",
+)
+BESIDE_COLUMNS = ("code", "cultivar", "of", "where", "estimated")
+CONFUSION_COLUMNS = (
+    "tree",
+    "cultivar",
+    "neighbour",
+    "neighbour_cultivar",
+    "metres",
+    "reason",
+    "probability",
+    "estimated",
+)
+
+
+def walk(found: Walk, standing: Sequence[Standing], hidden: Collection[str] = ()) -> dict[str, Any]:
+    """Return the layers ``route``, ``neighbours`` (not to be cut) and ``stops`` of a walk.
+
+    Columns of stops `STOP_COLUMNS`, of neighbours `BESIDE_COLUMNS`; ``metres`` are on foot from the
+    stop before. Trees without a place, and those `hidden`, are left out; the route passes over.
+    """
+    at = {each.tree: each for each in standing if each.placed and each.tree not in hidden}
+    stops = [each for each in found.stops if each.tree in at]
+    beside = [
+        {"code": near.tree, "cultivar": near.cultivar, "of": stop.tree, "where": near.where}
+        | {"estimated": at[near.tree].estimated, "geometry": _point(at[near.tree])}
+        for stop in stops
+        for near in stop.neighbours
+        if near.tree in at
+    ]
+    told = [
+        {name: getattr(stop, name) for name in ("order", "cultivar", "block", "row", "position")}
+        | {"code": stop.tree, "sticks": stop.sticks, "metres": stop.metres}
+        | {"marks": "; ".join(stop.marks), "do_not_cut": "; ".join(stop.do_not_cut())}
+        | {"cautions": "; ".join(stop.cautions), "estimated": at[stop.tree].estimated}
+        | {"geometry": _point(at[stop.tree])}
+        for stop in stops
+    ]
+    way = [at[each.tree] for each in stops]
+    route = [{"code": "walk", "geometry": _line(way)}] if len(way) > 1 else []
+    return {
+        "route": frame(route, ("code",)),
+        "neighbours": frame(beside, BESIDE_COLUMNS),
+        "stops": frame(told, STOP_COLUMNS),
+    }
+
+
+def confusion(
+    neighbours: Mapping[str, Sequence[Neighbour]],
+    standing: Sequence[Standing],
+    fix_m: float | None = None,
+) -> Any:
+    """Return pairs of trees of two cultivars that may be mistaken, columns `CONFUSION_COLUMNS`.
+
+    A pair is a line between both, once. ``probability`` is the chance that a fix of accuracy
+    `fix_m` (None: a phone's) taken at the one is likelier at the other.
+
+    Parameters
+    ----------
+    neighbours : by tree, as `rotation.beside.neighbours`.
+    standing : the trees that may be shown; pairs with others, or without a place, are left out.
+    """
+    at = {each.tree: each for each in standing if each.placed}
+    pairs = {
+        tuple(sorted((tree, near.tree))): (tree, near)
+        for tree, its in neighbours.items()
+        for near in its
+        if tree in at and near.tree in at
+    }
+    told = []
+    for tree, near in pairs.values():
+        here, there = at[tree], at[near.tree]
+        places = [(each.latitude or 0.0, each.longitude or 0.0) for each in (here, there)]
+        metres = float(metres_apart(*places[0], *places[1]))
+        told.append(
+            {
+                "tree": tree,
+                "cultivar": here.cultivar,
+                "neighbour": near.tree,
+                "neighbour_cultivar": near.cultivar,
+                "metres": round(metres, 2),
+                "reason": near.where,
+                "probability": misread(metres, fix_m, here.accuracy_m, there.accuracy_m),
+                "estimated": here.estimated or there.estimated,
+                "geometry": _line([here, there]),
+            }
+        )
+    told.sort(key=lambda each: -each["probability"])
+    return frame(told, CONFUSION_COLUMNS)
+
+
+def _point(tree: Standing) -> Any:
+    from shapely import Point
+
+    return Point(tree.longitude, tree.latitude)
+
+
+def _line(trees: Sequence[Standing]) -> Any:
+    from shapely import LineString
+
+    return LineString([(each.longitude, each.latitude) for each in trees])
