@@ -11,6 +11,7 @@ from benchmarks import (
     offtype_causes,
     take_causes,
     take_model,
+    walk,
 )
 
 QUICK = 10_000
@@ -38,6 +39,8 @@ def main() -> None:
     offtype_causes.main(["--quick"] if asked.quick else [])
     print()
     cutting_plan.main(["--quick"] if asked.quick else [])
+    print()
+    walk.main(["--quick"] if asked.quick else [])
     print()
     maps.main(["--quick"] if asked.quick else [])
 
