@@ -2,13 +2,15 @@
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.cut_books import CutBook, grown_from_increase, read_cut_books
+from scionreg.lineage.graph import find_kind
+from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import LowTake, TreeKind
@@ -18,7 +20,9 @@ from scionreg.rotation.capacity import (
     CutTree,
     SeasonCut,
     capacities,
+    grown,
     largest_share,
+    usual_sticks,
 )
 from scionreg.rotation.eligibility import Candidate, bars, rights_caution
 from scionreg.rotation.pressure import (
@@ -31,7 +35,7 @@ from scionreg.rotation.pressure import (
     pressure_of,
     shares_cut,
 )
-from scionreg.rotation.supply import LOOK_BACK, TreeSupply, most_sticks
+from scionreg.rotation.supply import LOOK_BACK, TreeSupply, most_sticks, new_tree
 from scionreg.vouching import statuses
 
 if TYPE_CHECKING:
@@ -48,8 +52,9 @@ MANY = 10**9
 class TreeOutlook:
     """A mother tree for the seasons asked about: what it grows, and whether it may be cut.
 
-    `cut_already` is how many sticks were cut in the first season; `before` its pressure in the
-    `LOOK_BACK` seasons before that, oldest first.
+    `like_it` is a grown tree of its kind as it would be planted. `cut_already` is how many sticks
+    were cut in the first season; `before` its pressure in the `LOOK_BACK` seasons before that,
+    oldest first.
     """
 
     tree: str
@@ -62,6 +67,7 @@ class TreeOutlook:
     cut_already: int
     before: tuple[float, ...]
     supply: TreeSupply
+    like_it: TreeSupply
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -135,6 +141,7 @@ def outlook(
     first: int | None = None,
     seasons: int = 3,
     cultivar: str | None = None,
+    tree: str | None = None,
 ) -> Outlook:
     """Return what each mother tree grows, and whether it may be cut.
 
@@ -143,15 +150,18 @@ def outlook(
     first : the first season; None is the one it is. What was cut in it already counts.
     seasons : how many, 1 to 5.
     cultivar : only trees taken for it; the kind's yield is of all trees of the kind.
+    tree : only this one.
 
     Raises
     ------
     RegistryError
-        More seasons than five, or none.
+        More seasons than five, or none; a code that is no mother tree's.
     """
     settings = read_settings(connection)
     values = settings.values(RotationValues)
     asked = planned_seasons(settings, first, seasons)
+    if tree is not None:
+        must_be_a_tree(connection, tree)
     name = resolve_names(connection, {cultivar})[cultivar] if cultivar is not None else None
     books = read_cut_books(connection, settings)
     trees = {each.tree: _cut_tree(each, settings) for each in books}
@@ -173,9 +183,16 @@ def outlook(
                 values,
             )
             for book in books
-            if name is None or book.cultivar == name
+            if name in (None, book.cultivar) and tree in (None, book.tree)
         ),
     )
+
+
+def must_be_a_tree(connection: Connection, code: str) -> None:
+    """Refuse a code that is no mother tree's; one that is not recorded with the likely ones."""
+    kind = find_kind(connection, code)
+    if kind != "mother_trees" or "/" in code:
+        raise RegistryError(f"'{code}' is no mother tree but a {noun(kind)}")
 
 
 def planned_seasons(settings: Settings, first: int | None, seasons: int) -> tuple[int, ...]:
@@ -253,6 +270,7 @@ def _outlook(
             pressure_of(shares_cut(tree, season + 1, sticks, values))
             for season in range(first - LOOK_BACK, first)
         ),
+        like_it=_grown_like(tree, book.cultivar, grows, values),
         supply=TreeSupply(
             tree=tree.tree,
             cultivar=book.cultivar,
@@ -270,6 +288,17 @@ def _outlook(
             bars=tuple(frozenset(kind for kind, _ in each) for each in barred),
         ),
     )
+
+
+def _grown_like(
+    tree: CutTree, cultivar: str, grows: tuple[Capacity, ...], values: RotationValues
+) -> TreeSupply:
+    """Return a grown tree of a tree's kind that grows what the kind does here."""
+    first = grows[0].season
+    age = grown(tree.kind, tree.planted, first, values)
+    sticks = grows[0].usual / age if age else usual_sticks(tree.kind, tree.species, values)
+    limits = limits_of(replace(tree, planted=None), first, values)
+    return new_tree(cultivar, tree.kind, sticks, limits, len(grows))
 
 
 def _cautions(book: CutBook, candidate: Candidate) -> Iterable[str]:

@@ -1,31 +1,52 @@
 """The cutting plan of a registry: what its trees can give set against what orders need."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
 from scionreg import cutting, ordering
-from scionreg.cutting import Outlook
+from scionreg.cutting import Outlook, TreeOutlook, must_be_a_tree
 from scionreg.ordering import Demand
+from scionreg.records.errors import RegistryError
+from scionreg.records.starting_values import RotationValues
+from scionreg.records.vocabulary import TreeKind
+from scionreg.registry.settings import read_settings
+from scionreg.rotation.comparing import Comparison, compare
 from scionreg.rotation.cutting_plan import Plan, plan
 from scionreg.rotation.demand import Order
+from scionreg.rotation.lifting import Lift
+from scionreg.rotation.supply import Cap, Labour, TreeSupply, cap_of
+from scionreg.rotation.why_cut import WhyCut
 from scionreg.walking import planned_cuts, walk_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
 SECONDS = 60
+LEFT_OUT = "left out, as asked"
+BEFORE_CUTTING = (
+    "Propagating a protected cultivar needs the right holder's licence before cutting; moving wood "
+    "between regions may be regulated: ask the plant-health authority, this plan is no permit."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CuttingSheet:
-    """A plan with what it rests on: what the trees can give, and what orders need."""
+    """A plan with what it rests on: what the trees can give, and what orders need.
+
+    `lifts` say what would lift its shortfalls; `compared` sets it beside the plan as it stands,
+    where something was changed; `why` is about the one tree that was asked about.
+    """
 
     plan: Plan
     outlook: Outlook
     demand: Demand
+    lifts: tuple[Lift, ...] = ()
+    compared: Comparison | None = None
+    why: WhyCut | None = None
 
     @property
     def short(self) -> bool:
@@ -41,28 +62,38 @@ class CuttingSheet:
             if each.tree in cut
             for says in each.cautions
         ]
-        said = [*self.plan.cautions, *self.demand.cautions(), *of_trees]
+        said = [*self.plan.cautions, *self.demand.cautions(), *of_trees, BEFORE_CUTTING]
         return list(dict.fromkeys(said))
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the stable JSON form: the plan's, and `demand` and `outlook`."""
+        """Return the stable JSON form: the plan's, and what it rests on and leads to."""
         return self.plan.to_dict() | {
             "cautions": self.cautions(),
+            "lifts": [each.to_dict() for each in self.lifts],
             "demand": self.demand.to_rows(),
+            "left_out": [asdict(each) for each in self.demand.left_out],
             "outlook": [each.to_dict() for each in self.outlook.trees],
+            "compared": self.compared.to_dict() if self.compared else None,
+            "why": self.why.to_dict() if self.why else None,
         }
 
     def to_rows(self) -> list[dict[str, Any]]:
-        """Return a flat dictionary a tree and season, for CSV: the plan's, and what stops it."""
+        """Return a flat dictionary a tree and season, for CSV: the plan's, and what stops it.
+
+        Where something was changed, `sticks_before` is what the plan as it stands cuts.
+        """
         against = {(row["tree"], row["season"]): row for row in self.outlook.to_rows()}
-        return [
-            row
-            | {
-                name: against[row["tree"], row["season"]][name]
-                for name in ("eligible", "state", "until")
-            }
-            for row in self.plan.to_dict()["trees"]
-        ]
+        before: dict[tuple[str, int], int] = {}
+        for each in self.compared.trees if self.compared else ():
+            before[each.tree, each.season] = each.sticks_before
+        rows = []
+        for row in self.plan.to_dict()["trees"]:
+            key = row["tree"], row["season"]
+            row |= {name: against[key][name] for name in ("eligible", "state", "until")}
+            if self.compared:
+                row["sticks_before"] = before.get(key, row["sticks"])
+            rows.append(row)
+        return rows
 
     def to_frame(self) -> "pd.DataFrame":
         """Return the rows as a table."""
@@ -80,23 +111,143 @@ def cutting_sheet(
     method: str | None = None,
     seconds: float = SECONDS,
     progress: Callable[[int, int], None] | None = None,
+    without: Collection[str] = (),
+    instead: Sequence[Order] | None = None,
+    caps: Sequence[str] = (),
+    why: str | None = None,
 ) -> CuttingSheet:
     """Return which trees to cut for orders, and how much of each.
 
-    Only trees of the cultivars ordered are planned. `seconds` is about the most that the search may
-    take. Errors as `cutting.outlook` and `ordering.demand`.
+    Only trees of the cultivars ordered are planned. Where something is changed (`without`,
+    `instead`, `caps`) the sheet is that of the changed plan, compared with the plan as it stands.
+
+    Parameters
+    ----------
+    seconds : about the most that the search may take.
+    without : trees that are left out.
+    instead : other orders.
+    caps : what all cultivars together may use in a season, as `read_caps` reads them.
+    why : a tree to explain.
+
+    Raises
+    ------
+    RegistryError
+        As `cutting.outlook` and `ordering.demand`; a code that is no mother tree's, or no cap.
     """
-    needs = ordering.demand(connection, orders, first=first, seasons=seasons, method=method)
-    wanted = {each.cultivar for each in needs.wanted}
-    outlook = cutting.outlook(connection, first=needs.first, seasons=seasons)
-    planned = plan(
-        [each for each in outlook.supplies() if each.cultivar in wanted],
-        needs.wanted,
-        seasons,
-        seconds=seconds,
-        progress=progress,
-        first_season=needs.first,
-    )
-    now = planned_cuts(planned, needs.first)
+    settings = read_settings(connection)
+    labour = Labour.of(settings.values(RotationValues))
+    asked = cutting.planned_seasons(settings, first, seasons)
+    given = read_caps(caps, asked, labour)
+    for code in (*without, *([why] if why else [])):
+        must_be_a_tree(connection, code)
+    options: dict[str, Any] = {"first": asked[0], "seasons": seasons, "method": method}
+    as_ordered = ordering.demand(connection, orders, **options)
+    needs = ordering.demand(connection, instead, **options) if instead else as_ordered
+    outlook = cutting.outlook(connection, first=asked[0], seasons=seasons)
+    changed = _changed(without, instead, given, asked[0])
+    each = seconds * (0.4 if changed else 0.8)
+
+    def planned(needs: Demand, trees: Outlook, caps: Sequence[Cap]) -> Plan:
+        wanted = {want.cultivar for want in needs.wanted}
+        return plan(
+            [supply for supply in trees.supplies() if supply.cultivar in wanted],
+            needs.wanted,
+            seasons,
+            seconds=each,
+            progress=progress,
+            first_season=asked[0],
+            caps=caps,
+            labour=labour,
+        )
+
+    left = _without(outlook, set(without))
+    made = planned(needs, left, given)
+    now = planned_cuts(made, needs.first)
     in_order = walk_of(connection, now).codes if now else ()
-    return CuttingSheet(plan=replace(planned, walk=in_order), outlook=outlook, demand=needs)
+    return CuttingSheet(
+        plan=replace(made, walk=in_order),
+        outlook=left,
+        demand=needs,
+        lifts=made.lifts(_new_trees(outlook), seconds=seconds * 0.1),
+        compared=compare(planned(as_ordered, outlook, ()), made, changed) if changed else None,
+        why=made.why(why, seconds=seconds * 0.1) if why else None,
+    )
+
+
+def read_caps(texts: Sequence[str], seasons: Sequence[int], labour: Labour) -> list[Cap]:
+    """Return the caps written as WHAT=NUMBER or WHAT:SEASON=NUMBER.
+
+    Raises
+    ------
+    RegistryError
+        A text is no cap, or its season is not planned.
+    """
+    found = []
+    for text in texts:
+        what, equals, number = text.partition("=")
+        what, colon, year = what.strip().partition(":")
+        try:
+            most = float(number)
+            chosen = [int(year)] if colon else list(seasons)
+        except ValueError:
+            equals = ""
+        if not equals:
+            raise RegistryError(
+                f"'{text}' is no cap; write visits=30, sticks=900 or days=2.5, or for one season "
+                f"visits:{seasons[0]}=30"
+            )
+        for season in chosen:
+            if season not in seasons:
+                raise RegistryError(
+                    f"'{text}' caps season {season}, and the plan is for {seasons[0]} to "
+                    f"{seasons[-1]}"
+                )
+            found.append(cap_of(what, season - seasons[0], most, labour))
+    return found
+
+
+def _changed(
+    without: Collection[str], instead: Sequence[Order] | None, caps: Sequence[Cap], first: int
+) -> tuple[str, ...]:
+    """Return in words what is changed; nothing where the plan is as it stands."""
+    told = []
+    if without:
+        told.append(f"without {', '.join(without)}")
+    if instead:
+        told.append("other orders")
+    told += [f"at most {cap.most:g} {cap.what} in {first + cap.season}" for cap in caps]
+    return tuple(told)
+
+
+def _without(outlook: Outlook, codes: set[str]) -> Outlook:
+    """Return the outlook with some trees left out in all seasons."""
+    return replace(
+        outlook, trees=tuple(_left_out(e) if e.tree in codes else e for e in outlook.trees)
+    )
+
+
+def _left_out(tree: TreeOutlook) -> TreeOutlook:
+    count = len(tree.capacity)
+    return replace(
+        tree,
+        why_not=tuple((*each, LEFT_OUT) for each in tree.why_not),
+        supply=replace(
+            tree.supply,
+            eligible=(False,) * count,
+            why_not=tuple("; ".join((*each, LEFT_OUT)) for each in tree.why_not),
+            bars=(),
+        ),
+    )
+
+
+def _new_trees(outlook: Outlook) -> Mapping[str, TreeSupply]:
+    """Return by cultivar a grown tree as it would be planted: a bank tree where it has some."""
+    by: dict[str, list[TreeSupply]] = {}
+    for each in outlook.trees:
+        by.setdefault(each.cultivar, []).append(each.like_it)
+    found = {}
+    for cultivar, likes in by.items():
+        bank = [like for like in likes if like.kind == TreeKind.BANK] or likes
+        usual = median(like.capacity[0] for like in bank)
+        found[cultivar] = min(bank, key=lambda like: abs(like.capacity[0] - usual))
+    return found

@@ -235,7 +235,7 @@ def test_spread_is_waived_with_a_caution() -> None:
 def test_a_shortfall_is_stated() -> None:
     made = plan([tree("A", 20), tree("B", 20)], wanted(100), 1, first_season=2027)
     assert (made.seasons[0].planned, made.seasons[0].shortfall) == (20, 80)
-    assert made.cautions == (OWN_LIMITS, "Ostra is 80 sticks short of 100 in 2027.")
+    assert made.cautions == (OWN_LIMITS,)
 
 
 def test_a_cultivar_without_trees_is_short_of_all() -> None:
@@ -249,7 +249,20 @@ def test_the_binding_limit_and_what_changes_without_the_tree() -> None:
     why = made.why("A")
     assert why.binding == ("the largest share cut in a season, 0.5",)
     assert (why.without.shortfall_change, why.with_more.shortfall_change) == (10, -1)
+    assert why.with_demand.shortfall_change == 10
+    assert (why.without.sticks, why.with_more.sticks) == ((0,), (11,))
     assert why.to_dict()["without"]["shortfall"] == (90,)
+
+
+def test_other_trees_that_give_in_its_place_are_named() -> None:
+    made = plan([tree(code, 40) for code in "ABC"], wanted(24), 1, first_season=2027)
+    given = {row.tree: row.sticks for row in made.trees if row.sticks}
+    asked = next(iter(given))
+    why = made.why(asked)
+    assert why.binding == ("no limit: as much as is wanted of it",)
+    assert why.without.shortfall_change == 0
+    assert sum(each.change for each in why.without.others) == given[asked]
+    assert all(each.tree != asked and each.season == 0 for each in why.without.others)
 
 
 @pytest.mark.parametrize(

@@ -148,11 +148,12 @@ def test_a_greedy_rule_within_the_caps_gives_no_more(seed: int) -> None:
 
 def test_a_cap_that_does_not_bind_changes_nothing() -> None:
     supply, wanted = nursery(24, 2, 5)
-    free = plan(supply, wanted, seconds=20)
-    loose = plan(supply, wanted, seconds=20, caps=[cap_of("visits", 0, 1000, LABOUR)])
-    assert loose.trees == free.trees
-    assert loose.goals == free.goals
-    assert loose.lifts(seconds=2) == free.lifts(seconds=2)
+    free = plan(supply, wanted, seconds=6)
+    loose = plan(supply, wanted, seconds=6, caps=[cap_of("visits", 0, 1000, LABOUR)])
+    assert loose.seasons == free.seasons
+    assert loose.served == loose.uncapped
+    assert [goal for goal in loose.goals if goal.cultivar == "all"] == []
+    assert "cap" not in {lift.way for lift in loose.lifts(seconds=1)}
 
 
 def test_orders_that_must_be_filled_come_first() -> None:
@@ -188,6 +189,16 @@ def test_spread_gives_way_before_an_order_starves() -> None:
     made = plan(trees, wants("Ostra", 12), 1, caps=[cap_of("visits", 0, 1, LABOUR)])
     assert made.seasons[0].shortfall == 0
     assert any("one tree gives more than its part" in each for each in made.cautions)
+
+
+def test_the_cap_is_named_where_it_keeps_a_tree_from_giving() -> None:
+    trees = [tree(code, 20, limits=FREE, cultivar=name) for code, name in ("AO", "BO", "CV", "DV")]
+    wanted = [*wants("O", 20), *wants("V", 20)]
+    made = plan(trees, wanted, 1, caps=[cap_of("sticks", 0, 13, LABOUR)])
+    assert {row.why for row in made.trees} == {"the cap on sticks that all cultivars share"}
+    why = made.why("A")
+    assert sum(why.without.sticks) == 0
+    assert why.without.shortfall_change >= 0
 
 
 def test_its_work_and_caps_are_told() -> None:

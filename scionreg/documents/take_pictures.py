@@ -43,7 +43,7 @@ def draw_intervals(table: "TakeTable", file: str | os.PathLike[str]) -> None:
         The file's ending is neither ``.png`` nor ``.svg``, or it cannot be written.
     """
     shown = table.suspects[:MOST_ITEMS]
-    figure = _figure(8, 1.7 + 0.27 * len(shown))
+    figure = new_figure(8, 1.7 + 0.27 * len(shown))
     axes = figure.add_subplot()
     usual = table.taken / table.grafts
     axes.axvline(100 * usual, color=GREY, linewidth=0.8, linestyle=":")
@@ -53,11 +53,11 @@ def draw_intervals(table: "TakeTable", file: str | os.PathLike[str]) -> None:
     axes.set_xlim(0, 100)
     axes.set_ylim(len(shown) - 0.4, -0.7)
     axes.set_xlabel(f"grafts that took at the {table.stage} count, %")
-    _write(axes.title, f"Take by {table.factor.replace('_', ' ').replace('*', ' and ')}")
+    write_words(axes.title, f"Take by {table.factor.replace('_', ' ').replace('*', ' and ')}")
     axes.grid(axis="x", color="#DDDDDD", linewidth=0.6)
     axes.set_axisbelow(True)
     _explain(figure, axes, usual, len(table.suspects) - len(shown))
-    _save(figure, file)
+    save_picture(figure, file)
 
 
 def _interval(axes: "Axes", place: int, suspect: "Suspect", usual: float) -> None:
@@ -126,7 +126,7 @@ def draw_row_map(found: "RowMap", file: str | os.PathLike[str]) -> None:
         raise RegistryError(f"no lot of block {found.block} has a row and positions recorded")
     columns = math.ceil(len(rows) / ROWS_IN_COLUMN)
     in_column = math.ceil(len(rows) / columns)
-    figure = _figure(1.2 + 5.6 * columns, 1.5 + 0.19 * in_column)
+    figure = new_figure(1.2 + 5.6 * columns, 1.5 + 0.19 * in_column)
     parts = figure.subplots(1, columns, sharex=True, squeeze=False)[0]
     scale = _scale()
     ends = max(each.last for each in found.stretches)
@@ -135,14 +135,14 @@ def draw_row_map(found: "RowMap", file: str | os.PathLike[str]) -> None:
         axes.set_xlim(0.5, ends + 0.5)
         axes.set_xlabel("position in the row")
     parts[0].set_ylabel("row")
-    _write(
+    write_words(
         figure.suptitle(""),
         f"Block {found.block}, {found.season}: take at the {found.stage} count, % of grafts",
     )
     bar = figure.colorbar(scale, ax=list(parts), shrink=min(1, 12 / in_column), aspect=25, pad=0.02)
     bar.set_label("grafts that took, %")
     _say_what_is_not_there(figure, found)
-    _save(figure, file)
+    save_picture(figure, file)
 
 
 def _scale() -> Any:
@@ -217,19 +217,21 @@ def _say_what_is_not_there(figure: "Figure", found: "RowMap") -> None:
 # Files
 
 
-def _figure(width: float, height: float) -> "Figure":
+def new_figure(width: float, height: float) -> "Figure":
+    """Return an empty picture, sizes in inches."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width, height), layout="constrained")
 
 
-def _write(text: Any, words: str) -> None:
+def write_words(text: Any, words: str) -> None:
     """Set a text that a user's names are part of: a dollar sign in one begins no formula."""
     text.set_parse_math(False)
     text.set_text(words)
 
 
-def _save(figure: "Figure", file: str | os.PathLike[str]) -> None:
+def save_picture(figure: "Figure", file: str | os.PathLike[str]) -> None:
+    """Write a picture as PNG or SVG; errors as `draw_intervals`."""
     import matplotlib
 
     path = Path(file)

@@ -111,15 +111,15 @@ class Plan:
         return pd.DataFrame(self.to_dict()["trees"], columns=list(TreeCut.__slots__))
 
     def why(self, tree: str, *, seconds: float = 10) -> WhyCut:
-        """Return what binds the tree, and what changes without it or with a tenth more of it.
+        """Return what binds the tree, and what changes without it or with a tenth more.
 
-        Its cultivar is planned anew for both, in at most `seconds` each. RegistryError if the plan
+        Its cultivar is planned anew for each, in at most `seconds` each. RegistryError if the plan
         knows no such tree.
         """
         for cultivar, served in self.served.items():
             if any(each.tree == tree for each in served.trees):
-                return why_cut(tree, cultivar, served, seconds)
-        raise RegistryError(f"The plan knows no tree {tree}.")
+                return why_cut(tree, cultivar, served, seconds, self.first_season)
+        raise RegistryError(f"The plan knows no tree {tree}: nothing of its cultivar is wanted.")
 
     def lifts(
         self, new: Mapping[str, TreeSupply] | None = None, *, seconds: float = 10
@@ -374,9 +374,3 @@ def _cautions(
                 f"{cultivar}, season {first_season + season}: one tree gives more than its part, "
                 "or all; the order could not be met otherwise."
             )
-        for season, lacks in enumerate(shortfalls(its.demand, its.cuts)):
-            if lacks:
-                yield (
-                    f"{cultivar} is {lacks:,} sticks short of {its.demand[season]:,} in "
-                    f"{first_season + season}."
-                )

@@ -77,25 +77,30 @@ def counted_pressure(tree: TreeSupply, sticks: Sequence[int], season: int) -> fl
 
 
 def serve(
-    cultivar: str, trees: Sequence[TreeSupply], demand: Sequence[int], seconds: float
+    cultivar: str,
+    trees: Sequence[TreeSupply],
+    demand: Sequence[int],
+    seconds: float,
+    caps: tuple[Cap, ...] = (),
 ) -> Served:
     """Return the plan of the least shortfall: this season's first, then that of the later ones.
 
-    Spread is waived in as few seasons as that takes, later ones rather than this one.
+    Spread is waived in as few seasons as that takes, later ones rather than this one. `caps` are
+    what this cultivar alone may use.
     """
     trees, demand = tuple(trees), tuple(demand)
     # Many trees spread by themselves, and the program without those rules is the quicker one.
-    free = _least_shortfall(cultivar, trees, demand, frozenset(range(len(demand))), seconds)
+    free = _least_shortfall(cultivar, trees, demand, frozenset(range(len(demand))), seconds, caps)
     coded = {(trees[place].tree, season): n for (place, season), n in free.cuts.items()}
     if not broken_rules(trees, demand, coded):
         return replace(free, waived=frozenset())
     wanted = _in_order(free)
-    served = _least_shortfall(cultivar, trees, demand, frozenset(), seconds)
+    served = _least_shortfall(cultivar, trees, demand, frozenset(), seconds, caps)
     if _in_order(served) <= wanted:
         return served
     for count in range(1, len(demand)):
         for waived in itertools.combinations(reversed(range(len(demand))), count):
-            tried = _least_shortfall(cultivar, trees, demand, frozenset(waived), seconds)
+            tried = _least_shortfall(cultivar, trees, demand, frozenset(waived), seconds, caps)
             if _in_order(tried) <= wanted:
                 return tried
     return free
@@ -111,8 +116,9 @@ def _least_shortfall(
     demand: tuple[int, ...],
     waived: frozenset[int],
     seconds: float,
+    caps: tuple[Cap, ...],
 ) -> Served:
-    program = Program(trees, demand, waived)
+    program = Program(trees, demand, waived, caps)
     first, *later = program.short
     weight = _weight(demand)
     cost = {first: weight} | dict.fromkeys(later, 1.0)
@@ -132,7 +138,7 @@ def _least_shortfall(
             now, then = _split(demand, cuts)
         bound, proven = max(0.0, again.bound), again.proven
     goals.append(goal("later_shortfall", cultivar, then, min(then, bound), proven))
-    return Served(trees, demand, cuts, waived, tuple(goals))
+    return Served(trees, demand, cuts, waived, tuple(goals), caps=caps)
 
 
 def _weight(demand: Sequence[int]) -> float:

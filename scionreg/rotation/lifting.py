@@ -14,7 +14,7 @@ from statistics import median
 from typing import Any
 
 from scionreg.rotation.goals import Served, serve, shortfalls
-from scionreg.rotation.supply import Bar, Limits, TreeSupply, most_sticks
+from scionreg.rotation.supply import Bar, TreeSupply, most_sticks
 
 MOST_PLANTED = 200
 """New trees beyond which their number is reckoned from what one gives, not planned."""
@@ -191,10 +191,3 @@ def _planted(cultivar: str, served: Served, new: TreeSupply | None, seconds: flo
 
 def _gives(tree: TreeSupply, wanted: int) -> int:
     return max(most_sticks(tree, season, wanted) for season in range(len(tree.capacity)))
-
-
-def new_tree(cultivar: str, kind: str, sticks: float, limits: Limits, seasons: int) -> TreeSupply:
-    """Return a grown tree as it would be planted."""
-    return TreeSupply(
-        tree="new", cultivar=cultivar, kind=kind, capacity=(sticks,) * seasons, limits=limits
-    )

@@ -186,3 +186,10 @@ def most_sticks(tree: TreeSupply, season: int, demand: int) -> int:
     room = min(tree.share_left(season), tree.limits.rest - past_strain(tree, season))
     most = min(demand, math.floor(room * tree.capacity[season] + _ROUNDING))
     return most if most >= least_sticks(tree, demand) else 0
+
+
+def new_tree(cultivar: str, kind: str, sticks: float, limits: Limits, seasons: int) -> TreeSupply:
+    """Return a grown tree as it would be planted."""
+    return TreeSupply(
+        tree="new", cultivar=cultivar, kind=kind, capacity=(sticks,) * seasons, limits=limits
+    )

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from scionreg.rotation.goals import Served, improve, pressure, serve, shortfalls
@@ -11,83 +11,128 @@ from scionreg.rotation.supply import (
     LOOK_BACK,
     WEIGHTS,
     TreeSupply,
+    Used,
+    least_sticks,
     most_sticks,
     past_strain,
     rests_from_before,
 )
 
+NOTHING_BINDS = "no limit: as much as is wanted of it"
 MORE = 0.1
-"""How much more a tree is tried to grow, as a share."""
+"""How much more of a tree's sticks, or of what is wanted, is tried, as a share."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherTree:
+    """A tree that is cut otherwise, by so many sticks in a season (the first planned one is 0)."""
+
+    tree: str
+    season: int
+    change: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """How a cultivar's plan changes: sticks short by season, visits and their differences."""
+    """How a cultivar's plan changes: sticks short by season, visits, and who is cut otherwise.
+
+    `sticks` are the asked tree's own, by season; `others` the other trees', most changed first.
+    """
 
     shortfall: tuple[int, ...]
     shortfall_change: int
     visits: int
     visits_change: int
+    sticks: tuple[int, ...]
+    others: tuple[OtherTree, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WhyCut:
     """Why a tree gives what it gives.
 
-    `binding` is by planned season; `without` and `with_more` are the plans without the tree and
-    with a tenth more sticks of it.
+    `binding` is by planned season. The cultivar is planned anew without the tree, with a tenth more
+    sticks of it, and with a tenth more wanted.
     """
 
     tree: str
     cultivar: str
+    first_season: int
     sticks: tuple[int, ...]
+    capacity: tuple[float, ...]
     binding: tuple[str, ...]
     without: Change
     with_more: Change
+    with_demand: Change
 
     def to_dict(self) -> dict[str, Any]:
         """Return the answer as plain data for JSON."""
-        found = {name: getattr(self, name) for name in self.__slots__}
-        for name in ("without", "with_more"):
-            change = found[name]
-            found[name] = {each: getattr(change, each) for each in change.__slots__}
-        return found
+        return asdict(self)
 
 
-def why_cut(tree: str, cultivar: str, served: Served, seconds: float) -> WhyCut:
-    """Return why, with the cultivar planned anew twice in at most `seconds` each."""
+def why_cut(
+    tree: str, cultivar: str, served: Served, seconds: float, first_season: int = 0
+) -> WhyCut:
+    """Return why, with the cultivar planned anew three times in at most `seconds` each."""
     place = next(at for at, each in enumerate(served.trees) if each.tree == tree)
     seasons = range(len(served.demand))
-    its = served.trees[place]
+    its, trees, demand = served.trees[place], served.trees, served.demand
     more = replace(its, capacity=tuple(grows * (1 + MORE) for grows in its.capacity))
-    others = served.trees[:place], served.trees[place + 1 :]
+
+    def changed(trees: tuple[TreeSupply, ...], demand: tuple[int, ...]) -> Change:
+        again = serve(cultivar, trees, demand, seconds / 2, served.caps)
+        return _change(tree, served, improve(again, cultivar, seconds / 2))
+
     return WhyCut(
         tree=tree,
         cultivar=cultivar,
+        first_season=first_season,
         sticks=tuple(served.cuts.get((place, season), 0) for season in seasons),
+        capacity=its.capacity,
         binding=tuple(binding_limit(place, season, served) for season in seasons),
-        without=changes_without(cultivar, served, (*others[0], *others[1]), seconds),
-        with_more=changes_without(cultivar, served, (*others[0], more, *others[1]), seconds),
+        without=changed((*trees[:place], *trees[place + 1 :]), demand),
+        with_more=changed((*trees[:place], more, *trees[place + 1 :]), demand),
+        with_demand=changed(trees, tuple(math.ceil(n * (1 + MORE) - 1e-9) for n in demand)),
     )
 
 
-def changes_without(
-    cultivar: str, served: Served, trees: tuple[TreeSupply, ...], seconds: float
-) -> Change:
-    """Return how the cultivar's plan changes if `trees` are all it has."""
-    again = improve(serve(cultivar, trees, served.demand, seconds / 2), cultivar, seconds / 2)
-    short = shortfalls(again.demand, again.cuts)
+def _change(tree: str, before: Served, after: Served) -> Change:
+    was, now = _by_code(before), _by_code(after)
+    short = shortfalls(after.demand, after.cuts)
+    others = [
+        OtherTree(tree=code, season=season, change=now.get(key, 0) - was.get(key, 0))
+        for key in dict.fromkeys([*was, *now])
+        for code, season in [key]
+        if code != tree and now.get(key, 0) != was.get(key, 0)
+    ]
     return Change(
         shortfall=short,
-        shortfall_change=sum(short) - sum(shortfalls(served.demand, served.cuts)),
-        visits=len(again.cuts),
-        visits_change=len(again.cuts) - len(served.cuts),
+        shortfall_change=sum(short) - sum(shortfalls(before.demand, before.cuts)),
+        visits=len(after.cuts),
+        visits_change=len(after.cuts) - len(before.cuts),
+        sticks=tuple(now.get((tree, season), 0) for season in range(len(after.demand))),
+        others=tuple(sorted(others, key=lambda each: (each.season, -abs(each.change)))),
     )
+
+
+def _by_code(served: Served) -> dict[tuple[str, int], int]:
+    return {(served.trees[place].tree, season): n for (place, season), n in served.cuts.items()}
 
 
 def binding_limit(place: int, season: int, served: Served) -> str:
     """Return the limit that keeps the tree from giving one stick more, in a sentence's words."""
-    return next(_limits(place, season, served), "no limit binds; the others suffice")
+    return next(_limits(place, season, served), NOTHING_BINDS)
+
+
+def _caps(place: int, season: int, served: Served) -> Iterator[str]:
+    """Yield the caps that let no more be cut of a tree."""
+    cut = served.cuts.get((place, season), 0)
+    used = Used.of(served.cuts, season)
+    least = least_sticks(served.trees[place], served.demand[season])
+    one_more = Used(used.visits + (not cut), used.sticks + (1 if cut else least))
+    for cap in served.caps:
+        if cap.season == season and one_more.under(cap) > cap.most + 1e-9:
+            yield f"the cap on {cap.what} that all cultivars share"
 
 
 def _limits(place: int, season: int, served: Served) -> Iterator[str]:
@@ -111,6 +156,7 @@ def _limits(place: int, season: int, served: Served) -> Iterator[str]:
     ]
     if not cut and any(heavy[max(0, season - limits.rest_seasons) : season]):
         yield "it rests after a heavy planned cut"
+    yield from _caps(place, season, served)
     if not cut:
         if shortfalls(served.demand, served.cuts)[season]:
             yield "cut in other seasons, which leaves less than a visit's sticks here"

@@ -1,0 +1,66 @@
+"""Pictures of a cutting plan: what is in them, and that they are the same twice."""
+
+from pathlib import Path
+
+import pytest
+
+from scionreg.api import Registry
+from scionreg.documents.plan_pictures import draw_pressure, draw_supply
+from scionreg.planning import CuttingSheet
+from scionreg.records.errors import RegistryError
+from scionreg.rotation.cutting_plan import plan
+from scionreg.rotation.demand import Order
+
+
+@pytest.fixture(scope="module")
+def sheet(demo: str) -> CuttingSheet:
+    orders = [
+        Order(cultivar="Brellan", season=2027, trees=1500),
+        Order(cultivar="Oldenfarl", season=2028, trees=60),
+    ]
+    with Registry.open(demo) as registry:
+        return registry.plan(orders, first=2027, seconds=3)
+
+
+def texts(file: Path) -> str:
+    """Return an SVG's text: matplotlib writes each word beside its outlines as a comment."""
+    return file.read_text(encoding="utf-8")
+
+
+def test_supply_against_demand_says_what_is_short(sheet: CuttingSheet, tmp_path: Path) -> None:
+    draw_supply(sheet.plan, tmp_path / "a.svg")
+    drawn = texts(tmp_path / "a.svg")
+    for row in sheet.plan.seasons:
+        if row.demand:
+            assert f"{row.season}: {row.planned:,} of {row.demand:,}" in drawn
+    assert drawn.count(" short") == sum(row.shortfall > 0 for row in sheet.plan.seasons)
+    draw_supply(sheet.plan, tmp_path / "b.svg")
+    assert texts(tmp_path / "b.svg") == drawn
+    draw_supply(sheet.plan, tmp_path / "a.png")
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_pressure_names_the_worn_tree_first_and_says_whose_the_limits_are(
+    sheet: CuttingSheet, tmp_path: Path
+) -> None:
+    draw_pressure(sheet.outlook, sheet.plan, tmp_path / "p.svg")
+    drawn = texts(tmp_path / "p.svg")
+    assert "Old-7 (bearing)" in drawn
+    assert "1.32 R" in drawn
+    assert "no published rule" in drawn
+    cut = next(row for row in sheet.plan.trees if row.sticks)
+    assert f"{cut.pressure:.2f} ({cut.sticks})" in drawn
+    draw_pressure(sheet.outlook, None, tmp_path / "q.svg")
+    before = texts(tmp_path / "q.svg")
+    assert "as it was cut" in before
+    assert "trees under less pressure are not shown" in before
+    assert "sticks to cut" not in before
+
+
+def test_what_cannot_be_drawn_is_refused(sheet: CuttingSheet, tmp_path: Path) -> None:
+    with pytest.raises(RegistryError, match="no picture file"):
+        draw_supply(sheet.plan, tmp_path / "a.jpg")
+    with pytest.raises(RegistryError, match="nothing has to be cut"):
+        draw_supply(plan([], [], 1), tmp_path / "a.png")
+    with pytest.raises(RegistryError, match="cannot be written"):
+        draw_pressure(sheet.outlook, None, tmp_path / "no" / "a.png")
