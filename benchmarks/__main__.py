@@ -9,6 +9,7 @@ from benchmarks import (
     intake,
     maps,
     offtype_causes,
+    rotation_seasons,
     take_causes,
     take_model,
     walk,
@@ -41,6 +42,8 @@ def main() -> None:
     cutting_plan.main(["--quick"] if asked.quick else [])
     print()
     walk.main(["--quick"] if asked.quick else [])
+    print()
+    rotation_seasons.main(["--quick"] if asked.quick else [])
     print()
     maps.main(["--quick"] if asked.quick else [])
 

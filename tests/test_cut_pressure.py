@@ -10,15 +10,19 @@ from hypothesis import strategies as st
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import IdentityStatus
 from scionreg.rotation.capacity import CutTree, SeasonCut
+from scionreg.rotation.cutting_plan import plan
 from scionreg.rotation.eligibility import Candidate, bars, rights_caution
 from scionreg.rotation.pressure import (
+    NO_LIMIT,
     CutState,
     TakeAgainstMates,
     cut_status,
+    limits_of,
     one_a_season,
     pressure_in,
     signs_of,
 )
+from scionreg.rotation.supply import TreeSupply, Wanted
 
 VALUES = RotationValues()
 
@@ -50,6 +54,21 @@ def test_a_share_not_written_down_is_sticks_of_what_it_grows() -> None:
 def test_a_bearing_tree_lightly_cut_is_fit() -> None:
     found = cut_status(tree(cut(2026, 0.2)), 2027, 100)
     assert (found.state, found.until, found.why) == (CutState.FIT, None, ())
+
+
+def test_bank_trees_take_turns_where_others_suffice() -> None:
+    """Cut whole every winter they would do as well for the orders, and be visited less."""
+    limits = limits_of(tree(kind="bank"), 2027, VALUES)
+    trees = [
+        TreeSupply(tree=f"T{n}", cultivar="A", kind="bank", capacity=(100.0,) * 3, limits=limits)
+        for n in range(6)
+    ]
+    wanted = [Wanted(cultivar="A", season=season, sticks=270) for season in range(3)]
+    made = plan(trees, wanted, 3, seconds=5)
+    assert not any(row.shortfall for row in made.seasons)
+    assert max(row.pressure for row in made.trees) <= VALUES.watch_bank + 0.02
+    careless = [replace(each, limits=replace(limits, watch=NO_LIMIT)) for each in trees]
+    assert max(row.pressure for row in plan(careless, wanted, 3, seconds=5).trees) > 1.5
 
 
 @pytest.mark.parametrize(("share", "until"), [(0.26, 2028), (0.51, 2029)])

@@ -82,7 +82,8 @@ def limits_of(tree: CutTree, season: int, values: RotationValues) -> Limits:
     if tree.kind not in BY_SHARE:
         return Limits(
             share=share,
-            watch=NO_LIMIT,
+            # No reason to rest, but others go first: trees cut whole every winter may wear unseen.
+            watch=values.watch_bank if tree.kind == TreeKind.BANK else NO_LIMIT,
             rest=NO_LIMIT,
             heavy_share=1.0,
             rest_seasons=0,
@@ -143,15 +144,16 @@ def cut_status(
     limits = limits_of(tree, season, values)
     signs = signs_of(tree, season, take, values)
     pressure = pressure_in(past)
+    hard = tree.kind in BY_SHARE and pressure > limits.watch
     until, why = season, []
     for again, reason in _rests(tree, season, past, limits, signs, values):
         until = max(until, again)
         why.append(reason)
     if until > season:
         state = CutState.REST
-    elif signs or pressure > limits.watch:
+    elif signs or hard:
         state = CutState.WATCH
-        if pressure > limits.watch:
+        if hard:
             why.append(
                 f"pressure {pressure:.2f} from the last seasons is above {limits.watch:g}, from "
                 f"which a {tree.kind} tree is watched"
