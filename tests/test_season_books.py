@@ -1,7 +1,8 @@
 """Counts for a licence, gaps before an inspection, how long to keep records, a mock recall."""
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,6 +17,7 @@ from scionreg.lineage.royalties import COUNTS, by_licence, royalties
 from scionreg.lineage.season_books import SeasonBooks, read_books
 from scionreg.records.cited import CITED
 from scionreg.records.starting_values import RecordValues
+from scionreg.registry.create import create_store
 from scionreg.registry.settings import Settings
 from scionreg.registry.store import Store
 from scionreg.seasons import royalty_counts
@@ -23,6 +25,14 @@ from tests.conftest import Said
 from tests.small_registries import Rows, bundle, collection, day, dispatch, holding, lot, small
 
 Run = Callable[..., Said]
+
+
+@pytest.fixture
+def lite(tmp_path: Path) -> Iterator[Store]:
+    """An empty registry on SQLite, where only what is made of the records matters."""
+    opened = create_store(tmp_path / "lite.db")
+    yield opened
+    opened.close()
 
 
 def at(year: int, month: int, date: int) -> dt.datetime:
@@ -67,11 +77,11 @@ def test_a_licence_is_told_what_was_made_taken_lost_and_sold(store: Store) -> No
 
 
 def test_cultivars_under_one_licence_are_summed_and_unlicensed_ones_stand_apart(
-    store: Store,
+    lite: Store,
 ) -> None:
     rows = protected()
     rows["cultivars"][1] |= {"rights": "pending"}
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         found = royalties(connection, books_of(connection))
     assert [(each.cultivar, each.unlicensed) for each in found] == [
         ("Aldern", False),
@@ -125,11 +135,11 @@ def test_periods_that_follow_each_other_count_everything_once(demo: str) -> None
     assert whole.rows[0].made > 0
 
 
-def test_what_nothing_says_the_time_of_is_named_and_not_counted(store: Store) -> None:
+def test_what_nothing_says_the_time_of_is_named_and_not_counted(lite: Store) -> None:
     rows = protected()
     rows["graft_lots"].append(lot("Own-1", "B1", row=9, date=None, grafts=7))
     rows["graft_lots"].append(lot("G26-0001-7", "B1", row=8, date=None, grafts=5))
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         found = royalty_counts(connection, season=2026)
         before = royalty_counts(connection, season=2025)
     assert found.rows[0].made == 20 + 5
@@ -202,15 +212,15 @@ def test_every_gap_is_found_with_its_records_and_the_rule_that_asks(store: Store
     assert found["cutting_day"].to_dict()["rule"] == "Texas 4 TAC 21.44"
 
 
-def test_a_right_without_a_licence_is_a_gap(store: Store) -> None:
+def test_a_right_without_a_licence_is_a_gap(lite: Store) -> None:
     rows = protected()
     rows["cultivars"][0] |= {"licence_no": None}
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         found = {each.what: each.codes for each in gaps(connection, books_of(connection))}
     assert found["licence"] == ("Aldern",)
 
 
-def test_what_the_rules_about_source_wood_name_is_looked_for(store: Store) -> None:
+def test_what_the_rules_about_source_wood_name_is_looked_for(lite: Store) -> None:
     """Florida F.A.C. 5B-62.011: tree identification number, number "counted or estimated"; Texas
     4 TAC 21.44: month and year of budding, 21.38: a tree map by block and row; Washington WAC
     16-350-035: rootstock source; England SI 2017/595 reg. 15: composition of mixed material.
@@ -219,7 +229,7 @@ def test_what_the_rules_about_source_wood_name_is_looked_for(store: Store) -> No
     for name in ("collections", "bundles"):
         rows[name] = [{**each, "count": None} for each in rows[name]]
     rows["graft_lots"] = [{**each, "date": None} for each in rows["graft_lots"]]
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         found = {each.what: each.rule for each in gaps(connection, books_of(connection))}
     assert CITED[found["bundle_counting"]] == "Florida F.A.C. 5B-62.011"
     assert CITED[found["lot_day"]] == "Texas 4 TAC 21.44"
@@ -284,11 +294,11 @@ def test_trees_sent_lost_and_standing_are_accounted_for(store: Store) -> None:
     assert found.customers == 1
 
 
-def test_trees_nobody_placed_or_counted_are_not(store: Store) -> None:
+def test_trees_nobody_placed_or_counted_are_not(lite: Store) -> None:
     rows = protected()
     rows["graft_lots"][0] |= {"first": None, "last": None}
     rows["take_counts"] = [counted("G1", "2026-10-01", pushing=12, dead=3)]
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         found = recalled(connection)
     assert (found.sent, found.lost, found.standing) == (5, 3, 0)
     assert [each.unaccounted for each in found.lots_left] == [12]
@@ -317,19 +327,19 @@ def test_sticks_gone_and_counted_in_store_are_accounted_for_and_those_by_the_boo
     assert stored.reaches(0.75)
 
 
-def test_sticks_passed_between_recalled_bundles_count_once(store: Store) -> None:
+def test_sticks_passed_between_recalled_bundles_count_once(lite: Store) -> None:
     rows = small()
     rows["collections"] = [collection("C1", "T1", sticks=40), collection("C2", "T2")]
     rows["bundles"].append(bundle("B3", sticks=20))
     rows["bundle_parents"] = [{"bundle": "B3", "parent": "B1", "sticks": 20}]
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         found = recalled(connection)
     assert (found.sticks, found.sticks_gone) == (40, 20)
     assert found.bundles_left == (("B3", 20),)
 
 
-def test_an_answer_for_a_spreadsheet_names_what_to_look_for(store: Store) -> None:
-    with holding(store, small()) as connection:
+def test_an_answer_for_a_spreadsheet_names_what_to_look_for(lite: Store) -> None:
+    with holding(lite, small()) as connection:
         found = recalled(connection)
     assert [(row["kind"], row["code"]) for row in found.to_rows()] == [
         ("bundle", "B1"),

@@ -2,7 +2,7 @@
 
 import datetime as dt
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ from scionreg.records.vocabulary import (
     IdentityStatus,
     TreeEventKind,
 )
+from scionreg.registry.create import create_store
 from scionreg.registry.store import Store
 from scionreg.reporting import TraceSheet, recheck, trace_sheet
 from tests.conftest import Said
@@ -92,6 +93,14 @@ def full() -> Rows:
     ]
     rows["dispatches"] = [dispatch("D1", "G1", label_cultivar="Aldern")]
     return rows
+
+
+@pytest.fixture
+def lite(tmp_path: Path) -> Iterator[Store]:
+    """An empty registry on SQLite, where only what is made of the records matters."""
+    opened = create_store(tmp_path / "lite.db")
+    yield opened
+    opened.close()
 
 
 def sheet_of(connection: Connection, code: str = "G1/3") -> TraceSheet:
@@ -168,10 +177,10 @@ def test_steps_run_from_source_to_dispatch_with_hands_store_and_looks(store: Sto
     assert "T1 (N), cut 10 Jan 2026: its fruit had been looked at and agreed with the name." in said
 
 
-def test_units_are_as_the_nursery_sets(store: Store) -> None:
+def test_units_are_as_the_nursery_sets(lite: Store) -> None:
     from scionreg.registry.settings import Settings, write_settings
 
-    with holding(store, full()) as connection:
+    with holding(lite, full()) as connection:
         write_settings(connection, Settings(units="US"))
         said = text_of(sheet_of(connection))
     assert "°F·h above 45 °F" in said
@@ -180,7 +189,7 @@ def test_units_are_as_the_nursery_sets(store: Store) -> None:
     assert "°C" not in said
 
 
-def test_a_mixed_doubtful_chain_says_so_and_what_was_not_recorded(store: Store) -> None:
+def test_a_mixed_doubtful_chain_says_so_and_what_was_not_recorded(lite: Store) -> None:
     rows = full()
     rows["bundles"] += [bundle("B3", sticks=20, packer=None), bundle("B4", received_from="SU1")]
     rows["bundles"][-1] |= {"cultivar": "Birkwood", "sticks": 10}
@@ -189,7 +198,7 @@ def test_a_mixed_doubtful_chain_says_so_and_what_was_not_recorded(store: Store) 
         {"bundle": "B3", "parent": "B4", "sticks": 10},
     ]
     rows["graft_lots"].append(lot("G3", "B3", row=3, rootstock_lot=None))
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         sheet = sheet_of(connection, "G3")
     said = text_of(sheet)
     assert "one of several" in said or "likely" in said
@@ -202,7 +211,14 @@ def test_a_mixed_doubtful_chain_says_so_and_what_was_not_recorded(store: Store) 
     assert "Quantity: 20 grafts" in said
 
 
-def test_what_was_found_off_stands_at_the_top_and_in_bold(store: Store) -> None:
+def test_earlier_generations_are_told_apart(demo: str) -> None:
+    with Registry.open(demo) as registry:
+        said = text_of(registry.trace_sheet("G25-0056-9"))
+    assert "100% | Tillowby | T25-0001-9" in said
+    assert "100%, generation 2 | Tillowby | T24-0044-7" in said
+
+
+def test_what_was_found_off_stands_at_the_top_and_in_bold(lite: Store) -> None:
     rows = full()
     rows["identity_checks"].append(
         {
@@ -216,7 +232,7 @@ def test_what_was_found_off_stands_at_the_top_and_in_bold(store: Store) -> None:
             "found": "Birkwood",
         }
     )
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         sheet, other = sheet_of(connection), sheet_of(connection, "G1/4")
     said = text_of(sheet)
     assert "But something recorded speaks against its label" in said.splitlines()[2]
@@ -232,8 +248,8 @@ def test_what_was_found_off_stands_at_the_top_and_in_bold(store: Store) -> None:
 
 
 @pytest.mark.parametrize("code", ["D1", "C1", "T1", "G1", "K1", "B1"])
-def test_every_kind_of_code_has_a_sheet(store: Store, code: str) -> None:
-    with holding(store, full()) as connection:
+def test_every_kind_of_code_has_a_sheet(lite: Store, code: str) -> None:
+    with holding(lite, full()) as connection:
         sheet = sheet_of(connection, code)
     assert "T1" in text_of(sheet)
     assert sheet.to_dict()["digest"] == sheet.digest
@@ -254,7 +270,7 @@ def test_every_word_that_a_sheet_may_need_is_in_the_catalogue() -> None:
 # ------------------------------------------------------------------------------ what is not on it
 
 
-def test_a_private_place_and_free_text_stay_at_home(store: Store, tmp_path: Path) -> None:
+def test_a_private_place_and_free_text_stay_at_home(lite: Store, tmp_path: Path) -> None:
     rows = full()
     rows["mother_trees"][0] |= {
         "location_private": True,
@@ -265,7 +281,7 @@ def test_a_private_place_and_free_text_stay_at_home(store: Store, tmp_path: Path
     rows["tree_events"].append(
         {"tree": "T1", "date": day("2025-02-01"), "event": "topworked", "detail": "by A. Person"}
     )
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         sheet = sheet_of(connection)
     write_trace_sheet(sheet, tmp_path / "sheet.html")
     write_trace_sheet(sheet, tmp_path / "sheet.pdf")
@@ -277,10 +293,10 @@ def test_a_private_place_and_free_text_stay_at_home(store: Store, tmp_path: Path
     assert "T1 was topworked on 2025-02-01, before" in page
 
 
-def test_nothing_vouches(store: Store, demo: str) -> None:
+def test_nothing_vouches(lite: Store, demo: str) -> None:
     rows = full()
     rows["mother_trees"][0]["rank"] = "State scheme: Certified, virus-free"
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         said = text_of(sheet_of(connection))
     assert not VOUCHING.search(said)
     assert "a rank is claimed in the records; ask the authority that gives it" in said
@@ -290,11 +306,11 @@ def test_nothing_vouches(store: Store, demo: str) -> None:
     assert not any(VOUCHING.search(english()._texts[name]) for name in english().names())
 
 
-def test_names_are_text_never_markup(store: Store, tmp_path: Path) -> None:
+def test_names_are_text_never_markup(lite: Store, tmp_path: Path) -> None:
     rows = full()
     hostile = "<img src=x onerror=alert(1)>{{ 7 * 7 }}</script>&amp;"
     rows["rootstock_lots"][0]["clone"] = hostile
-    with holding(store, rows) as connection:
+    with holding(lite, rows) as connection:
         sheet = sheet_of(connection)
     write_trace_sheet(sheet, tmp_path / "sheet.html")
     write_trace_sheet(sheet, tmp_path / "sheet.pdf")

@@ -25,6 +25,7 @@ from scionreg.records.vocabulary import (
 
 if TYPE_CHECKING:
     from scionreg.lineage.sheet_book import Rootstock, SheetLook, SourceTree, Step
+    from scionreg.lineage.traced import Source
     from scionreg.reporting import KeptStay, TraceSheet
 
 VOUCHING = re.compile(
@@ -183,7 +184,7 @@ def _sources(sheet: "TraceSheet", words: Words) -> Section:
             where = ", ".join(filter(None, (each.tree, limb, _place(tree, words))))
         rows.append(
             (
-                f"{each.share:.0%}",
+                _share(each, words),
                 each.cultivar or words("trace_sheet.not_recorded"),
                 where,
                 _day(each.date, words) if each.collection else "",
@@ -199,10 +200,18 @@ def _sources(sheet: "TraceSheet", words: Words) -> Section:
                 words, "sources", "share", "cultivar", "tree", "cut", "collection", "grade"
             ),
             rows=tuple(rows),
-            widths=(7, 16, 39, 13, 15, 12),
+            widths=(10, 15, 37, 13, 15, 12),
         ),
         lines=tuple(dict.fromkeys(reasons)),
     )
+
+
+def _share(each: "Source", words: Words) -> str:
+    """Return the share that came this way; of earlier generations, which one."""
+    share = f"{each.share:.0%}"
+    if each.generation == 1:
+        return share
+    return words("trace_sheet.generation", share=share, generation=each.generation)
 
 
 def _outside(path: tuple[str, ...], words: Words) -> str:
