@@ -18,7 +18,7 @@ import numpy as np
 from networkx.algorithms import approximation as approx
 
 from scionreg.geodesy.ground import Plane
-from scionreg.rotation.headlands import Spot, distances
+from scionreg.rotation.headlands import Spot, ways
 from scionreg.rotation.rows import Row, Spacing, Standing, rows_of
 from scionreg.rotation.shortest import bound, improved, length
 from scionreg.rotation.walk import Asked, walk
@@ -48,7 +48,9 @@ def orchard(turned: float = 20.0) -> tuple[list[Standing], dict[str, Spacing]]:
     return trees, {f"B{block}": spacing for block in range(BLOCKS)}
 
 
-def ways(day: list[Standing], trees: list[Standing], blocks: dict[str, Spacing]) -> np.ndarray:
+def metres_between(
+    day: list[Standing], trees: list[Standing], blocks: dict[str, Spacing]
+) -> np.ndarray:
     """Return the metres between a day's trees, from the start before and to it after them all."""
     rows: list[Row] = []
     for block, spacing in blocks.items():
@@ -58,7 +60,7 @@ def ways(day: list[Standing], trees: list[Standing], blocks: dict[str, Spacing])
     for tree in day:
         at = number[tree.block, tree.row]
         spots.append(Spot(at, float(rows[at].along[rows[at].places[tree.position]])))
-    found = distances(rows, spots, outside=[PLANE.metres(*START)])
+    found = ways(rows, spots, outside=[PLANE.metres(*START)]).metres
     order = [len(spots), *range(len(spots)), len(spots)]
     return found[np.ix_(order, order)]
 
@@ -127,7 +129,7 @@ def measure(stops: int, seconds: int) -> None:
     print(f"{stops} stops among {len(trees):,} trees in {len(blocks)} blocks")
     print(f"  whole walk, neighbours and bound too: {whole.metres:,.0f} m, {took:.2f} s of CPU")
     day.sort(key=lambda t: (t.block, t.row, t.position))
-    metres = ways(day, trees, blocks)
+    metres = metres_between(day, trees, blocks)
     plain = [0]
     for turn, named in enumerate(sorted({(t.block, t.row) for t in day})):
         its = [n for n, t in enumerate(day, start=1) if (t.block, t.row) == named]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from orchards import orchard
 
 from scionreg.geodesy.ground import Plane
-from scionreg.rotation.headlands import Spot, alone, distances
+from scionreg.rotation.headlands import Spot, alone, ways
 from scionreg.rotation.rows import Row, rows_of
 
 PLANE = Plane(47.0, 11.0)
@@ -80,18 +80,10 @@ def rows_in(rows: list[Row], block: str) -> bool:
     return any(each.block == block and each.metres for each in rows)
 
 
-@settings(max_examples=60)
-@given(
-    seed=st.integers(0, 10**6),
-    blocks=st.integers(1, 3),
-    rows=st.integers(1, 4),
-    gated=st.integers(0, 3),
-    loose=st.integers(0, 2),
-    ends=st.integers(0, 2),
-)
-def test_ways_are_as_long_as_the_graph_says(
+def day(
     seed: int, blocks: int, rows: int, gated: int, loose: int, ends: int
-) -> None:
+) -> tuple[list[Row], list[Spot], dict, list]:
+    """Return rows, spots in them, gates, and places outside."""
     dice = random.Random(seed)
     lines = ground(blocks, rows, 6, turned=dice.uniform(0, 90))
     spots = []
@@ -105,21 +97,55 @@ def test_ways_are_as_long_as_the_graph_says(
     for _ in range(loose):
         spots.append(Spot(len(lines), 0.0))
         lines.append(alone(dice.choice(("", "A")), len(lines), place()))
-    gates = {"ABC"[n]: [place() for _ in range(dice.randint(1, 2))] for n in range(min(gated, 3))}
+    gates = {"ABC"[n]: [place() for _ in range(dice.randint(1, 2))] for n in range(gated)}
     gates = {block: its for block, its in gates.items() if rows_in(lines, block)}
-    outside = [place() for _ in range(ends)]
-    found = distances(lines, spots, gates, outside)
+    return lines, spots, gates, [place() for _ in range(ends)]
+
+
+DAYS = st.builds(
+    day,
+    seed=st.integers(0, 10**6),
+    blocks=st.integers(1, 3),
+    rows=st.integers(1, 4),
+    gated=st.integers(0, 3),
+    loose=st.integers(0, 2),
+    ends=st.integers(0, 2),
+)
+
+
+@settings(max_examples=60)
+@given(DAYS)
+def test_ways_are_as_long_as_the_graph_says(made: tuple[list[Row], list[Spot], dict, list]) -> None:
+    lines, spots, gates, outside = made
+    found = ways(lines, spots, gates, outside).metres
     assert found == pytest.approx(by_graph(lines, spots, gates, outside), abs=1e-6)
     assert found == pytest.approx(found.T)
     through = (found[:, :, None] + found[None, :, :]).min(axis=1)
     assert np.all(found <= through + 1e-6)
 
 
+@settings(max_examples=30)
+@given(DAYS)
+def test_what_is_passed_makes_up_the_way(made: tuple[list[Row], list[Spot], dict, list]) -> None:
+    lines, spots, gates, outside = made
+    found = ways(lines, spots, gates, outside)
+    at = []
+    for spot in spots:
+        row = lines[spot.row]
+        at.append(row.points[int(np.argmin(np.abs(row.along - spot.along)))])
+    at += outside
+    for one, other in itertools.combinations(range(len(at)), 2):
+        line = np.array([at[one], *found.passed(one, other), at[other]])
+        # Rows are all but straight, so the way is the broken line through what is passed.
+        metres = np.hypot(*np.diff(line, axis=0).T).sum()
+        assert metres == pytest.approx(found.metres[one, other], abs=0.05)
+
+
 def test_to_the_next_row_one_walks_round_the_nearer_headland() -> None:
     lines = ground(1, 2, 10)
     second, third = (float(lines[0].along[p]) for p in (2, 3))
     spots = [Spot(0, second), Spot(0, third), Spot(1, second), Spot(1, float(lines[1].along[9]))]
-    found = distances(lines, spots)
+    found = ways(lines, spots).metres
     assert found[0, 1] == pytest.approx(4.0, abs=0.01)
     # A step and a half to the headland, across, and back in; ten positions of 4 m.
     assert found[0, 2] == pytest.approx(6 + 6 + 6, abs=0.02)
@@ -129,9 +155,9 @@ def test_to_the_next_row_one_walks_round_the_nearer_headland() -> None:
 def test_a_block_with_a_gate_is_left_by_it_alone() -> None:
     lines = ground(2, 2, 6)
     spots = [Spot(1, float(lines[1].along[1])), Spot(2, float(lines[2].along[1]))]
-    open_way = distances(lines, spots)[0, 1]
+    open_way = ways(lines, spots).metres[0, 1]
     gate = np.array([0.0, 40.0])
-    fenced = distances(lines, spots, {"A": [gate]})[0, 1]
+    fenced = ways(lines, spots, {"A": [gate]}).metres[0, 1]
     # From the north end of row 1, the nearest to the gate, and on to block B's nearest headland.
     least = np.hypot(*(gate - lines[1].points[0])) + np.hypot(*(gate - lines[2].points[0]))
     assert fenced > max(open_way, least - 1)
@@ -139,5 +165,5 @@ def test_a_block_with_a_gate_is_left_by_it_alone() -> None:
 
 def test_two_doors_to_the_same_place_cost_nothing() -> None:
     lines = [alone("", 0, np.zeros(2)), alone("", 1, np.zeros(2))]
-    found = distances(lines, [Spot(0, 0.0), Spot(1, 0.0)])
+    found = ways(lines, [Spot(0, 0.0), Spot(1, 0.0)]).metres
     assert found == pytest.approx(np.zeros((2, 2)), abs=1e-6)

@@ -1,6 +1,6 @@
 """A walk as GPX 1.1 for a receiver or a phone: a waypoint a tree, and the route through them."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from scionreg.records.errors import RegistryError
@@ -17,7 +17,7 @@ def write_gpx(
 ) -> None:
     """Write a walk as a GPX file, without times; a tree that has no place is left out.
 
-    Schema: www.topografix.com/GPX/1/1. The route goes straight from tree to tree.
+    Schema: www.topografix.com/GPX/1/1. The route goes by the headlands and gates that are passed.
 
     Raises
     ------
@@ -41,12 +41,25 @@ def write_gpx(
             point.description = f"{stop.order}: {stop.cultivar}{sticks}"
             point.comment = says or None
             gpx.waypoints.append(point)
-            route.points.append(gpxpy.gpx.GPXRoutePoint(*places[stop.tree], name=stop.tree))
     if start is not None:
-        route.points.insert(0, gpxpy.gpx.GPXRoutePoint(*start, name="start"))
-    if finish is not None:
-        route.points.append(gpxpy.gpx.GPXRoutePoint(*finish, name="finish"))
+        route.points.append(gpxpy.gpx.GPXRoutePoint(*start, name="start"))
+    for named, place in _route(walk, places, start, finish):
+        route.points.append(gpxpy.gpx.GPXRoutePoint(*place, name=named))
     try:
         path.write_text(gpx.to_xml(version="1.1"), encoding="utf-8")
     except OSError as fault:
         raise RegistryError(f"{path} cannot be written: {fault.strerror}") from fault
+
+
+def _route(
+    walk: Walk, places: Mapping[str, Degrees], start: Degrees | None, finish: Degrees | None
+) -> Iterator[tuple[str | None, Degrees]]:
+    """Yield the points of the route with their names; the way to a tree left out is left out."""
+    stops = [("start", start), *((each.tree, places.get(each.tree)) for each in walk.stops)]
+    for (_, before), (name, at), way in zip(
+        stops, [*stops[1:], ("finish", finish)], walk.ways, strict=True
+    ):
+        if before is not None and at is not None:
+            yield from ((None, passed) for passed in way)
+        if at is not None:
+            yield name, at

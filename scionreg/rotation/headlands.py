@@ -1,10 +1,12 @@
 """How far it is on foot from tree to tree: along rows, and from row to row at headlands only."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from scionreg.geodesy.ground import Numbers
 from scionreg.rotation.rows import Row
@@ -30,20 +32,54 @@ class _Headland(NamedTuple):
     ends: list[int]
 
 
-def distances(
+@dataclass(frozen=True, slots=True, eq=False)
+class Ways:
+    """The ways on foot between spots, and places outside all blocks, which come last.
+
+    `metres` are those between them, shape (n, n). `places` are the ends of rows, gates and places
+    outside, shape (m, 2), `between` the metres from each to each, (m, m), and `before` what is
+    passed before the second. `of` are the two that a spot is reached by, `to` the metres to them,
+    (n, 2).
+    """
+
+    metres: Numbers
+    places: Numbers
+    of: NDArray[np.int64]
+    to: Numbers
+    between: Numbers
+    before: NDArray[np.int32]
+
+    def passed(self, one: int, other: int) -> Numbers:
+        """Return the headlands and gates that one passes on the way, in metres, shape (k, 2)."""
+        by = self.to[one][:, None] + self.between[np.ix_(self.of[one], self.of[other])]
+        by = by + self.to[other][None, :]
+        if self.metres[one, other] < by.min() - 1e-6:
+            return np.zeros((0, 2))  # within the row
+        a, b = np.unravel_index(by.argmin(), by.shape)
+        first, at = self.of[one, a], self.of[other, b]
+        passed = [at]
+        while at != first:
+            at = self.before[first, at]
+            passed.append(at)
+        # What stands in no row is its own headland, and is not passed on the way to itself.
+        ends = slice(int(not self.to[one, a]), len(passed) - int(not self.to[other, b]))
+        return self.places[passed[::-1][ends]]
+
+
+def ways(
     rows: Sequence[Row],
     spots: Sequence[Spot],
     gates: Mapping[str, Sequence[Numbers]] | None = None,
     outside: Sequence[Numbers] = (),
-) -> Numbers:
-    """Return the metres on foot between spots, and places outside all blocks, shape (n, n).
+) -> Ways:
+    """Return the ways on foot between spots, and places outside all blocks.
 
     Parameters
     ----------
     rows : of all blocks.
     spots : shape (s,).
     gates : by block, the only ways in and out of it; a block without any is open on all sides.
-    outside : places such as the start, shape (n - s, 2), metres; they come last.
+    outside : places such as the start, shape (n - s, 2), metres.
 
     Notes
     -----
@@ -77,7 +113,15 @@ def distances(
     # A sparse graph takes a length of nought for no way at all.
     lengths = np.maximum(np.fromiter(between.values(), float, len(between)), 1e-9)
     graph = scipy.sparse.csr_array((lengths, pairs.T), shape=(len(places),) * 2)
-    return _between_spots(rows, spots, shortest_path(graph, directed=False), after)
+    metres, before = shortest_path(graph, directed=False, return_predecessors=True)
+    on = np.array([each.row for each in spots], dtype=int)
+    along = np.array([each.along for each in spots], dtype=np.float64)
+    to = np.stack([along, np.array([rows[each].metres for each in on]) - along], axis=1)
+    of = np.stack([2 * on, 2 * on + 1], axis=1)
+    beyond = np.arange(after, len(places))
+    of = np.concatenate([of, np.stack([beyond, beyond], axis=1)])
+    to = np.concatenate([to, np.zeros((len(beyond), 2))])
+    return Ways(_between_spots(on, along, of, to, metres), places, of, to, metres, before)
 
 
 def _headlands(rows: Sequence[Row]) -> Iterator[_Headland]:
@@ -111,23 +155,17 @@ def _apart(places: Numbers, one: int, other: int) -> float:
 
 
 def _between_spots(
-    rows: Sequence[Row], spots: Sequence[Spot], ways: Numbers, after: int
+    row: NDArray[np.int64], along: Numbers, of: NDArray[np.int64], to: Numbers, between: Numbers
 ) -> Numbers:
     """Return the metres between spots by the nearer ends of their rows, or along the one row."""
-    row = np.array([each.row for each in spots], dtype=int)
-    along = np.array([each.along for each in spots], dtype=np.float64)
-    length = np.array([rows[each].metres for each in row], dtype=np.float64)
-    outside = np.arange(after, len(ways))
-    ends = [np.concatenate([2 * row + side, outside]) for side in (0, 1)]
-    to_end = [np.concatenate([way, np.zeros(len(outside))]) for way in (along, length - along)]
-    found = np.full((len(ends[0]),) * 2, np.inf)
+    found = np.full((len(of), len(of)), np.inf)
     for a in (0, 1):
         for b in (0, 1):
-            by = to_end[a][:, None] + ways[np.ix_(ends[a], ends[b])] + to_end[b][None, :]
+            by = to[:, a, None] + between[np.ix_(of[:, a], of[:, b])] + to[None, :, b]
             np.minimum(found, by, out=found)
     straight = np.abs(along[:, None] - along[None, :])
     same = row[:, None] == row[None, :]
-    inner = found[: len(spots), : len(spots)]
+    inner = found[: len(row), : len(row)]
     inner[same] = np.minimum(inner, straight)[same]
     np.fill_diagonal(found, 0.0)
     return found

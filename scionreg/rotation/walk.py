@@ -1,7 +1,7 @@
 """A day's trees in a short walking order, and which tree beside each must not be cut."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from scionreg.geodesy.ground import Numbers, Plane
 from scionreg.rotation.beside import Neighbour, do_not_cut, neighbours
-from scionreg.rotation.headlands import Spot, alone, distances
+from scionreg.rotation.headlands import Spot, Ways, alone, ways
 from scionreg.rotation.rows import Row, Spacing, Standing, on_plane, rows_of
 from scionreg.rotation.shortest import ALL_TRIED, bound, improved, length, shortest_of
 
@@ -71,7 +71,8 @@ class Stop:
 class Walk:
     """Stops in walking order; `metres` in all, and `bound`, which no order is shorter than.
 
-    `to_finish` are the metres from the last stop to the finish, None where none was given.
+    `to_finish` are the metres from the last stop to the finish, None where none was given. `ways`
+    are the headlands and gates passed before each stop, and after the last one.
     """
 
     stops: tuple[Stop, ...]
@@ -79,6 +80,7 @@ class Walk:
     bound: float
     to_finish: float | None = None
     cautions: tuple[str, ...] = ()
+    ways: tuple[tuple[Degrees, ...], ...] = field(default=(), repr=False)
 
     @property
     def codes(self) -> tuple[str, ...]:
@@ -86,7 +88,7 @@ class Walk:
         return tuple(each.tree for each in self.stops)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the stable JSON form."""
+        """Return the stable JSON form; it holds no coordinates."""
         return {
             "stops": [each.to_dict() for each in self.stops],
             "metres": self.metres,
@@ -162,6 +164,8 @@ def walk(
                     cautions=wanted[tree.tree].cautions,
                 )
             )
+    to_stops = [way for leg in legs for way in leg.ways[:-1]]
+    to_finish = next((leg.ways[-1] for leg in legs if leg.measured), ())
     return Walk(
         stops=tuple(stops),
         metres=round(sum(leg.total for leg in legs), 1),
@@ -170,6 +174,7 @@ def walk(
             (round(leg.to_finish, 1) for leg in legs if leg.to_finish is not None), None
         ),
         cautions=tuple(_cautions(legs, start is not None or finish is not None)),
+        ways=(*to_stops, to_finish),
     )
 
 
@@ -181,6 +186,7 @@ class _Leg(NamedTuple):
 
     trees: list[Standing]
     metres: list[float | None]
+    ways: list[tuple[Degrees, ...]]
     total: float = 0.0
     bound: float = 0.0
     to_finish: float | None = None
@@ -218,10 +224,11 @@ def _legs(
         elif not each.placed and not each.in_row:
             lost.append(each)
     for block, its in sorted(by_block.items()):
-        yield _leg(its, stand, blocks, nowhere, [None, None], {})._replace(block=block)
+        leg = _leg(its, stand, blocks, nowhere, [None, None], {})
+        yield leg._replace(block=block, ways=[()] * (len(its) + 1))
     if lost:
         lost.sort(key=lambda each: (each.block or "", each.tree))
-        yield _Leg(lost, [None] * len(lost))
+        yield _Leg(lost, [None] * len(lost), [()] * (len(lost) + 1))
 
 
 def _plane(trees: Sequence[Standing]) -> Plane:
@@ -252,8 +259,8 @@ def _leg(
         else:
             spots.append(Spot(len(rows), 0.0))
             rows.append(alone(each.block or "", len(rows), on_plane([each], plane)[0]))
-    way = distances(rows, spots, gates, [at for at in ends if at is not None])
-    metres, first, last = _with_ends(way, len(spots), ends)
+    found = ways(rows, spots, gates, [at for at in ends if at is not None])
+    metres, first, last = _with_ends(found.metres, len(spots), ends)
     serpentine = [first, *_serpentine(spots), last]
     if len(spots) <= ALL_TRIED:
         order = shortest_of(metres, serpentine)
@@ -267,8 +274,17 @@ def _leg(
         metres=[None if ends[0] is None else steps[0], *steps[1:-1]],
         total=length(metres, order),
         bound=least,
-        to_finish=None if ends[1] is None else round(float(metres[order[-2], order[-1]]), 1),
+        to_finish=None if ends[1] is None else steps[-1],
+        ways=[_passed(found, plane, *step) for step in pairwise(order)],
     )
+
+
+def _passed(found: Ways, plane: Plane, one: int, other: int) -> tuple[Degrees, ...]:
+    """Return the headlands and gates on the way between two places; none to a free end."""
+    if max(one, other) >= len(found.metres):
+        return ()
+    latitude, longitude = plane.degrees(found.passed(one, other))
+    return tuple(zip(latitude.tolist(), longitude.tolist(), strict=True))
 
 
 def _with_ends(
