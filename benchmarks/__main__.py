@@ -7,6 +7,7 @@ from benchmarks import (
     cold_store,
     cutting_plan,
     intake,
+    labels,
     maps,
     offtype_causes,
     rotation_seasons,
@@ -46,6 +47,8 @@ def main() -> None:
     rotation_seasons.main(["--quick"] if asked.quick else [])
     print()
     maps.main(["--quick"] if asked.quick else [])
+    print()
+    labels.main(["--labels", "1000"] if asked.quick else [])
 
 
 if __name__ == "__main__":

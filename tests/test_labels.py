@@ -425,6 +425,10 @@ def test_what_cannot_be_written_is_refused_and_leaves_nothing(tmp_path: Path) ->
         write_pdf([label], tmp_path / "labels.pdf", single((20, 10)))
     with pytest.raises(RegistryError, match="no printer's"):
         write_pictures([label], tmp_path / "pictures", SIZES["bundle"], dpi=10)
+    with pytest.raises(RegistryError, match="more than the 20000 that are printed at once"):
+        write_pdf([label] * 20_001, tmp_path / "labels.pdf", stock)
+    with pytest.raises(RegistryError, match="more than the 20000 that are printed at once"):
+        write_pictures([label] * 20_001, tmp_path / "pictures", SIZES["bundle"])
     assert list(tmp_path.iterdir()) == []
     (tmp_path / "there").mkdir()
     (tmp_path / "there" / "kept").write_text("x")

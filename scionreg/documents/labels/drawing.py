@@ -21,6 +21,8 @@ HAIR = 0.1
 """Width of cut lines and of the boxes to tick, mm."""
 RESOLUTIONS = (150, 1200)
 """Least and most dots an inch of a picture."""
+MOST = 20_000
+"""Labels in one file or folder: all pages of a PDF are held until it is whole."""
 Progress = Callable[[int, int], None]
 
 
@@ -40,9 +42,10 @@ def write_pdf(
     Raises
     ------
     RegistryError
-        The stock is too small for a label, `start` is not on the sheet, or the file cannot be
-        written.
+        The stock is too small for a label, `start` is not on the sheet, there are too many, or the
+        file cannot be written.
     """
+    _check_number(labels)
     if not 1 <= start <= stock.number:
         raise RegistryError(
             f"a sheet has {stock.number} labels; the first to print cannot be number {start}"
@@ -74,8 +77,9 @@ def write_pictures(
     Raises
     ------
     RegistryError
-        A label is too small, the folder has files already, or cannot be written.
+        A label is too small, there are too many, or the folder has files or cannot be written.
     """
+    _check_number(labels)
     if not RESOLUTIONS[0] <= dpi <= RESOLUTIONS[1]:
         raise RegistryError(
             f"{dpi} dots an inch is no printer's; write {RESOLUTIONS[0]} to {RESOLUTIONS[1]}"
@@ -87,11 +91,20 @@ def write_pictures(
         into.mkdir(exist_ok=True)
         for number, drawing in enumerate(_drawn(labels, size, INCH / dpi, progress), 1):
             name = re.sub(r"[^\w-]+", "_", labels[number - 1].code)
-            picture(drawing, dpi).save(into / f"{number:05}-{name}.png", dpi=(dpi, dpi))
+            drawn = picture(drawing, dpi)
+            drawn.save(into / f"{number:05}-{name}.png", dpi=(dpi, dpi), compress_level=1)
             left_out |= dict.fromkeys(drawing.left_out)
     except OSError as error:
         raise RegistryError(f"'{into}' cannot be written: {error.strerror or error}") from error
     return list(left_out)
+
+
+def _check_number(labels: Sequence[Label]) -> None:
+    if len(labels) > MOST:
+        raise RegistryError(
+            f"{len(labels)} labels are more than the {MOST} that are printed at once; print a "
+            "season or some codes at a time"
+        )
 
 
 def _drawn(
@@ -163,7 +176,7 @@ def picture(drawing: Drawing, dpi: int) -> "Image":
             side = item.side * scale
             draw.rectangle((x, y, x + side, y + side), outline=0, width=max(1, round(scale * HAIR)))
     # A threshold and no grey: a label printer burns a dot or does not.
-    return image.point(lambda value: 255 * (value > 127)).convert("1")
+    return image.convert("1", dither=Image.Dither.NONE)
 
 
 def _dots(image: "Image", symbol: Symbol, scale: float) -> None:
