@@ -48,7 +48,7 @@ def share_out(
     would else leave more short. `served` are the plans without caps.
     """
     least = _summed(served)
-    shared = _Shared(served, caps, seconds / 2).solved()
+    shared = _Shared(served, caps, seconds / 2, _trimmed(served, caps)).solved()
     if shared.levels() == least:
         return shared.served, shared.goals
     looser = _Shared(_freed(served), caps, seconds / 2, shared.served).solved()
@@ -93,6 +93,26 @@ def least_cap(served: Mapping[str, Served], cap: Cap, seconds: float) -> float |
     if not solved.values:
         return None
     return math.fsum(by * solved.values[column] for column, by in cost.items())
+
+
+def _trimmed(served: Mapping[str, Served], caps: Sequence[Cap]) -> dict[str, Served]:
+    """Return the plans without so many of their smallest cuts that the caps are kept."""
+    cuts = {name: dict(its.cuts) for name, its in served.items()}
+    for cap in caps:
+        given = [(n, name, key) for name, its in cuts.items() for key, n in its.items()]
+        given = sorted(each for each in given if each[2][1] == cap.season)
+        used = math.fsum(Used(1, n).under(cap) for n, _, _ in given)
+        for n, name, key in given:
+            if used > cap.most:
+                used -= Used(1, n).under(cap)
+                del cuts[name][key]
+    found = {}
+    for name, its in served.items():
+        left = replace(its, cuts=cuts[name])
+        broken = _not_spread(left) - its.waived
+        kept = {key: n for key, n in left.cuts.items() if key[1] not in broken}
+        found[name] = replace(its, cuts=kept)
+    return found
 
 
 def _summed(served: Mapping[str, Served]) -> list[int]:
@@ -172,7 +192,7 @@ class _Shared(Columns):
                 }
             self.served = {name: replace(its, cuts=cuts[name]) for name, its in self.served.items()}
             value = self.levels()[list(Level).index(level)]
-            bound = value if solved.proven else max(0, math.ceil(solved.bound - 1e-6))
+            bound = value if solved.proven else math.ceil(max(0.0, solved.bound) - 1e-6)
             self.goals += (goal(level.value, ALL, value, min(bound, value), solved.proven),)
             if at + 1 < len(costs):
                 self.row(cost, high=value)
