@@ -38,6 +38,10 @@ FOUND_OFF = Query(
 )
 
 
+EARLIEST, LATEST = 1700, 8999
+"""Seasons that can be asked about."""
+
+
 class CutRow(NamedTuple):
     """What was cut of one cultivar; `estimated` of the sticks were not counted."""
 
@@ -219,7 +223,9 @@ def season_report(connection: Connection, season: int) -> SeasonReport:
 
 
 def _span(season: int, settings: Settings) -> tuple[dt.date, dt.date]:
-    """Return the first and the last day of a season."""
+    """Return the first and the last day of a season; raise `RegistryError` for no year."""
+    if not EARLIEST <= season <= LATEST:
+        raise RegistryError(f"'{season}' is no season; write the year of its spring, as in 2026")
     return opens(season, settings), opens(season + 1, settings) - dt.timedelta(days=1)
 
 
@@ -247,7 +253,7 @@ def royalty_counts(
     settings = read_settings(connection)
     today = settings.today()
     if first is None and last is None:
-        first, last = _span(season or settings.season(today), settings)
+        first, last = _span(settings.season(today) if season is None else season, settings)
     first, last = first or min(today, last or today), last or today
     if last < first:
         raise RegistryError(f"the period ends on {last}, before it begins on {first}")

@@ -244,3 +244,5 @@ def test_the_command(run: Run, demo: str, tmp_path: Path) -> None:
     assert "whether the sticks cut were counted or estimated" in said.out
     assert run("report", "2027", "--into", "season.pdf", *at).code == 1
     assert "nothing was cut" in run("report", "1999", *at).err
+    assert "'99999' is no season" in run("report", "99999", *at).err
+    assert "'0' is no season" in run("royalties", "0", *at).err

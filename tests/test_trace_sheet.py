@@ -358,6 +358,17 @@ def test_a_sheet_is_printed_in_another_language(demo: str, tmp_path: Path) -> No
     assert "16 ene 2024" in page
 
 
+def test_a_text_longer_than_a_page_goes_on_over_the_next(lite: Store, tmp_path: Path) -> None:
+    rows = full()
+    rows["bundles"][0]["treatment"] = "dip " * 6000 + "end"
+    rows["rootstock_lots"][0]["clone"] = "without_any_space" * 400
+    with holding(lite, rows) as connection:
+        write_trace_sheet(sheet_of(connection), tmp_path / "sheet.pdf")
+    printed = pdf_text(tmp_path / "sheet.pdf")
+    assert printed.count("dip ") == 6000
+    assert "end" in printed
+
+
 def test_other_files_are_refused(demo: str, tmp_path: Path) -> None:
     with Registry.open(demo) as registry:
         sheet = registry.trace_sheet("G24-0029-6/6")

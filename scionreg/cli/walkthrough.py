@@ -70,6 +70,8 @@ def walk(folder: Path) -> None:
         f"scionreg match {WRONG_TREE}",
         f"scionreg trace {LEFTOVERS}",
         f"scionreg offtype {WRONG_TREE} --picture chain.png --page page.html",
+        f"scionreg trace {WRONG_TREE} --sheet trace.pdf",
+        "scionreg report 2025 --into season-2025.html",
         "scionreg take --by mother_tree",
         "scionreg store --store S24-0002-8 --from 2025-04-25 --to 2025-04-28",
         "scionreg audit",

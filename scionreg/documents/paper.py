@@ -245,7 +245,15 @@ def _grid(
     ]
     if lined:
         style.append(("LINEBELOW", (0, 0), (-1, -1), 0.3, pdf.LIGHT))
-    return Grid(list(cells), colWidths=list(widths), style=style, repeatRows=head, hAlign="LEFT")
+    # A row that is longer than a page goes on over the next ones.
+    return Grid(
+        list(cells),
+        colWidths=list(widths),
+        style=style,
+        repeatRows=head,
+        hAlign="LEFT",
+        splitInRow=1,
+    )
 
 
 def _text(

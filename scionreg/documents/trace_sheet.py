@@ -117,7 +117,7 @@ def _facts(sheet: "TraceSheet", words: Words) -> Iterator[tuple[str, str]]:
         yield fact("sent", sent)
     yield fact("bundles", list(book.bundles))
     yield fact("rank", [claimed(rank, words) for rank in ranks.values()])
-    yield fact("made", [words.day(sheet.made)])
+    yield fact("made", [f"{words.day(sheet.made)} ({sheet.made})"])
     yield fact("line", [_line(sheet, words)])
     yield fact("journal", [in_groups(sheet.mark.digest)])
     yield fact("sheet", [in_groups(sheet.digest)])
