@@ -195,7 +195,8 @@ def _dots(image: "Image", symbol: Symbol, scale: float) -> None:
 def _picture_font(font: str, size: float) -> "FreeTypeFont":
     from PIL import ImageFont
 
-    return ImageFont.truetype(str(pdf.font_file(font)), size)
+    # As reportlab sets letters, side by side, so that both look alike.
+    return ImageFont.truetype(str(pdf.font_file(font)), size, layout_engine=ImageFont.Layout.BASIC)
 
 
 def unknown_letters(labels: Iterable[Label]) -> str:

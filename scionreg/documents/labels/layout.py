@@ -5,7 +5,7 @@ the same layout, and a test can look at it.
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import NamedTuple
@@ -132,9 +132,10 @@ def _largest(
     label: Label, facts: Sequence[Fact], size: tuple[float, float], dot: float
 ) -> "list[Item] | None":
     """Return the largest layout that fits: first of everything, then of the code alone."""
+    pieces = tuple(_pieces(facts))
 
     def tried(scale: int, code_scale: int) -> "list[Item] | None":
-        return _Page(label, facts, size, dot, scale / STEPS, code_scale / STEPS).laid_out()
+        return _Page(label, pieces, size, dot, scale / STEPS, code_scale / STEPS).laid_out()
 
     if tried(0, 0) is None:
         return None
@@ -171,28 +172,44 @@ def _too_small(label: Label, size: tuple[float, float]) -> TooSmallError:
 
 
 class _Piece(NamedTuple):
-    """What stands together in a row: a title, then text, a line to write on, or boxes to tick."""
+    """What stands together in a row: a title, then text, a line to write on, or boxes to tick.
 
-    title: str = ""
-    text: str | None = None
-    room: float = 0
-    ticks: tuple[str, ...] = ()
+    `wide` is the width of its letters and boxes, in font sizes; `room` that of the line, mm.
+    """
+
+    title: str
+    text: str
+    room: float
+    ticks: tuple[str, ...]
+    wide: float
 
     def width(self, size: float) -> float:
         """Return its width where the font has a `size`, mm."""
-        ticks = sum(_width(each, pdf.REGULAR) + TICK for each in self.ticks)
-        gaps = max(0, len(self.ticks) - 1)
-        words = _width(self.title, pdf.REGULAR) + _width(self.text or "", pdf.BOLD)
-        return (ticks + gaps + words) * size + self.room
+        return self.wide * size + self.room
 
     def parted(self, size: float, room: float) -> "tuple[_Piece, _Piece | None]":
         """Return as many of its words as a room holds, and the rest of them."""
-        words = (self.text or "").split()
+        words = self.text.split()
         for taken in range(len(words) - 1, 0, -1):
-            begun = self._replace(text=" ".join(words[:taken]))
+            begun = _piece(self.title, " ".join(words[:taken]))
             if taken == 1 or begun.width(size) <= room:
-                return begun, _Piece(text=" ".join(words[taken:]))
+                return begun, _piece("", " ".join(words[taken:]))
         return self, None
+
+
+def _piece(title: str, text: str = "", room: float = 0, ticks: tuple[str, ...] = ()) -> _Piece:
+    wide = _width(title, pdf.REGULAR) + _width(text, pdf.BOLD)
+    wide += sum(_width(each, pdf.REGULAR) + TICK + 1 for each in ticks) - bool(ticks)
+    return _Piece(title, text, room, ticks, wide)
+
+
+def _pieces(facts: Iterable[Fact]) -> Iterator[_Piece]:
+    """Yield the pieces of facts; a fact's boxes to tick may come in the next row."""
+    for fact in facts:
+        title = f"{fact.title} " if fact.title else ""
+        yield _piece(title, fact.text or "", fact.room if fact.text is None else 0)
+        if fact.choices:
+            yield _piece("", ticks=fact.choices)
 
 
 @dataclass(slots=True)
@@ -203,7 +220,7 @@ class _Page:
     """
 
     label: Label
-    facts: Sequence[Fact]
+    pieces: Sequence[_Piece]
     size: tuple[float, float]
     dot: float
     scale: float
@@ -216,7 +233,7 @@ class _Page:
     def laid_out(self) -> "list[Item] | None":
         """Return everything in its place, None where it does not fit."""
         if self._symbol() and self._code() and self._heading():
-            self._facts()
+            self._rows(self.pieces)
             if self.y <= self.size[1] - EDGE:
                 return self.items
         return None
@@ -262,7 +279,7 @@ class _Page:
         """Place the heading in bold, smaller or in two lines where it is long."""
         heading = self.label.heading
         if heading.text is None:
-            self._rows([_Piece(f"{heading.title} ", None, heading.room)])
+            self._rows([_piece(f"{heading.title} ", room=heading.room)])
             return True
         height = _at(self.scale, HEADING_HEIGHTS)
         least = HEADING_HEIGHTS[0]
@@ -276,17 +293,6 @@ class _Page:
                 return False
             self.y += 0.5 * height
         return True
-
-    def _facts(self) -> None:
-        """Place the facts; a fact's boxes to tick may come in the next row."""
-        pieces = []
-        for fact in self.facts:
-            title = f"{fact.title} " if fact.title else ""
-            room = fact.room if fact.text is None else 0.0
-            pieces.append(_Piece(title, fact.text, room))
-            if fact.choices:
-                pieces.append(_Piece(ticks=fact.choices))
-        self._rows(pieces)
 
     def _rows(self, pieces: Sequence[_Piece]) -> None:
         """Place pieces in rows, as many in each as fit; a longer one goes on in the next row."""
@@ -319,7 +325,7 @@ class _Page:
         for piece in row:
             written = x + _width(piece.title, pdf.REGULAR) * size
             self._text(x, base, size, pdf.REGULAR, piece.title)
-            self._text(written, base, size, pdf.BOLD, piece.text or "")
+            self._text(written, base, size, pdf.BOLD, piece.text)
             x += piece.width(size) + size
             if piece.room:
                 x += max(0.0, spare) / lines
