@@ -186,7 +186,8 @@ const painters = {
       if (!sheet.shown[i]) continue;
       const x = sheet.x[i] * at.scale - at.ox, y = sheet.y[i] * at.scale - at.oy;
       if (x < bounds.min.x || x > bounds.max.x || y < bounds.min.y || y > bounds.max.y) continue;
-      const look = lookOf(sheet, i), { canvas, side } = stamp(look, r, ratio);
+      const own = sheet.within && { letter: textOf(sheet, i) };
+      const { canvas, side } = stamp({ ...lookOf(sheet, i), ...own }, r, ratio);
       ctx.drawImage(canvas, x - side / 2, y - side / 2, side, side);
       if (r >= 5 && lanes && lanes[i] === "yes") {
         ctx.beginPath();
@@ -206,7 +207,7 @@ const setWords = (ctx, at, bounds) => {
   const taken = [];
   ctx.font = WORDS;
   for (const sheet of sheets) {
-    if (!sheet.label || !isDrawn(sheet, at)) continue;
+    if (!sheet.label || sheet.within || !isDrawn(sheet, at)) continue;
     if (sheet.wide && sheet.wide / at.metres < 8) continue;
     const aside = sheet.kind === "point" ? radius(sheet, at) + 3 : 0;
     for (let i = 0; i < sheet.n; i++) {
@@ -458,12 +459,11 @@ const write = () => {
     if (sheet.kind === "point" && sheet.columns.estimated?.includes("yes"))
       element("p", "A dotted ring: its place is laid out from row and position, not measured.", legend);
   }
-  const main = sheets.find((sheet) => !sheet.background && sheet.n);
-  if (main) {
-    const shown = main.shown.reduce((sum, one) => sum + one, 0);
-    document.getElementById("count").textContent =
-      `Shown: ${shown.toLocaleString("en")} of ${main.n.toLocaleString("en")} ${main.name}.`;
-  }
+  const sifted = sheets.find((sheet) => sheet.filters.length && sheet.n);
+  if (!sifted) return;
+  const shown = sifted.shown.reduce((sum, one) => sum + one, 0);
+  document.getElementById("count").textContent =
+    `Shown: ${shown.toLocaleString("en")} of ${sifted.n.toLocaleString("en")} ${sifted.name}.`;
 };
 
 const swatch = (sheet, look) => {

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
@@ -14,11 +14,13 @@ from scionreg.cartography.page import MapPage
 from scionreg.cartography.row_pages import rows_page
 from scionreg.cartography.tree_lines import histories
 from scionreg.cartography.tree_page import mother_trees_page
+from scionreg.cartography.walk_pages import confusion_page, walk_page, without_places
 from scionreg.lineage.recall import OfCode, recall
 from scionreg.lineage.trace import trace
 from scionreg.lineage.tree_books import read_tree_books
 from scionreg.records.errors import RegistryError
 from scionreg.registry.settings import read_settings
+from scionreg.walking import walk_of
 
 if TYPE_CHECKING:
     from scionreg.mapping import MapLayers
@@ -32,11 +34,35 @@ def file_of(what: str, code: str = "") -> str:
     return f"{what}-{re.sub(r'[^A-Za-z0-9.-]', '_', code)}.html" if code else f"{what}.html"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a page is asked for: of which codes, and how."""
+
+    connection: Connection
+    codes: Sequence[str]
+    sticks: Mapping[str, int | None] | None
+    show_private: bool
+    links: Links
+    options: Mapping[str, Any]
+
+    def layers(self, kind: str, **more: Any) -> "MapLayers":
+        """Return the layers of a kind, errors as `mapping.layers_of`."""
+        return mapping.layers_of(
+            self.connection,
+            kind,
+            self.codes,
+            show_private=self.show_private,
+            **more,
+            **self.options,
+        )
+
+
 def page_of(
     connection: Connection,
     what: str,
     codes: Sequence[str] = (),
     *,
+    sticks: Mapping[str, int | None] | None = None,
     tiles: str = "",
     show_private: bool = False,
     links: Links | None = None,
@@ -48,9 +74,10 @@ def page_of(
     ----------
     what : one of `PAGES`.
     codes : what it is of, where it is of something.
+    sticks : the trees of a walk with the sticks to cut of each, in place of codes.
     tiles : name of a basemap from the network; none unless named.
     links : further pages to go to from a mother tree.
-    options : as `mapping.layers_of`.
+    options : as the function of its kind in `mapping`.
 
     Raises
     ------
@@ -60,33 +87,59 @@ def page_of(
     if what not in PAGES:
         raise RegistryError(f"there is no map of '{what}'; there are {', '.join(PAGES)}")
     below = basemap(tiles) if tiles else None
-    kind, build, more = PAGES[what]
-    found = mapping.layers_of(connection, kind, codes, show_private=show_private, **more, **options)
-    page = build(connection, found, codes, links or {})
+    asked = Asked(
+        connection=connection,
+        codes=codes,
+        sticks=sticks,
+        show_private=show_private,
+        links=links or {},
+        options=options,
+    )
+    page = PAGES[what](asked)
     return replace(page, units=read_settings(connection).units, basemap=below)
 
 
-def _mother_trees(
-    connection: Connection, found: "MapLayers", codes: Sequence[str], links: Links
-) -> MapPage:
-    history = histories(read_tree_books(connection))
-    return mother_trees_page(found, history=history, links=links)
+def _mother_trees(asked: Asked) -> MapPage:
+    history = histories(read_tree_books(asked.connection))
+    return mother_trees_page(asked.layers("mother-trees"), history=history, links=asked.links)
 
 
-def _trace(connection: Connection, found: "MapLayers", codes: Sequence[str], _: Links) -> MapPage:
-    return trace_page(found, trace(connection, codes[0]))
+def _trace(asked: Asked) -> MapPage:
+    found = asked.layers("trace")
+    return trace_page(found, trace(asked.connection, asked.codes[0]))
 
 
-def _recall(connection: Connection, found: "MapLayers", codes: Sequence[str], _: Links) -> MapPage:
-    return recall_page(found, recall(connection, [OfCode(code) for code in codes]))
+def _recall(asked: Asked) -> MapPage:
+    found = asked.layers("recall")
+    return recall_page(found, recall(asked.connection, [OfCode(code) for code in asked.codes]))
 
 
-EACH = {"each_position": True}
-PAGES: dict[str, tuple[str, Callable[..., MapPage], dict[str, Any]]] = {
-    "mother-trees": ("mother-trees", _mother_trees, {}),
-    "trace": ("trace", _trace, {}),
-    "recall": ("recall", _recall, {}),
-    "rows-by-take": ("rows", lambda connection, found, *_: rows_page(found, "take"), EACH),
-    "rows-by-identity": ("rows", lambda connection, found, *_: rows_page(found, "looked"), EACH),
+def _rows_by_take(asked: Asked) -> MapPage:
+    return rows_page(asked.layers("rows", each_position=True), "take")
+
+
+def _rows_by_identity(asked: Asked) -> MapPage:
+    return rows_page(asked.layers("rows", each_position=True), "looked")
+
+
+def _walk(asked: Asked) -> MapPage:
+    connection, trees = asked.connection, asked.sticks or dict.fromkeys(asked.codes)
+    found = mapping.walk_layers(connection, trees, show_private=asked.show_private)
+    hidden = mapping.Ground.read(connection, show_private=asked.show_private).hidden()
+    return walk_page(found, without_places(walk_of(connection, trees), hidden))
+
+
+def _confusion(asked: Asked) -> MapPage:
+    return confusion_page(asked.layers("confusion"))
+
+
+PAGES: dict[str, Callable[[Asked], MapPage]] = {
+    "mother-trees": _mother_trees,
+    "trace": _trace,
+    "recall": _recall,
+    "walk": _walk,
+    "confusion": _confusion,
+    "rows-by-take": _rows_by_take,
+    "rows-by-identity": _rows_by_identity,
 }
-"""What there are maps of: the layers it is drawn from, the page, and options of the layers."""
+"""What there are maps of."""

@@ -67,3 +67,17 @@ def opened(
     page.wait_for_selector("body[data-ready]", state="attached")
     yield watched
     context.close()
+
+
+def colours(page: Page) -> int:
+    """Return how many colours there are on the map's canvas."""
+    return int(
+        page.evaluate(
+            """() => {
+                const canvas = document.querySelector(".leaflet-overlay-pane canvas");
+                const ctx = canvas.getContext("2d");
+                const data = ctx.getImageData(0, 0, canvas.width, canvas.height).data;
+                return new Set(new Uint32Array(data.buffer)).size;
+            }"""
+        )
+    )

@@ -77,6 +77,13 @@ def postgresql() -> Iterator[postgres.Server]:
         yield running
 
 
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[browser.Browser]:
+    """The installed Chromium."""
+    with browser.browser() as started:
+        yield started
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """The path or URL of an empty registry."""

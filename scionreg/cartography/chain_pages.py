@@ -51,7 +51,7 @@ def trace_page(found: "MapLayers", traced: "Trace") -> MapPage:
                 name="links",
                 frame=_told(lines),
                 themes=("grade",),
-                told={"to": "From", **told} if not lines.empty else {},
+                told={"to": "Cut from", **told},
                 label="date_said",
             ),
             Shown(
@@ -66,7 +66,7 @@ def trace_page(found: "MapLayers", traced: "Trace") -> MapPage:
         tables=(
             Table(
                 heading="Sources",
-                columns=("Generation", "Tree", "Cultivar", "Cut", "Share", "Link", "Because"),
+                columns=("Gen.", "Tree", "Cultivar", "Cut on", "Share", "Link"),
                 rows=[
                     (
                         each.generation,
@@ -75,11 +75,11 @@ def trace_page(found: "MapLayers", traced: "Trace") -> MapPage:
                         _day(each.date),
                         f"{each.share:.0%}",
                         _grade(each.grade),
-                        "; ".join(each.because),
                     )
                     for each in traced.sources
                 ],
                 codes=(1,),
+                notes=["; ".join(each.because) for each in traced.sources],
             ),
             *_lines("Not recorded", traced.missing),
             *_lines("Contradictions", traced.contradictions),

@@ -41,8 +41,9 @@ class Shown:
     frame : GeoDataFrame of points, of lines or of polygons in WGS 84; `code` names a feature.
     themes : columns whose values give colour and shape, each by the theme of that name; the first
         is shown first. A constant look is ``plain``.
-    filters, told : columns to choose by, and those of the pop-up, with their headings.
-    label : the column written beside each feature.
+    filters, told : columns to choose by, and those of the pop-up, with their headings; one that
+        the frame has not is passed over.
+    label : the column written beside each feature, or `within` its symbol.
     history, links : lines by code; texts and files by code, for the pop-up.
     apart_m, least, most : metres between neighbours, which symbols must not cover; and the
         smallest and largest radius of a symbol in pixels.
@@ -57,6 +58,7 @@ class Shown:
     filters: Mapping[str, str] = field(default_factory=dict)
     told: Mapping[str, str] = field(default_factory=dict)
     label: str = ""
+    within: bool = False
     history: Mapping[str, Sequence[str]] = field(default_factory=dict)
     links: Mapping[str, Sequence[tuple[str, str]]] = field(default_factory=dict)
     apart_m: float = 3.0
@@ -75,9 +77,10 @@ class Shown:
             "places": pack_places(self.frame.geometry),
             "columns": {name: pack_values(self.frame[name]) for name in columns},
             "themes": [self._theme(name) for name in self.themes],
-            "filters": list(self.filters.items()),
-            "told": list(self.told.items()),
+            "filters": [each for each in self.filters.items() if each[0] in columns],
+            "told": [each for each in self.told.items() if each[0] in columns],
             "label": self.label,
+            "within": self.within,
             "history": self._history(),
             "links": self.links,
             "apart": self.apart_m,
@@ -114,13 +117,14 @@ class Shown:
 class Table:
     """A list beside the map. Columns numbered in `codes` hold codes: one on the map can be clicked.
 
-    `none` is said where there are no rows.
+    `notes` are said beneath the rows, one each; `none` where there are no rows.
     """
 
     heading: str
     columns: tuple[str, ...]
     rows: Sequence[Sequence[Any]]
     codes: tuple[int, ...] = (0,)
+    notes: Sequence[str] = ()
     none: str = "None."
 
 
@@ -149,6 +153,14 @@ class MapPage:
         return not self.codes
 
 
+def page_path(file: str | os.PathLike[str]) -> Path:
+    """Return the path of a page; raise `RegistryError` where its ending is not ``.html``."""
+    path = Path(file)
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise RegistryError(f"'{path}' is no page; let its name end in .html")
+    return path
+
+
 def write_page(page: MapPage, file: str | os.PathLike[str]) -> None:
     """Write a map as HTML.
 
@@ -157,9 +169,7 @@ def write_page(page: MapPage, file: str | os.PathLike[str]) -> None:
     RegistryError
         The file's ending is not ``.html``, or it cannot be written.
     """
-    path = Path(file)
-    if path.suffix.lower() not in (".html", ".htm"):
-        raise RegistryError(f"'{path}' is no page; let its name end in .html")
+    path = page_path(file)
     try:
         path.write_text(render(page), encoding="utf-8")
     except OSError as error:

@@ -1,0 +1,180 @@
+"""Pages for whoever cuts: the walk with its neighbours, and trees that may be mistaken."""
+
+from collections.abc import Collection
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from scionreg.cartography.page import MapPage, Shown, Table
+from scionreg.cartography.tree_page import SENSITIVE, ground, sentence
+
+if TYPE_CHECKING:
+    from scionreg.mapping import MapLayers
+    from scionreg.rotation.walk import Stop, Walk
+
+MOST_PAIRS = 200
+"""Pairs in the list; the map shows all."""
+
+
+def walk_page(found: "MapLayers", walk: "Walk") -> MapPage:
+    """Return the page of a walk.
+
+    Parameters
+    ----------
+    found : layers ``route``, ``neighbours``, ``stops`` and ``blocks``.
+    walk : the walk itself, for the list; without what may not be told (`without_places`).
+    """
+    route, beside, stops = (found.layers[name] for name in ("route", "neighbours", "stops"))
+    # A tree to be cut may itself stand beside another one.
+    beside = beside[~beside["code"].isin(walk.codes)].drop_duplicates("code")
+    beside_it = {each.tree: "; ".join(each.do_not_cut()) for each in walk.stops}
+    stops = stops.assign(stop="stop", do_not_cut=stops["code"].map(beside_it))
+    sticks = sum(each.sticks or 0 for each in walk.stops)
+    return MapPage(
+        title="Cutting walk",
+        says=(
+            f"{len(walk.stops):,} trees, {walk.metres:,.0f} m on foot"
+            + (f", {sticks:,} sticks." if sticks else "."),
+            "The line joins the trees; on foot, rows are changed at headlands.",
+            *map(sentence, found.notes),
+        ),
+        layers=(
+            *ground(found.layers),
+            Shown(name="the way", frame=route.assign(stop="way"), themes=("stop",)),
+            Shown(
+                name="trees beside",
+                frame=beside.assign(stop="leave"),
+                themes=("stop",),
+                told={"cultivar": "Cultivar", "where": "Stands", "of": "Seen from"},
+                least=6,
+            ),
+            Shown(
+                name="trees to cut",
+                frame=stops,
+                themes=("stop",),
+                told={
+                    "order": "Number",
+                    "cultivar": "Cultivar",
+                    "sticks": "Sticks",
+                    "block": "Block",
+                    "row": "Row",
+                    "position": "Position",
+                    "marks": "Known by",
+                    "do_not_cut": "Beside it",
+                    "cautions": "Mind",
+                },
+                label="order",
+                within=True,
+                least=9,
+                most=11,
+            ),
+        ),
+        tables=(
+            Table(
+                heading="In this order",
+                columns=("No.", "Tree", "Cultivar", "Row/pos.", "Sticks", "m"),
+                rows=[_line(each) for each in walk.stops],
+                notes=["; ".join((*each.do_not_cut(), *each.cautions)) for each in walk.stops],
+                codes=(1,),
+            ),
+        ),
+        cautions=(*walk.cautions, SENSITIVE),
+    )
+
+
+def without_places(walk: "Walk", hidden: Collection[str]) -> "Walk":
+    """Return a walk that does not tell where hidden trees stand, nor beside which."""
+
+    def kept(stop: "Stop") -> "Stop":
+        if stop.tree in hidden:
+            return replace(stop, block=None, row=None, position=None, metres=None, neighbours=())
+        neighbours = (
+            replace(each, tree="its place is private") if each.tree in hidden else each
+            for each in stop.neighbours
+        )
+        return replace(stop, neighbours=tuple(neighbours))
+
+    return replace(walk, stops=tuple(map(kept, walk.stops)))
+
+
+def _line(stop: "Stop") -> tuple[Any, ...]:
+    at = None if stop.block is None else f"{stop.block} {stop.row or '?'}/{stop.position or '?'}"
+    metres = None if stop.metres is None else f"{stop.metres:.0f}"
+    return (stop.order, stop.tree, stop.cultivar, at, stop.sticks, metres)
+
+
+def confusion_page(found: "MapLayers") -> MapPage:
+    """Return the page of trees of two cultivars that may be taken for each other.
+
+    `found` has the layers ``pairs`` and ``blocks``.
+    """
+    pairs = found.layers["pairs"]
+    pairs = pairs.assign(
+        code=pairs["tree"] + " and " + pairs["neighbour"],
+        cultivars=pairs["cultivar"] + " and " + pairs["neighbour_cultivar"],
+        metres_said=pairs["metres"].map("{:.1f}".format),
+        chance=pairs["probability"].map("{:.0%}".format),
+    )
+    trees = _both_ends(pairs)
+    listed = pairs.head(MOST_PAIRS)
+    columns = ("chance", "metres_said", "tree", "neighbour")
+    return MapPage(
+        title="Trees that may be taken for each other",
+        says=(
+            f"{len(pairs):,} pairs of neighbours of two cultivars, {len(trees):,} trees. The "
+            "chance is that of a cutter's fix at the one being likelier at the other.",
+            *map(sentence, found.notes),
+        ),
+        layers=(
+            *ground(found.layers),
+            Shown(
+                name="pairs",
+                frame=pairs.drop(columns="cultivar"),
+                themes=("reason",),
+                filters={"reason": "Why"},
+                told={
+                    "cultivars": "Cultivars",
+                    "metres_said": "Metres apart",
+                    "reason": "Why",
+                    "chance": "Chance of a mistake",
+                },
+            ),
+            Shown(name="trees", frame=trees, told={"cultivar": "Cultivar"}, label="cultivar"),
+        ),
+        tables=(
+            Table(
+                heading="The likeliest first"
+                + (f" ({len(listed)} of {len(pairs):,})" if len(listed) < len(pairs) else ""),
+                columns=("Chance", "m apart", "Tree", "Neighbour"),
+                rows=list(zip(*(listed[name] for name in columns), strict=True)),
+                codes=(2, 3),
+                notes=[
+                    f"{cultivars}, {reason}"
+                    for cultivars, reason in zip(listed["cultivars"], listed["reason"], strict=True)
+                ],
+                none="No trees of two cultivars stand close together.",
+            ),
+        ),
+        cautions=(SENSITIVE,),
+    )
+
+
+def _both_ends(pairs: Any) -> Any:
+    """Return the trees of pairs as points, each once, columns ``code, cultivar``."""
+    import geopandas as gpd
+    import shapely
+
+    ends = [("tree", "cultivar", 0), ("neighbour", "neighbour_cultivar", 1)]
+    tables = [
+        pd.DataFrame(
+            {
+                "code": pairs[code],
+                "cultivar": pairs[cultivar],
+                "geometry": shapely.get_point(pairs.geometry.to_numpy(), place),
+            }
+        )
+        for code, cultivar, place in ends
+    ]
+    every = pd.concat(tables, ignore_index=True).drop_duplicates("code")
+    return gpd.GeoDataFrame(every, geometry="geometry", crs=pairs.crs)
