@@ -403,7 +403,9 @@ KINDS: dict[str, Callable[..., MapLayers]] = {
     "mother-trees": lambda connection, of, **more: mother_trees(connection, **more),
     "rows": lambda connection, of, *, show_private, **more: nursery_rows(connection, **more),
     "trace": lambda connection, of, **more: trace_layers(connection, _one_code(of), **more),
-    "walk": lambda connection, of, **more: walk_layers(connection, of, **more),
+    "walk": lambda connection, of, *, sticks=None, **more: walk_layers(
+        connection, sticks or of, **more
+    ),
     "confusion": lambda connection, of, **more: confusion_layers(connection, **more),
     "recall": lambda connection, of, **more: recall_layers(
         connection, _as_items(of, "recall"), **more
