@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.cut_books import CutBook, grown_from_increase, read_cut_books
-from scionreg.lineage.graph import find_kind
+from scionreg.lineage.graph import find_kind, not_found
 from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RotationValues
@@ -190,8 +190,10 @@ def outlook(
 
 def must_be_a_tree(connection: Connection, code: str) -> None:
     """Refuse a code that is no mother tree's; one that is not recorded with the likely ones."""
+    if "/" in code:
+        raise not_found(connection, code)
     kind = find_kind(connection, code)
-    if kind != "mother_trees" or "/" in code:
+    if kind != "mother_trees":
         raise RegistryError(f"'{code}' is no mother tree but a {noun(kind)}")
 
 

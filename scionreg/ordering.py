@@ -178,14 +178,17 @@ def read_orders(path: Path) -> list[Order]:
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file, strict=True)
-            lacking = {"cultivar", "season", "trees"} - set(reader.fieldnames or ())
+            reader.fieldnames = [name.strip().lower() for name in reader.fieldnames or ()]
+            lacking = {"cultivar", "season", "trees"} - set(reader.fieldnames)
             if lacking:
                 raise RegistryError(
                     f"{path} has no column {', '.join(sorted(lacking))}; its first line names the "
                     "columns, with commas between"
                 )
             lines = [(reader.line_num, row) for row in reader if any(row.values())]
-    except (OSError, UnicodeDecodeError, csv.Error) as fault:
+    except UnicodeDecodeError as fault:
+        raise RegistryError(f"{path} is no UTF-8 text; save it as CSV in UTF-8") from fault
+    except (OSError, csv.Error) as fault:
         said = fault.strerror if isinstance(fault, OSError) else fault
         raise RegistryError(f"{path} cannot be read: {said}") from fault
     faults = [f"{path}:{line}: {says}" for line, row in lines for says in _faults(row)]
@@ -198,6 +201,8 @@ def read_orders(path: Path) -> list[Order]:
 def _faults(row: Mapping[str, str | None]) -> Iterator[str]:
     """Yield what is wrong with a line of orders."""
     must = (row.get("must_fill") or "").strip().lower()
+    if None in row:
+        yield "more cells than columns"
     if not (row["cultivar"] or "").strip():
         yield "no cultivar; write its name"
     if must not in TRUE_WORDS | FALSE_WORDS:
@@ -208,6 +213,16 @@ def _faults(row: Mapping[str, str | None]) -> Iterator[str]:
             yield f"'{text}' in {name}; write a whole number"
         elif int(text) > MOST_TREES:
             yield f"{text} in {name} is more than {MOST_TREES:,}"
+
+
+def written_order(text: str, season: int) -> Order:
+    """Return the order written as CULTIVAR=TREES, grafted in `season`; else RegistryError."""
+    cultivar, equals, number = (each.strip() for each in text.rpartition("="))
+    if not equals or not cultivar or not (number.isascii() and number.isdigit()):
+        raise RegistryError(f"'{text}' is no order; write CULTIVAR=TREES, as in Brellan=2000")
+    if int(number) > MOST_TREES:
+        raise RegistryError(f"'{text}' is for more than {MOST_TREES:,} trees")
+    return Order(cultivar=cultivar, season=season, trees=int(number))
 
 
 def _order(row: Mapping[str, str | None]) -> Order:

@@ -20,12 +20,12 @@ from scionreg.rotation.demand import Order
 from scionreg.rotation.lifting import Lift
 from scionreg.rotation.supply import Cap, Labour, TreeSupply, cap_of
 from scionreg.rotation.why_cut import WhyCut
-from scionreg.walking import planned_cuts, walk_of
+from scionreg.walking import MOST_TREES, planned_cuts, walk_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SECONDS = 60
+SECONDS, MOST_SECONDS = 60, 86_400
 LEFT_OUT = "left out, as asked"
 BEFORE_CUTTING = (
     "Propagating a protected cultivar needs the right holder's licence before cutting; moving wood "
@@ -137,6 +137,10 @@ def cutting_sheet(
     settings = read_settings(connection)
     labour = Labour.of(settings.values(RotationValues))
     asked = cutting.planned_seasons(settings, first, seasons)
+    if not 0 < seconds <= MOST_SECONDS:
+        raise RegistryError(
+            f"{seconds:g} seconds are no time to plan in; write 1 to {MOST_SECONDS}"
+        )
     given = read_caps(caps, asked, labour)
     for code in (*without, *([why] if why else [])):
         must_be_a_tree(connection, code)
@@ -163,7 +167,7 @@ def cutting_sheet(
     left = _without(outlook, set(without))
     made = planned(needs, left, given)
     now = planned_cuts(made, needs.first)
-    in_order = walk_of(connection, now).codes if now else ()
+    in_order = walk_of(connection, now).codes if 0 < len(now) <= MOST_TREES else ()
     return CuttingSheet(
         plan=replace(made, walk=in_order),
         outlook=left,

@@ -184,6 +184,11 @@ def test_pictures_are_drawn(run: Run, tmp_path: Path) -> None:
         (("--trees", "Brellan=5", "--cap", "visits:2035=4"), "caps season 2035"),
         (("--trees", "Brellan=5", "--cap", "visits=-4"), "are no cap"),
         (("--trees", "Brellan=5", "--picture", "a.txt"), "no picture file"),
+        (("--trees", "Brellan=99999999999"), "more than 10,000,000 trees"),
+        (("--trees", "Brellan=5", "--seconds", "nan"), "no time to plan in"),
+        (("--trees", "Brellan=5", "--seconds", "-5"), "no time to plan in"),
+        (("--trees", "Brellan=5", "--without", "Old-7/3"), "nothing is recorded under 'Old-7/3'"),
+        (("--trees", "Brellan=5", "--without", "P01"), "no mother tree but a person"),
     ],
 )
 def test_what_it_cannot_plan_is_refused(run: Run, options: tuple[str, ...], message: str) -> None:
@@ -199,3 +204,45 @@ def test_a_file_without_orders_and_a_third_one_are_refused(run: Run, tmp_path: P
     assert "has no orders" in run("plan", *SEASON, "--demand", str(empty))[2]
     code, _, err = run("plan", *SEASON, *("--demand", str(empty)) * 3)
     assert (code, "two files" in err) == (1, True)
+
+
+def test_nothing_to_cut_is_said(run: Run) -> None:
+    code, out, _ = run("plan", *QUICK, "--trees", "Cossamer=10")
+    assert code == 3
+    told = one_line(out)
+    assert "2027: none of 19 sticks; all are short." in told
+    assert "Sticks to cut, by season none" in told
+
+
+def test_a_cap_that_does_not_bind_is_said_to_change_nothing(run: Run) -> None:
+    code, out, _ = run("plan", *QUICK, "--trees", "Oldenfarl=10", "--cap", "visits=500")
+    assert code == 0
+    assert "No tree is cut otherwise." in out
+
+
+def test_why_a_tree_that_rests_gives_nothing(run: Run, orders: str) -> None:
+    told = one_line(run("plan", *QUICK, "--demand", orders, "--why", "Old-7")[1])
+    assert "What limits it: it rests until season 2029" in told
+    assert "Without it: no more and no fewer sticks short" in told
+
+
+def test_other_trees_are_named_that_give_in_its_place(run: Run) -> None:
+    _, out, _ = run("plan", *QUICK, "--trees", "Tarnwick=300", "--json")
+    cut = next(row["tree"] for row in json.loads(out)["trees"] if row["sticks"])
+    told = one_line(run("plan", *QUICK, "--trees", "Tarnwick=300", "--why", cut)[1])
+    without = told.partition("Without it: ")[2].partition("If it grew")[0]
+    assert without.startswith("nothing is short")
+    assert "in 2027" in without.partition("others: ")[2]
+
+
+def test_trees_with_a_sign_of_wear_are_listed(run: Run) -> None:
+    told = one_line(run("plan", "--season", "2024")[1]).partition("To be watched")[2]
+    assert "Old-7 (Brellan): grafts of its wood took" in told
+    alone = one_line(run("plan", "--season", "2024", "--why", "Old-7")[1])
+    assert "To be watched: grafts of its wood took" in alone
+
+
+def test_a_search_that_had_no_time_still_plans(run: Run, orders: str) -> None:
+    code, out, _ = run("plan", *SEASON, "--seconds", "0.01", "--demand", orders)
+    assert code == 3
+    assert "none" not in out.partition("Sticks to cut, by season")[2].partition("Not to be cut")[0]

@@ -220,6 +220,8 @@ def test_orders_are_read_from_csv(tmp_path: Path) -> None:
         ("cultivar,season,trees\nBrellan,2027,many\n", "orders.csv:2: 'many' in trees"),
         ("cultivar,season,trees\nBrellan,2027\n", "orders.csv:2: '' in trees"),
         ("cultivar,season,trees\n,2027,5\n", "orders.csv:2: no cultivar"),
+        ("cultivar,season,trees\nBrellan,2027,5,yes\n", "orders.csv:2: more cells than columns"),
+        ("cultivar;season;trees\nBrellan;2027;5\n", "with commas between"),
         ("cultivar,season,trees\nBrellan,2027,99999999999\n", "more than 10,000,000"),
         ("cultivar,season,trees\n,2027,5\nBrellan,soon,5\n", "no cultivar.*; and 1 more"),
         ("cultivar,season,trees,must_fill\nBrellan,2027,5,maybe\n", "'maybe' in must_fill"),
@@ -230,6 +232,15 @@ def test_a_faulty_order_is_named_by_its_line(tmp_path: Path, text: str, message:
     file.write_text(text)
     with pytest.raises(RegistryError, match=message):
         read_orders(file)
+
+
+def test_orders_that_are_no_text_are_refused(tmp_path: Path) -> None:
+    file = tmp_path / "orders.csv"
+    file.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(RegistryError, match="no UTF-8 text"):
+        read_orders(file)
+    file.write_text("Cultivar, Season ,TREES\nBrellan,2027,5\n")
+    assert read_orders(file) == [Order(cultivar="Brellan", season=2027, trees=5)]
 
 
 @pytest.mark.parametrize("first_day", ["07-01", "01-01", "03-15", "10-01"])

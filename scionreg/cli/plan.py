@@ -102,8 +102,7 @@ def _orders(
     demand: list[Path], trees: list[str], first: int
 ) -> "tuple[list[Order], list[Order] | None]":
     """Return the orders, and those to compare with them."""
-    from scionreg.ordering import read_orders
-    from scionreg.rotation.demand import Order
+    from scionreg.ordering import read_orders, written_order
 
     if len(demand) > 2:
         raise RegistryError("two files of orders can be compared, not more")
@@ -112,11 +111,7 @@ def _orders(
         if not found:
             raise RegistryError(f"{path} has no orders")
     orders = read[0] if read else []
-    for each in trees:
-        cultivar, equals, number = each.rpartition("=")
-        if not equals or not cultivar.strip() or not (number.isascii() and number.isdigit()):
-            raise RegistryError(f"'{each}' is no order; write CULTIVAR=TREES, as in Brellan=2000")
-        orders.append(Order(cultivar=cultivar.strip(), season=first, trees=int(number)))
+    orders += [written_order(each, first) for each in trees]
     return orders, read[1] if len(read) > 1 else None
 
 
