@@ -276,6 +276,18 @@ def test_warnings_do_not_stop_a_row(local: Store) -> None:
     assert len(recorded(local)) == 1
 
 
+def test_a_doubt_about_a_record_that_was_there_before_is_said_once_and_at_the_end(
+    local: Store,
+) -> None:
+    add(local, "take_counts", graft_lot="G26-0001-7", date="2026-06-20", pushing=15)
+    entry = entered(local)
+    said = typed(entry, *count_of("G26-0001-7", "9"))
+    doubt = "warning: take_counts G26-0001-7/2026-06-20, pushing: 15 live grafts, after 10"
+    assert [line.startswith(doubt) for line in said].count(True) == 1
+    assert not any(line.startswith(doubt) for line in typed(entry, *count_of("G26-0002-5", "9")))
+    assert any(line.startswith(doubt) for line in typed(entry, "."))
+
+
 def test_nothing_is_recorded_when_somebody_else_was_quicker(store: Store) -> None:
     entry = entered(store)
     typed(entry, *count_of("G26-0001-7", "17"), ".")
@@ -491,11 +503,24 @@ def test_printed_rows_are_offered_and_only_the_rest_is_typed(local: Store, tmp_p
 def test_another_sheet_is_not_begun_over_one_that_is_not_recorded(
     local: Store, tmp_path: Path
 ) -> None:
-    entered(local, printed(tmp_path, {"graft_lot": "G26-0001-7"})).take("")
+    entered(local, printed(tmp_path, {"graft_lot": "G26-0001-7"})).take("G26-0002-5")
     with pytest.raises(RegistryError, match="--anew"):
         entered(local, printed(tmp_path, {"graft_lot": "G26-0002-5"}))
     with pytest.raises(RegistryError, match="--anew"):
         entered(local)
+
+
+def test_a_sheet_of_which_nothing_was_typed_makes_room_for_the_next(
+    local: Store, tmp_path: Path
+) -> None:
+    lots = ("G26-0001-7", "G26-0002-5")
+    old = entered(local, printed(tmp_path, *({"graft_lot": lot} for lot in lots)))
+    typed(old, "", *count_of("", "17")[1:], ".")
+    old.take("yes")
+    new = entered(local, printed(tmp_path, {"graft_lot": "G26-0002-5", "date": "2026-06-01"}))
+    assert new.heading() == "row 1: graft_lot G26-0002-5, date 2026-06-01"
+    typed(new, "", "", "P02", "9", "", "", "", "", "", ".")
+    assert len(new.take("yes").keys) == 1
 
 
 @pytest.mark.parametrize(
@@ -630,7 +655,7 @@ def test_a_sheet_is_typed_interrupted_killed_resumed_and_recorded(
 
     last = sit_down("counting")
     last.sees("2 graft_lot*: ")
-    last.types(".", "yes", then=["record them? yes or no: ", "recorded 1 rows"])
+    last.types(".", "yes", then=["record them? yes or no: ", "rows recorded: 1"])
     assert last.child.wait(20) == 0
     with Registry.open(nursery / "registry.db") as registry:
         assert [row["pushing"] for row in registry.records("take_counts")] == [17]

@@ -54,18 +54,19 @@ def enter(
     for key in keys:
         console.data(key)
     if keys:
-        console.talk(f"recorded {len(keys)} rows")
+        console.talk(f"rows recorded: {len(keys)}")
     if not keys or entry.draft.unfinished():
         _tell_kept(entry, sheet)
 
 
 def _begin(entry: "Entry") -> None:
     from scionreg.entering import KEYS
+    from scionreg.entering.draft import State
 
     for sign, does in KEYS.items():
         console.talk(f"  {sign:3} {does}")
     console.talk("Enter keeps what is in brackets; * must be filled in; Ctrl-D stops, all is kept")
-    if entry.draft.saves:
+    if entry.draft.holds_work() or entry.draft.numbers(State.RECORDED):
         console.talk(f"going on in row {entry.draft.row + 1}, where it was left")
 
 

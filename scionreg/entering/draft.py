@@ -26,10 +26,14 @@ class State(StrEnum):
 
 @dataclass(slots=True)
 class Row:
-    """A row of the sheet: the texts of its cells by column, those that are empty left out."""
+    """A row of the sheet: the texts of its cells by column, those that are empty left out.
+
+    `touched` tells whether anything was typed into it beside what the paper had.
+    """
 
     cells: dict[str, str] = field(default_factory=dict)
     state: State = State.OPEN
+    touched: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -56,6 +60,13 @@ class Draft:
     def unfinished(self) -> list[int]:
         """Return the numbers of the open rows that have anything in them."""
         return [number for number in self.numbers(State.OPEN) if self.rows[number - 1].cells]
+
+    def holds_work(self) -> bool:
+        """Tell whether anything typed is not recorded yet."""
+        return any(
+            row.state is State.TYPED or (row.state is State.OPEN and row.touched)
+            for row in self.rows
+        )
 
     def save(self) -> None:
         """Keep everything; a kill at any moment leaves the last state or this one.
@@ -89,13 +100,15 @@ def begin(
     Raises
     ------
     RegistryError
-        The kept one is of another file, or cannot be read.
+        The kept one is of another file and not all of it is recorded, or it cannot be read.
     """
     kept = _read(path)
-    if kept is None:
+    same = kept is not None and (kept.of, kept.kind) == (of, kind)
+    if kept is None or not (same or kept.holds_work()):
         rows = [Row({column: text for column, text in row.items() if text}) for row in filled]
-        return Draft(path=path, name=name, kind=kind, of=of, rows=rows)
-    if kept.of != of or kept.kind != kind:
+        saves = 0 if kept is None else kept.saves
+        return Draft(path=path, name=name, kind=kind, of=of, rows=rows, saves=saves)
+    if not same:
         raise RegistryError(
             f"rows of another {name} sheet are typed and not recorded yet ({path}); finish it, or "
             "lay it aside with --anew"
@@ -133,7 +146,10 @@ def place_of(store: Store, name: str, person: str) -> Path:
 def _read(path: Path) -> Draft | None:
     try:
         kept: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        rows = [Row(dict(row["cells"]), State(row["state"])) for row in kept.pop("rows")]
+        rows = [
+            Row(dict(row["cells"]), State(row["state"]), bool(row["touched"]))
+            for row in kept.pop("rows")
+        ]
         return Draft(path=path, rows=rows, **kept)
     except FileNotFoundError:
         return None

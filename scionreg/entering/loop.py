@@ -45,6 +45,7 @@ class Entry:
     def __init__(self, checker: Checker, draft: Draft) -> None:
         self.checker, self.draft = checker, draft
         self._ending = False
+        self._said: set[str] = set()
         self._keys: Mapping[str, Callable[[], list[str]]] = {
             "<": self._back,
             "<<": self._row_back,
@@ -111,7 +112,7 @@ class Entry:
     def _keep(self, value: str) -> None:
         """Put a text into the cell; a row that is complete or struck out is open again by it."""
         if value != self._here() or self._row.state is State.STRUCK:
-            self._row.state = State.OPEN
+            self._row.state, self._row.touched = State.OPEN, True
         if value:
             self._row.cells[self.column.name] = value
         else:
@@ -150,7 +151,7 @@ class Entry:
             return ["the row is empty; end the sheet with .  or strike the row out with --"]
         row.state = State.TYPED
         verdict = self.checker.judge(self._typed())
-        said = self._tell(verdict, about=number)
+        said = self._tell(verdict, anew=False)
         wrong = [each.line for each in verdict.refused]
         if wrong:
             self._go_to(verdict.refused[wrong.index(number) if number in wrong else 0])
@@ -159,15 +160,15 @@ class Entry:
         self._go_on()
         return said
 
-    def _tell(self, verdict: Verdict, *, about: int = 0) -> list[str]:
-        """Return the problems as lines; warnings only those `about` one row, if any is asked."""
-        said = [
-            _line(each)
-            for each in verdict.problems
-            if each.trouble is Trouble.REFUSED or not about or each.line == about
+    def _tell(self, verdict: Verdict, *, anew: bool = True) -> list[str]:
+        """Return what is wrong or doubtful as lines, without `anew` only what was not said yet."""
+        told = [(_line(each), each.trouble is Trouble.REFUSED) for each in verdict.problems]
+        told += [
+            (f"row {number} is recorded already, exactly so", False) for number in verdict.repeated
         ]
-        told = [number for number in verdict.repeated if number == about or not about]
-        return said + [f"row {number} is recorded already, exactly so" for number in told]
+        said = [line for line, refused in told if anew or refused or line not in self._said]
+        self._said.update(line for line, _ in told)
+        return said
 
     def _go_to(self, problem: Problem) -> None:
         """Go where something is wrong; the row is open again."""
