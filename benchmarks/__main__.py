@@ -10,6 +10,7 @@ from benchmarks import (
     labels,
     maps,
     offtype_causes,
+    places,
     rotation_seasons,
     take_causes,
     take_model,
@@ -47,6 +48,8 @@ def main() -> None:
     rotation_seasons.main(["--quick"] if asked.quick else [])
     print()
     maps.main(["--quick"] if asked.quick else [])
+    print()
+    places.main(["--rounds", "2"] if asked.quick else [])
     print()
     labels.main(["--labels", "1000"] if asked.quick else [])
 
