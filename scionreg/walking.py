@@ -23,6 +23,8 @@ from scionreg.rotation.rows import Spacing, Standing
 from scionreg.rotation.walk import Asked, Degrees, Walk, walk
 
 TOOLS = "Pruners and knives cut, and they carry disease from tree to tree; clean them in between."
+MOST_TREES = 5_000
+"""Trees of one walk: memory grows with their square, and nobody walks to more in a day."""
 NOT_TO_BE_CUT = (TreeStatus.RESTING, TreeStatus.RETIRED, TreeStatus.DEAD)
 
 
@@ -44,8 +46,8 @@ def walk_of(
     Raises
     ------
     RegistryError
-        No tree is named, one is not recorded or no mother tree, a block with a gate is not
-        recorded, or a place is off the globe.
+        No tree is named, or more than `MOST_TREES`; one is not recorded or no mother tree; a block
+        with a gate is not recorded; a place is off the globe.
     """
     sticks: Mapping[str, int | None] = (
         trees if isinstance(trees, Mapping) else dict.fromkeys(trees, None)
@@ -105,6 +107,8 @@ def _check(
     trees = list(trees)
     if not trees:
         raise RegistryError("no tree is named to walk to; name the trees, or a list of them")
+    if len(trees) > MOST_TREES:
+        raise RegistryError(f"{len(trees):,} trees are no day's walk; name at most {MOST_TREES:,}")
     for tree in trees:
         if tree not in recorded:
             kind = noun(find_kind(connection, tree))

@@ -182,6 +182,28 @@ def test_a_bad_list_gives_one_clear_message(
         read_cutting_list(path, season)
 
 
+def test_more_trees_than_a_day_are_refused(demo: str) -> None:
+    with (
+        Registry.open(demo) as registry,
+        pytest.raises(RegistryError, match=r"5,001 trees are no day's walk; name at most 5,000"),
+    ):
+        registry.walk(f"T{number}" for number in range(5_001))
+
+
+def test_of_a_long_walk_it_says_what_no_order_beats(run: Run, demo: str) -> None:
+    with Registry.open(demo) as registry:
+        codes = [str(each["tree"]) for each in registry.records("mother_trees")]
+        walk = registry.walk(codes, start=(36.4191, -95.7703), finish=(36.4191, -95.7703))
+    _, out, _ = run("walk", *codes, *START, "--finish", START[1])
+    last = out.splitlines()[-1]
+    assert f"{len(codes)} trees" in last
+    assert f"{walk.metres:,.0f} m on foot" in last
+    assert f"no order is shorter than {walk.bound:,.0f} m" in last
+    # Cultivars stand beside others in the demo's banks; no tree is told to spare its own kind.
+    cultivar = {each.tree: each.cultivar for each in walk.stops}
+    assert all(n.cultivar != cultivar[s.tree] for s in walk.stops for n in s.neighbours)
+
+
 def test_a_list_adds_up_what_is_cut_of_a_tree(tmp_path: Path) -> None:
     path = tmp_path / "list.csv"
     path.write_text("\ufefftree,limb,sticks\nOld-8,east,5\nOld-9,,\nOld-8,west,7\n", "utf-8")

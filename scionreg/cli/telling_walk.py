@@ -40,9 +40,9 @@ def _sum(walk: Walk, us: bool) -> str:
     parts = [trees, f"{sticks:,} sticks" if sticks else "", f"{_way(walk.metres, us)} on foot"]
     if walk.to_finish is not None:
         parts.append(f"the last {_way(walk.to_finish, us)} to the finish")
-    more = walk.metres - walk.bound
-    if more >= 0.5:
-        parts.append(f"at most {_way(more, us)} more than the shortest")
+    if len(walk.stops) > 1:
+        proven = walk.metres - walk.bound < 0.5
+        parts.append("no order is shorter" + ("" if proven else f" than {_way(walk.bound, us)}"))
     return ", ".join(part for part in parts if part)
 
 

@@ -71,7 +71,7 @@ class _Search:
     """An order, and where in it each place stands. The first and the last place stay."""
 
     def __init__(self, metres: Numbers, order: Sequence[int]) -> None:
-        self.metres: list[list[float]] = metres.tolist()
+        self.metres = [memoryview(row) for row in np.ascontiguousarray(metres)]
         self.order = list(order)
         self.at = dict(zip(order, range(len(order)), strict=True))
         inner = np.array(order)
