@@ -24,6 +24,7 @@ from scionreg.records.starting_values import RecordValues
 from scionreg.records.vocabulary import CheckMethod, Counting, Failure
 from scionreg.registry import journal
 from scionreg.registry.settings import Settings, read_settings
+from scionreg.rotation.pressure import CutState
 from scionreg.storing import report
 from scionreg.vouching import statuses
 
@@ -38,6 +39,7 @@ FOUND_OFF = Query(
 )
 
 
+STATES = tuple(CutState)
 EARLIEST, LATEST = 1700, 8999
 """Seasons that can be asked about."""
 
@@ -203,7 +205,7 @@ def season_report(connection: Connection, season: int) -> SeasonReport:
         units=settings.units,
         zone=settings.zone,
         cut=tuple(_cut(books)),
-        grafts=sum(each.grafts for each in books.lots),
+        grafts=sum(each.grafts for each in books.lots if each.graft_lot not in books.undated),
         balance=balance(connection, scope="cultivar", season=season),
         alarms=tuple(_alarms(connection, books)),
         store=store,
@@ -276,8 +278,9 @@ def _count(values: Iterable[Any]) -> dict[Any, int]:
 
 
 def _cut(books: SeasonBooks) -> Iterator[CutRow]:
-    for name in sorted({each.cultivar for each in books.cuttings}):
-        mine = [each for each in books.cuttings if each.cultivar == name]
+    dated = [each for each in books.cuttings if each.collection not in books.undated]
+    for name in sorted({each.cultivar for each in dated}):
+        mine = [each for each in dated if each.cultivar == name]
         yield CutRow(
             cultivar=name,
             trees=len({each.tree for each in mine}),
@@ -363,11 +366,23 @@ def _known(
 
 
 def _pressure(connection: Connection, books: SeasonBooks, season: int) -> "tuple[TreeOutlook, ...]":
-    """Return the trees that were cut as they stand for the next season, hardest cut first."""
+    """Return the trees that were cut as they stand for the next season.
+
+    Those to rest and to watch come first; among alike the hardest cut.
+    """
     cut = {each.tree for each in books.cuttings}
     found = outlook(connection, first=season + 1, seasons=1).trees
     mine = [each for each in found if each.tree in cut]
-    return tuple(sorted(mine, key=lambda each: (-each.status.pressure, each.tree)))
+    return tuple(
+        sorted(
+            mine,
+            key=lambda each: (
+                -STATES.index(each.status.state),
+                -each.status.pressure,
+                each.tree,
+            ),
+        )
+    )
 
 
 def _corrections(

@@ -1,6 +1,7 @@
 """Counts for a licence, gaps before an inspection, how long to keep records, a mock recall."""
 
 import datetime as dt
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -347,6 +348,42 @@ def test_an_answer_for_a_spreadsheet_names_what_to_look_for(lite: Store) -> None
     ]
     assert found.to_dict()["share_of_trees"] == 1
     assert found.seconds > 0
+
+
+# -------------------------------------------------------------------------------------- in words
+
+
+def test_what_is_doubtful_is_said(run: Run, tmp_path: Path) -> None:
+    with Registry.new(tmp_path / "registry.db", by="P01") as registry:
+        registry.record("people", person="P01")
+        for cultivar in ("Fernhill", "Oldgate"):
+            registry.record("cultivars", cultivar=cultivar, species="Malus domestica")
+        registry.correct("cultivars", "Fernhill", why="looked up", rights="patent")
+        registry.record("mother_trees", tree="AB-1", cultivar="Fernhill")
+        registry.record("collections", collection="C1", tree="AB-1", date="2026-01-20", sticks=60)
+        registry.record("bundles", bundle="B1", collection="C1", sticks=30)
+        registry.record("bundles", bundle="B2", received_from="SU1", cultivar="Oldgate", sticks=30)
+        registry.rebundle(
+            [("B1", 10), ("B2", 10)], {"bundle": "B3", "packed": "2026-02-01", "sticks": 20}
+        )
+        lot = {"grafter": "P01", "method": "whip"}
+        registry.record(
+            "graft_lots", graft_lot="G1", bundle="B3", grafts=8, **lot, date="2026-03-01"
+        )
+        registry.record("graft_lots", graft_lot="G2", bundle="B1", grafts=5, **lot)
+    counted = run("royalties", "2026")
+    assert "Fernhill: a right is claimed and no licence number is recorded" in counted.err
+    assert "Fernhill: 8 grafts of mixed wood count in full" in counted.err
+    assert "not counted, since nothing says when: B2, G2" in counted.err
+    told = run("report", "2026")
+    assert "day of the grafting" in told.out
+    assert "grafts made            8" in told.out
+    assert re.search(r"- +Fernhill +8 ", told.out)
+    drilled = run("recall", "AB-1", "--drill")
+    assert "G1: 8 of 8 (where they stand is not recorded, never counted)" in drilled.out
+    assert drilled.code == 3
+    none = run("royalties", "--from", "2020-01-01", "--to", "2020-12-31")
+    assert "Fernhill     0" in none.out
 
 
 # --------------------------------------------------------------------------------- the demo's books

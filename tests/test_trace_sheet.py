@@ -517,6 +517,8 @@ def test_the_commands(run: Run, demo: str, tmp_path: Path) -> None:
     assert checked.code == 0
     assert "is what the registry tells now" in checked.out
     words = command.split()
+    earlier = run(*[each if each[:2] != "20" else "2020-01-01" for each in words], *at)
+    assert "that was not the last line of the journal" in earlier.out
     words[-1] = "0" * 20
     wrong = run(*words, *at)
     assert wrong.code == 3

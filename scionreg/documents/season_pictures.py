@@ -63,11 +63,10 @@ def draw_use(rows: "Sequence[BalanceRow]", words: Words) -> str:
 
 
 def draw_pressure(trees: "Sequence[TreeOutlook]", words: Words) -> str:
-    """Return the cut pressure of trees: those to rest and to watch first, then the hardest cut."""
+    """Return the cut pressure of trees, in the order they come, by what it asks for."""
     from matplotlib.lines import Line2D
 
-    order = list(STATES)
-    shown = sorted(trees, key=lambda each: -order.index(each.status.state.value))[:MOST_TREES]
+    shown = trees[:MOST_TREES]
     figure, axes = _figure(len(shown))
     for place, each in enumerate(shown):
         marker, color = STATES[each.status.state.value]
