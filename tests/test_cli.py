@@ -273,5 +273,8 @@ def test_the_demo_walks_through_the_main_job(run: Run, tmp_path: Path) -> None:
     assert "recall of C24-0047-1" in said.out
     assert "B25-0132-7" in said.out
     assert (tmp_path / "nursery" / "season" / "README.md").is_file()
+    maps = re.findall(r"^  (nursery/maps/\S+\.html): ", said.out, re.MULTILINE)
+    assert len(maps) == 7
+    assert all("<!DOCTYPE html>" in (tmp_path / file).read_text("utf-8") for file in maps)
     assert run("demo", "nursery").code == 1
     assert run("audit", "--registry", "nursery/registry.db").code == 3

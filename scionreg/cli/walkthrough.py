@@ -3,10 +3,11 @@
 from importlib.resources import as_file
 from pathlib import Path
 from shutil import copytree
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from scionreg import new_registry
 from scionreg.cli import console
+from scionreg.cli.map import write_pages
 from scionreg.cli.telling import tell_balance, tell_recall, tell_trace
 from scionreg.cli.telling_off_type import tell_in_short
 from scionreg.cli.telling_why import tell_why
@@ -23,6 +24,13 @@ LEFTOVERS = "B25-0132-7"
 """The bundle of its second."""
 POOR_LOTS = ("G25-0253-7", "G25-0256-8", "G25-0335-6", "G25-0342-7")
 """Lots of its third."""
+
+SUSPECT = "C24-0047-1"
+"""The cutting of its first story."""
+STORY_TREES = ("T24-0047-1", "T24-0048-3", "T25-0001-9", "Old-7")
+"""Mother trees that the stories are about."""
+WALKED = ("T24-0043-9", "T24-0045-2", "T24-0047-1", "T24-0001-5", "Old-1", "Old-8")
+"""Trees of a morning's walk."""
 
 
 def walk(folder: Path) -> None:
@@ -47,8 +55,8 @@ def walk(folder: Path) -> None:
         console.data(f"$ scionreg offtype {WRONG_TREE}")
         tell_in_short(registry.off_type(WRONG_TREE))
         _say("Whatever came of that cutting may share the fault:")
-        console.data(f"$ scionreg recall {source.collection}")
-        tell_recall(registry.recall(str(source.collection)))
+        console.data(f"$ scionreg recall {SUSPECT}")
+        tell_recall(registry.recall(SUSPECT))
         _say(
             "2. Does what was used fit what was cut? Where more was used than was there, wood from "
             "elsewhere came in:"
@@ -62,6 +70,8 @@ def walk(folder: Path) -> None:
         console.data(f"$ scionreg take --why {' '.join(POOR_LOTS)}")
         with console.progress("weighing") as progress:
             tell_why(registry.why(*POOR_LOTS, progress=progress))
+        _say("4. Where is all this? Maps that open in any browser, without a network:")
+        _draw_maps(registry, folder / "maps")
     _say(
         f"The registry is {folder / 'registry.db'}; all codes, people and places are invented. "
         f"{folder / 'season' / 'README.md'} tells what else is hidden in it. Try:"
@@ -93,6 +103,28 @@ def _load(folder: Path) -> "Registry":
         f"loaded an invented nursery: {sum(done.recorded.values()):,} records of three seasons"
     )
     return registry
+
+
+def _draw_maps(registry: "Registry", folder: Path) -> None:
+    """Leave a map of each kind in a folder, and pages of the trees that the stories are about."""
+    from scionreg.cartography.page import write_page
+    from scionreg.map_pages import file_of
+
+    folder.mkdir()
+    links = write_pages(registry, folder, trees=STORY_TREES)
+    drawn: tuple[tuple[str, tuple[str, ...], dict[str, Any], str], ...] = (
+        ("mother-trees", (), {"links": links}, "every mother tree, and what is known of it"),
+        ("trace", (WRONG_TREE,), {}, "from the customer's tree to the tree it was cut from"),
+        ("recall", (SUSPECT,), {}, "what else shares that cutting"),
+        ("walk", WALKED, {}, "trees in walking order, and neighbours not to cut"),
+        ("confusion", (), {}, "trees that may be taken for each other"),
+        ("rows-by-take", (), {"season": 2025}, "how the rows of 2025 took"),
+        ("rows-by-identity", (), {}, "what was looked at in the rows"),
+    )
+    for what, codes, options, says in drawn:
+        file = folder / file_of(what, codes[0] if len(codes) == 1 else "")
+        write_page(registry.map_page(what, *codes, **options), file)
+        console.data(f"  {file}: {says}")
 
 
 def _say(text: str) -> None:
