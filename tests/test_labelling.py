@@ -66,7 +66,7 @@ def test_received_wood_is_from_whom_it_came(store: Store) -> None:
     records["bundles"].append(bundle("B9", received_from="SU1", cultivar="Aldern"))
     with holding(store, records) as connection:
         label = told(connection, "B9")[0]
-        assert (label["tree"], label["cut"], label["cultivar"]) == ("from SU1", None, "Aldern")
+        assert (label["tree"], label["cut"], label["cultivar"]) == ("SU1", None, "Aldern")
 
 
 def test_a_private_place_stays_off_the_tag_unless_it_is_not_private(store: Store) -> None:
@@ -280,7 +280,8 @@ def test_blanks_are_printed_and_used_at_the_command_line(run: Run) -> None:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (("B24-0001-5",), "name a PDF file or a folder"),
+        (("B24-0001-5",), "name a PDF file"),
+        (("B24-0001-5", "--into", "a.png"), "or a new folder for PNG files"),
         (("--into", "a.pdf"), "what is to be labelled?"),
         (("B24-0001-5", "--reserved", "P01", "--into", "a.pdf"), "blanks are printed apart"),
         (("B24-0001-6", "--into", "a.pdf"), "did you mean B24-0001-5"),

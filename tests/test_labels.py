@@ -196,7 +196,7 @@ def test_a_tree_without_a_place_has_a_line_for_it() -> None:
     assert place.text is None
 
 
-def test_wood_of_several_trees_names_them_and_says_what_is_unknown() -> None:
+def test_wood_of_several_trees_names_them_and_says_what_is_unknown(tmp_path: Path) -> None:
     sources = tuple(SOURCE._replace(tree=f"Old-{i}", date=DAY(2026, 1, i)) for i in range(1, 7))
     label = labels_of(replace(WOOD, sources=(*sources, Source(cultivar="Quarrow"))), TELL)[0]
     told = {fact.name: fact.text for fact in label.facts}
@@ -204,8 +204,11 @@ def test_wood_of_several_trees_names_them_and_says_what_is_unknown() -> None:
     assert told["cut"] == "1 Jan 2026 to 6 Jan 2026, partly unknown"
     outside = labels_of(replace(WOOD, sources=(Source(received_from="SU-03"),)), TELL)[0]
     told = {fact.name: fact.text for fact in outside.facts}
-    assert told["tree"] == "from SU-03"
+    assert told["tree"] == "SU-03"
     assert told["cut"] is None
+    assert "from SU-03" in " ".join(printed(outside, tmp_path).split())
+    both = labels_of(replace(WOOD, sources=(SOURCE, Source(received_from="SU-03"))), TELL)[0]
+    assert both.to_dict()["tree"] == "T24-0001-5, from SU-03"
 
 
 def test_a_count_that_nobody_described_is_ticked_by_hand() -> None:

@@ -83,9 +83,10 @@ def label(
     --season 2026 --into labels.pdf --rows 7 --columns 2 --margins 8,6; scionreg label
     --reserved P03 --into blanks.pdf; scionreg label G26-0001-7 --trees --into tags --dpi 300
     """
-    if not into and not (json or csv):
+    if Path(into).suffix.lower() not in ("", ".pdf") or not (into or json or csv):
         raise RegistryError(
-            "where are the labels to go? name a PDF file or a folder, as in --into labels.pdf"
+            "where are the labels to go? name a PDF file, as in --into labels.pdf, or a new folder "
+            "for PNG files"
         )
     with opened(registry) as opened_registry:
         found = _found(

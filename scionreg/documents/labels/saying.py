@@ -5,7 +5,7 @@ reserved code and a label with a gap are the same thing.
 """
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, NamedTuple
@@ -175,7 +175,7 @@ def _tag(book: TreeBook, tell: Teller) -> Iterator[Fact]:
 
 
 def _wood(book: WoodBook, tell: Teller) -> Iterator[Fact]:
-    yield from tell.must("tree", _trees(book.sources, tell))
+    yield _source(book.sources, tell)
     yield from tell.must("cut", _cut(book.sources, tell))
     yield from _sticks(book, tell)
     yield from tell.known("species", _species(book.cultivars), must=True)
@@ -207,7 +207,7 @@ def _sticks(book: WoodBook, tell: Teller) -> Iterator[Fact]:
 
 
 def _stake(book: LotBook, tell: Teller) -> Iterator[Fact]:
-    yield from tell.must("tree", _trees(book.sources, tell))
+    yield _source(book.sources, tell)
     yield from tell.must("grafted", tell.day(book.date))
     yield from tell.must("place", _run(book, tell))
     if book.grafts is None:
@@ -227,7 +227,7 @@ def _stake(book: LotBook, tell: Teller) -> Iterator[Fact]:
 def _sold_tree(book: LotBook, tell: Teller) -> Iterator[Fact]:
     yield from tell.must("species", _species(book.cultivars), NAME)
     yield from tell.must("rootstock", _rootstock(book, tell))
-    yield from tell.must("tree", _trees(book.sources, tell))
+    yield _source(book.sources, tell)
     yield from tell.must("grafted", None if book.date is None else tell.words.month(book.date))
     yield from tell.plain("trees", tell.words.many("label.trees", 1))
     yield from _rights(book.cultivars, tell)
@@ -281,20 +281,18 @@ def _rights(cultivars: Iterable[Named], tell: Teller) -> Iterator[Fact]:
             yield Fact(name="rights", text=right.strip())
 
 
-def _trees(sources: Iterable[Source], tell: Teller) -> str | None:
+def _source(sources: Sequence[Source], tell: Teller) -> Fact:
     """Return the trees wood is from, who it came from otherwise, and whether some is unknown."""
-    sources = tuple(sources)
     trees = tuple(dict.fromkeys(each.tree for each in sources if each.tree))
     outside = dict.fromkeys(each.received_from for each in sources if each.received_from)
     parts = list(trees[:MOST_TREES])
-    parts += [tell.words("label.from_outside", who=who) for who in outside]
-    if not parts:
-        return None
     if len(trees) > MOST_TREES:
         parts.append(tell.words("label.more_trees", number=len(trees) - MOST_TREES))
-    if any(each.tree is None and each.received_from is None for each in sources):
+    parts += [tell.words("label.from_outside", who=who) if trees else who for who in outside]
+    if parts and any(each.tree is None and each.received_from is None for each in sources):
         parts.append(tell.words("label.partly_unknown"))
-    return ", ".join(parts)
+    title = tell.words(f"label.title.{'received_from' if outside and not trees else 'tree'}")
+    return Fact(name="tree", title=title, text=", ".join(parts) or None)
 
 
 def _cut(sources: Iterable[Source], tell: Teller) -> str | None:
