@@ -20,7 +20,7 @@ from test_cli import read_until
 
 from scionreg.api import Registry
 from scionreg.entering import Entry, open_entry
-from scionreg.entering.draft import State, lay_aside, place_of
+from scionreg.entering.draft import Draft, State, lay_aside, place_of
 from scionreg.records import codes
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields
@@ -214,8 +214,9 @@ def test_lengths_are_typed_in_the_nurserys_units_and_kept_in_the_records_own(loc
         write_settings(connection, read_settings(connection).changed({"units": "US"}))
     entry = entered(local, "cutting")
     typed(entry, "", "T26-0001-7", "", "2026-02-03", "", "", "40", "", "")
-    assert "in in" in entry.prompt
-    typed(entry, "18", "<")
+    assert entry.prompt == "1 shoot_length_cm (in): "
+    assert typed(entry, "18") == ["  45.72 cm"]
+    typed(entry, "<")
     assert entry.draft.rows[0].cells["shoot_length_cm"] == "45.72"
     assert "[18]" in entry.prompt
     typed(entry, "")
@@ -376,7 +377,9 @@ def test_a_row_left_open_stays_for_later_and_the_others_are_recorded(store: Stor
     assert len(recorded(store)) == 1
     again = entered(store)
     assert (again.draft.row, again.prompt) == (0, "1 graft_lot* [G26-0001-7]: ")
-    typed(again, "", "", *count_of("", "9")[2:], ".")
+    typed(again, "", "", *count_of("", "9")[2:])
+    assert again.prompt == "3 graft_lot*: ", "rows keep the numbers of the paper"
+    typed(again, ".")
     again.take("yes")
     assert len(recorded(store)) == 2
     assert not draft_file(store).exists()
@@ -418,6 +421,30 @@ def test_it_goes_on_where_it_was_left_at_any_moment(store: Store) -> None:
         entered(store).take(answer)
     left = entered(store).draft
     assert (left.rows, left.row, left.column) == (expected.rows, expected.row, expected.column)
+
+
+def test_pulling_the_plug_right_after_recording_records_nothing_twice(
+    store: Store, monkeypatch: Any
+) -> None:
+    entry = entered(store, "cutting")
+    typed(entry, "", "T26-0001-7", "", "2026-02-03", "P01", "", "40")
+    typed(entry, *[""] * (len(entry.checker.columns) - 7), ".")
+
+    def unplugged(draft: Draft) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Draft, "put_away", unplugged)
+        with pytest.raises(KeyboardInterrupt):
+            entry.take("yes")
+    before = recorded(store, "collections")
+    assert len(before) == 2
+    again = entered(store, "cutting")
+    said = typed(again, ".")
+    assert "row 1 is recorded already, exactly so" in said
+    assert again.take("yes").over
+    assert recorded(store, "collections") == before
+    assert not draft_file(store, "cutting").exists()
 
 
 def test_two_who_type_the_same_sheet_do_not_write_over_each_other(store: Store) -> None:

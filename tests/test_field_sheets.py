@@ -537,7 +537,7 @@ def test_sheets_are_written_by_the_command(run: Run, demo: str, tmp_path: Path) 
     said = sheets(run, demo, "counting", *names, "--date", "2026-06-15", "--for", "P05")
     assert said.code == 0
     assert said.out.split() == names
-    assert "rows filled in" in said.err
+    assert "rows filled in: 91" in said.err
     assert all((tmp_path / name).stat().st_size for name in names)
     assert len((tmp_path / "counting.csv").read_text().splitlines()) == 92
 

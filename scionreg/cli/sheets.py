@@ -116,4 +116,6 @@ def sheets(
         console.data(str(file))
     if written is not None:
         filled = sum(bool(line.cells) for line in written.lines)
-        console.talk(f"{filled} rows filled in" if filled else "nothing is due: the rows are empty")
+        console.talk(
+            f"rows filled in: {filled}" if filled else "nothing is due: the rows are empty"
+        )

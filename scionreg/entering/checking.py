@@ -4,7 +4,7 @@ The rules are those of every other way in: a row is judged by recording all that
 and taking it back.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +25,7 @@ from scionreg.records.cells import (
 )
 from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES
-from scionreg.records.tables import fields
+from scionreg.records.tables import KINDS, fields
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import suggestions
 from scionreg.registry.changes import change
@@ -85,6 +85,19 @@ class Checker:
         self._check_known(column, str(value), own)
         return cell.write(value) if isinstance(cell, Choice | YesNo | Many) else text
 
+    def spelled(self, column: Any, text: str) -> str:
+        """Return what was typed as the CSV file has it, where that is plain.
+
+        A word may be given by its numeral, a length in the nursery's units, an issued code in small
+        letters and with blanks for hyphens.
+        """
+        cell = column.info["cell"]
+        if isinstance(cell, Code | Ref):
+            lot, slash, position = text.partition("/")
+            return codes.tidied(lot) + slash + position
+        measure = measure_of(cell, self.settings.units)
+        return measure.stored(text) if measure else numbered(cell).get(text, text)
+
     def told(self, column: Any, text: str) -> str:
         """Return what is known of a code in one line, empty for what is no code of anything."""
         cell = column.info["cell"]
@@ -110,50 +123,48 @@ class Checker:
         with self._store.reading() as connection:
             return [code for each in known_codes(connection, kinds).values() for code in each]
 
-    def judge(self, rows: Sequence[tuple[int, Cells]], *, record: bool = False) -> Verdict:
-        """Return what comes of recording rows in one change, all or nothing.
+    def judge(
+        self,
+        rows: Sequence[tuple[int, Cells]],
+        *,
+        recording: Callable[[Mapping[int, str]], None] | None = None,
+    ) -> Verdict:
+        """Return what comes of recording rows, given with their numbers, in one change or not.
 
-        Without `record` it is taken back. Rows come with their numbers.
+        It is taken back, unless `recording` is given: that is called with the codes that were
+        issued, by row, right before the change is committed.
         """
+        key = KINDS[self.kind].KEY[0]
         with change(self._store, by=self.by, action="record", kind=self.kind) as making:
             intake = Intake(making)
             taken: list[Row] = []
             repeated: list[int] = []
+            issued: dict[int, str] = {}
             for number, cells in rows:
                 text = completed(making, self.kind, cells)
+                if key not in cells:
+                    issued[number] = text[key]
                 before = len(intake.problems)
                 new = intake.take(
                     Batch(self.kind, tuple(text), [list(text.values())], lines=[number])
                 )
-                recorded = sum(intake.taken.recorded.values())
-                if recorded == len(taken) and len(intake.problems) == before:
-                    repeated.append(number)
-                elif recorded > len(taken):
+                if sum(intake.taken.recorded.values()) > len(taken):
                     taken += new
+                elif len(intake.problems) == before:
+                    repeated.append(number)
             intake.finish()
             verdict = Verdict(
                 problems=tuple(intake.problems),
                 keys=tuple(key_text(key_of(self.kind, row)) for row in taken),
                 repeated=tuple(repeated),
             )
-            making.cancelled = not record or bool(verdict.refused) or not taken
             making.content["records"] = [
                 {"kind": self.kind, "record": as_record(self.kind, row)} for row in taken
             ]
+            making.cancelled = recording is None or bool(verdict.refused) or not taken
+            if recording is not None and not making.cancelled:
+                recording(issued)
         return verdict
-
-    def spelled(self, column: Any, text: str) -> str:
-        """Return what was typed as the CSV file has it, where that is plain.
-
-        A word may be given by its numeral, a length in the nursery's units, an issued code in small
-        letters and with blanks for hyphens.
-        """
-        cell = column.info["cell"]
-        if isinstance(cell, Code | Ref):
-            lot, slash, position = text.partition("/")
-            return codes.tidied(lot) + slash + position
-        measure = measure_of(cell, self.settings.units)
-        return measure.stored(text) if measure else numbered(cell).get(text, text)
 
     def _empty(self, column: Any) -> str:
         """Return an empty text where a cell may be empty, or gets a code when it is recorded."""

@@ -10,7 +10,7 @@ from typing import Any
 from scionreg.documents.field_sheets.kinds import described, measure_of, must_be_filled
 from scionreg.entering.checking import Checker, Verdict
 from scionreg.entering.draft import Draft, Row, State
-from scionreg.records.cells import CellError, refuse_ditto
+from scionreg.records.cells import CellError, Code, refuse_ditto
 from scionreg.records.errors import Problem
 from scionreg.records.tables import KINDS
 from scionreg.records.vocabulary import Trouble
@@ -54,7 +54,7 @@ class Entry:
             "?": lambda: [described(self.column)],
             ".": self._end,
         }
-        self._own = {row.cells.get(self._key, "") for row in draft.rows} - {""}
+        self._own = {code for row in draft.rows for code in self._names(row)}
         if not draft.rows:
             draft.rows.append(Row())
 
@@ -73,7 +73,7 @@ class Entry:
         name, here = self.column.name, self._here()
         measure = measure_of(self.column.info["cell"], self.checker.settings.units)
         if measure:
-            name += f" in {measure.unit}"
+            name += f" ({measure.unit})"
             here = measure.shown(here) if here else ""
         must = "*" if must_be_filled(self.column) else ""
         shown = f" [{here}]" if here else ""
@@ -135,7 +135,10 @@ class Entry:
         told = self.checker.told(self.column, value) if value else ""
         if told:
             return [f"  {value}: {told}"]
-        return [f"  {value or 'empty'}"] if typed and typed != value else []
+        if not typed or typed == value:
+            return []
+        unit = getattr(self.column.info["cell"], "unit", "") if value else ""
+        return [f"  {value or 'empty'} {unit}".rstrip()]
 
     def _step(self) -> list[str]:
         """Go on to the next cell; at the end of a row have it judged."""
@@ -156,7 +159,7 @@ class Entry:
         if wrong:
             self._go_to(verdict.refused[wrong.index(number) if number in wrong else 0])
             return said
-        self._own.add(row.cells.get(self._key, ""))
+        self._own.update(self._names(row))
         self._go_on()
         return said
 
@@ -250,19 +253,29 @@ class Entry:
         if answer in NO:
             return Said(lines=("nothing is recorded; go on",))
         typed = self._typed()
-        verdict = self.checker.judge(typed, record=True)
+        verdict = self.checker.judge(typed, recording=self._settle)
         if verdict.refused:  # somebody else recorded something meanwhile
             self._go_to(verdict.refused[0])
             return Said(lines=(*self._tell(verdict), "nothing is recorded"))
         for number, _ in typed:
             self.draft.rows[number - 1].state = State.RECORDED
         if unfinished := self.draft.unfinished():
-            del self.draft.rows[unfinished[-1] :]
+            if not self.draft.rows[-1].cells:
+                self.draft.rows.pop()
             self.draft.row, self.draft.column = unfinished[0] - 1, 0
             self.draft.save()
         else:
             self.draft.put_away()
         return Said(keys=verdict.keys, over=True)
+
+    def _settle(self, issued: Mapping[int, str]) -> None:
+        """Keep the codes that rows get before they are recorded with them.
+
+        Whoever is interrupted right then finds them recorded already, and not a second time.
+        """
+        for number, code in issued.items():
+            self.draft.rows[number - 1].cells[KINDS[self.checker.kind].KEY[0]] = code
+        self.draft.save()
 
     # Looking around
 
@@ -270,9 +283,11 @@ class Entry:
     def _row(self) -> Row:
         return self.draft.rows[self.draft.row]
 
-    @property
-    def _key(self) -> str:
-        return KINDS[self.checker.kind].KEY[0]
+    def _names(self, row: Row) -> list[str]:
+        """Return the code that a row gives its own record, where it has one."""
+        column = self.checker.columns[0]
+        given = row.cells.get(column.name)
+        return [given] if given and isinstance(column.info["cell"], Code) else []
 
     def _here(self) -> str:
         return self._row.cells.get(self.column.name, "")

@@ -174,7 +174,9 @@ def _due(
 ) -> Iterator[_Subject]:
     match name:
         case "packing":
-            since = _first_day(day, settings)
+            from scionreg.cutting import opens
+
+            since = opens(settings.season(day), settings)
             yield from (_Subject(code=code) for code in not_tied(connection, since, day))
         case "counting":
             from scionreg.take.stages import EARLY_UNTIL, TOO_YOUNG
@@ -184,21 +186,13 @@ def _due(
                 connection, since, day, too_young=TOO_YOUNG, early_until=EARLY_UNTIL
             )
             yield from (_Subject(code=code) for code in found)
-        case "identity":
+        case _:  # identity
             from scionreg.vouching import statuses
 
             known = [each for each in statuses(connection).trees if each.status in TO_LOOK_AT]
             places = read_known(connection, "mother_trees", [each.tree for each in known])
             for each in sorted(known, key=lambda each: _by_place(each.tree, places[each.tree])):
                 yield _Subject(code=each.tree, more=(words.word(each.status),))
-        case _:
-            pass
-
-
-def _first_day(day: dt.date, settings: Settings) -> dt.date:
-    """Return the first day of the season that a day is in."""
-    begins = dt.date.fromisoformat(f"{day.year}-{settings.season_first_day}")
-    return begins if begins <= day else begins.replace(year=day.year - 1)
 
 
 def _by_place(code: str, known: Known) -> tuple[str, int, int, str]:
