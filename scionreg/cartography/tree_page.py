@@ -117,7 +117,7 @@ def _fix(trees: pd.DataFrame) -> "pd.Series[Any]":
     """Return how well the place is known."""
 
     def words(estimated: bool, accuracy: Any, fixes: int) -> str | None:
-        within = "" if pd.isna(accuracy) else f", within {accuracy:.3g} m (68 %)"
+        within = "" if pd.isna(accuracy) else f", within {accuracy:.2g} m (68 %)"
         if estimated:
             return f"laid out, not measured{within}"
         return f"{fixes} fix{'es' if fixes > 1 else ''}{within}" if fixes else None
