@@ -14,7 +14,8 @@ from scionreg.cartography.page import MapPage
 from scionreg.cartography.row_pages import rows_page
 from scionreg.cartography.tree_lines import histories
 from scionreg.cartography.tree_page import mother_trees_page
-from scionreg.cartography.walk_pages import confusion_page, walk_page, without_places
+from scionreg.cartography.walk_layers import without_places
+from scionreg.cartography.walk_pages import confusion_page, walk_page
 from scionreg.lineage.recall import OfCode, recall
 from scionreg.lineage.trace import trace
 from scionreg.lineage.tree_books import read_tree_books

@@ -337,8 +337,8 @@ def walk_layers(
     from scionreg.cartography import walk_layers as walks
     from scionreg.walking import standing, walk_of
 
-    found = walk_of(connection, trees, **options)
     ground = Ground.read(connection, show_private=show_private)
+    found = walks.without_places(walk_of(connection, trees, **options), ground.hidden())
     stands = standing(ground.places.books, found.codes)
     every = ground.places.trees
     lost = every[every["code"].isin(found.codes)]

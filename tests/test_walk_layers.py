@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scionreg import walking
 from scionreg.api import Registry
 from scionreg.cartography import walk_layers
 from scionreg.geodesy.fixes import RADIUS, Fix, deviation, likelier, misread, reach
@@ -138,3 +139,13 @@ def test_a_walk_has_its_stops_in_order_and_what_not_to_cut(nursery: Registry) ->
     alone = nursery.layers("walk", "T24-0001-5").layers
     assert alone["route"].empty
     assert len(alone["stops"]) == 1
+
+
+def test_what_stands_beside_a_stop_is_not_told_where_it_is_private(nursery: Registry) -> None:
+    with nursery.store.reading() as connection:
+        hidden = {each["tree"] for each in nursery.records("mother_trees", location_private=True)}
+        beside = walking.walk_of(connection, ["Old-3", "Old-7"])
+    assert hidden & {near.tree for stop in beside.stops for near in stop.neighbours}
+    stops = nursery.layers("walk", "Old-3", "Old-7").layers["stops"]
+    assert any("its place is private" in each for each in stops["do_not_cut"])
+    assert not any(code in each for each in stops["do_not_cut"] for code in hidden)

@@ -1,6 +1,7 @@
 """Layers for whoever cuts: the walk with its neighbours, and trees that may be mistaken."""
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from scionreg.cartography.layers import frame
@@ -8,7 +9,7 @@ from scionreg.geodesy.fixes import misread
 from scionreg.geodesy.ground import metres_apart
 from scionreg.rotation.beside import Neighbour
 from scionreg.rotation.rows import Standing
-from scionreg.rotation.walk import Walk
+from scionreg.rotation.walk import Stop, Walk
 
 STOP_COLUMNS = (
     "order",
@@ -67,6 +68,21 @@ def walk(found: Walk, standing: Sequence[Standing], hidden: Collection[str] = ()
         "neighbours": frame(beside, BESIDE_COLUMNS),
         "stops": frame(told, STOP_COLUMNS),
     }
+
+
+def without_places(walk: Walk, hidden: Collection[str]) -> Walk:
+    """Return a walk that does not tell where hidden trees stand, nor beside which."""
+
+    def kept(stop: Stop) -> Stop:
+        if stop.tree in hidden:
+            return replace(stop, block=None, row=None, position=None, metres=None, neighbours=())
+        neighbours = (
+            replace(each, tree="its place is private") if each.tree in hidden else each
+            for each in stop.neighbours
+        )
+        return replace(stop, neighbours=tuple(neighbours))
+
+    return replace(walk, stops=tuple(map(kept, walk.stops)))
 
 
 def confusion(

@@ -1,7 +1,5 @@
 """Pages for whoever cuts: the walk with its neighbours, and trees that may be mistaken."""
 
-from collections.abc import Collection
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -81,21 +79,6 @@ def walk_page(found: "MapLayers", walk: "Walk") -> MapPage:
         ),
         cautions=(*walk.cautions, SENSITIVE),
     )
-
-
-def without_places(walk: "Walk", hidden: Collection[str]) -> "Walk":
-    """Return a walk that does not tell where hidden trees stand, nor beside which."""
-
-    def kept(stop: "Stop") -> "Stop":
-        if stop.tree in hidden:
-            return replace(stop, block=None, row=None, position=None, metres=None, neighbours=())
-        neighbours = (
-            replace(each, tree="its place is private") if each.tree in hidden else each
-            for each in stop.neighbours
-        )
-        return replace(stop, neighbours=tuple(neighbours))
-
-    return replace(walk, stops=tuple(map(kept, walk.stops)))
 
 
 def _line(stop: "Stop") -> tuple[Any, ...]:
