@@ -18,7 +18,7 @@ from scionreg.api import Registry
 from scionreg.documents.field_sheets import icons
 from scionreg.documents.field_sheets.filling import Wanted, fill
 from scionreg.documents.field_sheets.kinds import SHEETS, US, numbered, tell
-from scionreg.documents.field_sheets.page import _wrapped, write_pdf
+from scionreg.documents.field_sheets.page import MARGIN, NUMBER, _wrapped, write_pdf
 from scionreg.documents.field_sheets.sheet import ABOUT, DAYS, PEOPLE, FieldSheet, Line
 from scionreg.documents.field_sheets.writing import write_sheet
 from scionreg.documents.pdf import MM, REGULAR, width
@@ -385,6 +385,18 @@ def test_blank_rows_fill_the_page_and_are_numbered_on(tmp_path: Path) -> None:
     pages = printed(empty, tmp_path, blank=40)
     assert len(pages) == 3
     assert "40" in flat(pages[-1])
+
+
+def test_numbers_of_many_rows_stay_in_their_column(tmp_path: Path) -> None:
+    file = tmp_path / "many.pdf"
+    write_pdf(FieldSheet(name="packing", kind="bundles", lines=()), file, WORDS, blank=1000)
+    document = pypdfium2.PdfDocument(file)
+    page = document[len(document) - 1].get_textpage()
+    at, length = page.search("1000").get_next()
+    left = page.get_charbox(at)[0] / MM
+    right = page.get_charbox(at + length - 1)[2] / MM
+    assert MARGIN < left < right < MARGIN + NUMBER
+    document.close()
 
 
 def test_long_texts_are_broken_not_cut(tmp_path: Path) -> None:

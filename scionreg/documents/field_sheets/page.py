@@ -186,7 +186,8 @@ class _Paper:
     def _row(self, top: float, number: int, line: Line) -> float:
         written, high = self._written(line), self._height(line)
         self._box(MARGIN, top - high, self.wide - 2 * MARGIN, high)
-        self._print(MARGIN + 1.2, top - 6, str(number), BOLD, 10)
+        size = min(10, 10 * (NUMBER - 2) / (width(str(number), BOLD, 10) / MM))
+        self._print(MARGIN + 1, top - 6, str(number), BOLD, size)
         self._rule(MARGIN + NUMBER, top, MARGIN + NUMBER, top - high)
         for each in self.columns:
             self._rule(each.left, top, each.left, top - written)
