@@ -21,7 +21,7 @@ from scionreg.lineage.since import JournalMark, last_line
 from scionreg.off_types import off_types
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RecordValues
-from scionreg.records.vocabulary import CheckMethod, Counting, Failure
+from scionreg.records.vocabulary import CheckMethod, Counting
 from scionreg.registry import journal
 from scionreg.registry.settings import Settings, read_settings
 from scionreg.rotation.pressure import CutState
@@ -40,6 +40,8 @@ FOUND_OFF = Query(
 
 
 STATES = tuple(CutState)
+MOST_ASKED = 30
+"""Items found off whose cause is weighed: a season with more needs another look than a report."""
 EARLIEST, LATEST = 1700, 8999
 """Seasons that can be asked about."""
 
@@ -63,7 +65,10 @@ class SentRow(NamedTuple):
 
 
 class OffRow(NamedTuple):
-    """A look of the season that found something off, and the step that likely failed."""
+    """A look of the season that found something off, and its likeliest cause.
+
+    `cause` is a sentence; empty, with probability 0, beyond the first `MOST_ASKED` items.
+    """
 
     item: str
     date: dt.date | None
@@ -73,10 +78,7 @@ class OffRow(NamedTuple):
     off: int
     found: str | None
     cause: str
-    """The likeliest cause, as a sentence."""
     probability: float
-    failed: bool
-    """Whether that is a step of the chain; else the look itself was wrong, or chance."""
 
 
 class WarmSpell(NamedTuple):
@@ -335,22 +337,15 @@ def _off(connection: Connection, first: dt.date, last: dt.date) -> Iterator[OffR
         for row in rows(connection, FOUND_OFF, ())
         if (day := as_day(row[1])) is not None and first <= day <= last
     ]
-    items = list(dict.fromkeys(look[0] for look in looks))
-    answers = dict(zip(items, off_types(connection, items).answers, strict=True)) if items else {}
+    items = list(dict.fromkeys(look[0] for look in looks))[:MOST_ASKED]
+    answers = off_types(connection, items).answers if items else ()
+    causes = {
+        item: (answer.causes[0].because, answer.causes[0].probability)
+        for item, answer in zip(items, answers, strict=True)
+    }
     for item, day, check, method, checked, off, found in looks:
-        cause = answers[item].causes[0]
-        yield OffRow(
-            item,
-            day,
-            check,
-            method,
-            checked,
-            off,
-            found,
-            cause.because,
-            cause.probability,
-            cause.failure != Failure.NONE_OF_THESE,
-        )
+        cause, probability = causes.get(item, ("", 0.0))
+        yield OffRow(item, day, check, method, checked, off, found, cause, probability)
 
 
 def _known(

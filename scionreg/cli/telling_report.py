@@ -70,7 +70,7 @@ def tell_season(found: "SeasonReport") -> None:
         "grafts made": found.grafts,
         "trees sent": sum(each.trees for each in found.sent),
         "balance alarms": len(found.alarms),
-        "faults found": sum(each.failed for each in found.off),
+        "looks found off": len(found.off),
         "gaps in records": sum(len(each.codes) for each in found.gaps),
         "corrections": len(found.corrections),
     }

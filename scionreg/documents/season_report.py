@@ -90,7 +90,7 @@ def _facts(report: "SeasonReport", words: Words) -> Iterator[tuple[str, str]]:
     yield fact("grafts", report.grafts)
     yield fact("sent", sum(each.trees for each in report.sent))
     yield fact("alarms", len(report.alarms))
-    yield fact("off", sum(each.failed for each in report.off))
+    yield fact("off", len(report.off))
     yield fact("gaps", sum(len(each.codes) for each in report.gaps))
     yield fact("made", words.day(report.made))
     yield fact(
