@@ -99,29 +99,49 @@ def by_scip(
 def measure(trees: int, cultivars: int, seconds: float, peer_seconds: float) -> None:
     supply, wanted = nursery(trees, cultivars)
     parts = by_cultivar(supply, wanted)
-    began = time.perf_counter()
+    began, cpu = time.perf_counter(), time.process_time()
     served = {name: serve(name, its, demand, 20) for name, (its, demand) in parts.items()}
-    shortfall_s = time.perf_counter() - began
+    shortfall_s, cpu = time.perf_counter() - began, time.process_time() - cpu
     goals = [goal for each in served.values() for goal in each.goals]
     proven = sum(goal.status == "proven" for goal in goals)
     short = sum(goal.value for goal in goals if goal.goal == "shortfall")
     print(f"{trees:,} trees, {cultivars} cultivars, {SEASONS} seasons")
-    print(f"  shortfall       {shortfall_s:7.2f} s  {short:,.0f} sticks now", end="")
+    print(f"  shortfall       {shortfall_s:7.2f} s  ({cpu:.2f} s of CPU)", end="")
+    print(f"  {short:,.0f} sticks now", end="")
     print(f"; {proven}/{len(goals)} proven")
-    began = time.perf_counter()
+    began, cpu = time.perf_counter(), time.process_time()
     whole = plan(supply, wanted, SEASONS, seconds=seconds)
-    took = time.perf_counter() - began
+    took, cpu = time.perf_counter() - began, time.process_time() - cpu
     visits = [goal for goal in whole.goals if goal.goal == "visits"]
     value, bound = sum(g.value for g in visits), sum(g.bound for g in visits)
-    print(f"  all goals       {took:7.2f} s  visits {value:,.0f}, bound {bound:,.0f}", end="")
+    print(f"  all goals       {took:7.2f} s  ({cpu:.2f} s of CPU)", end="")
+    print(f"  visits {value:,.0f}, bound {bound:,.0f}", end="")
     print(f" ({value / max(bound, 1) - 1:.2%} above)")
     for name in ("over_watch", "largest_pressure", "evenness"):
         rows = [goal for goal in whole.goals if goal.goal == name]
         value, bound = sum(g.value for g in rows), sum(g.bound for g in rows)
         print(f"    {name:17} {value:9.3f}  bound {bound:9.3f}")
-    programs = [Program(its, d, served[name].waived) for name, (its, d) in parts.items()]
+    waived = {name: each.waived for name, each in served.items()}
+    peer(parts, waived, peer_seconds, ())
+    cap = Cap(what="visits", season=0, most=whole.work[0].visits * 0.7, a_visit=1, a_stick=0)
+    began, cpu = time.perf_counter(), time.process_time()
+    capped = plan(supply, wanted, SEASONS, seconds=seconds, caps=[cap])
+    took, cpu = time.perf_counter() - began, time.process_time() - cpu
+    print(f"  under a cap     {took:7.2f} s  ({cpu:.2f} s of CPU) {cap.most:,.0f} visits now")
+    for goal in capped.goals:
+        if goal.cultivar == "all":
+            print(f"    {goal.goal:17} {goal.value:9,.0f}  bound {goal.bound:9,.0f}  {goal.status}")
+    waived = {name: each.waived for name, each in capped.served.items()}
+    peer(parts, waived, peer_seconds, [cap])
     began = time.perf_counter()
-    value, bound = by_scip(programs, peer_seconds)
+    ways = whole.lifts(seconds=seconds / 10)
+    print(f"  what would lift {time.perf_counter() - began:7.2f} s  {len(ways)} ways")
+
+
+def peer(parts, waived, seconds: float, caps: Sequence[Cap]) -> None:
+    programs = [Program(its, demand, waived[name]) for name, (its, demand) in parts.items()]
+    began = time.perf_counter()
+    value, bound = by_scip(programs, seconds, caps)
     took = time.perf_counter() - began
     print(f"  SCIP, one model {took:7.2f} s  {value:,.0f} sticks, bound {bound:,.1f}")
 

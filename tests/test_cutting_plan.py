@@ -259,7 +259,7 @@ def test_other_trees_that_give_in_its_place_are_named() -> None:
     given = {row.tree: row.sticks for row in made.trees if row.sticks}
     asked = next(iter(given))
     why = made.why(asked)
-    assert why.binding == ("no limit: as much as is wanted of it",)
+    assert why.binding == ("nothing: it gives what is wanted of it",)
     assert why.without.shortfall_change == 0
     assert sum(each.change for each in why.without.others) == given[asked]
     assert all(each.tree != asked and each.season == 0 for each in why.without.others)

@@ -58,7 +58,7 @@ def tell_sheet(sheet: "CuttingSheet") -> None:
     _tell_orders([_order(row) for row in sheet.demand.to_rows()])
     console.data("\nTo mind")
     for says in sheet.cautions():
-        _paragraph(says, indent=2)
+        _paragraph(says[0].upper() + says[1:].rstrip(".") + ".", indent=2)
     unproven = [each for each in sheet.plan.goals if each.status == "stopped"]
     if unproven:
         console.talk(

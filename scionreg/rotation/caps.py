@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from scionreg.rotation.goals import Goal, Served, goal, shortfalls
-from scionreg.rotation.program import LESS_THAN_ONE, Columns, Program, Terms
+from scionreg.rotation.program import LESS_THAN_ONE, Columns, Cuts, Program, Terms
 from scionreg.rotation.rechecking import not_spread
 from scionreg.rotation.supply import Cap, Used
 
@@ -140,10 +140,11 @@ class _Shared(Columns):
         start: Mapping[str, Served] | None = None,
     ) -> None:
         super().__init__()
-        self.served, self.seconds = dict(served), seconds
+        self.served, self.caps, self.seconds = dict(served), tuple(caps), seconds
         self.goals: tuple[Goal, ...] = ()
         self.start = {name: its.cuts for name, its in (start or {}).items()}
         self.programs, self.at = {}, {}
+        self.must: dict[int, tuple[int, int]] = {}
         for name, its in served.items():
             program = Program(its.trees, its.demand, its.waived)
             self.programs[name], self.at[name] = program, len(self.lower)
@@ -168,6 +169,8 @@ class _Shared(Columns):
         found: dict[int, float] = {}
         for name, its in cuts.items():
             found |= self.moved(name, self.programs[name].start(its))
+        for lacks, (short, others) in self.must.items():
+            found[lacks] = max(0.0, found[short] - others)
         return found
 
     def levels(self) -> list[int]:
@@ -179,6 +182,8 @@ class _Shared(Columns):
         costs = self._costs()
         cuts = self.start or {name: {} for name in self.programs}
         for at, (level, cost) in enumerate(costs):
+            if at and level in (Level.LATER_MUST_FILL, Level.LATER):
+                cuts = self._completed()
             solved = self.optimum(
                 cost,
                 seconds=self.seconds / len(costs),
@@ -198,6 +203,27 @@ class _Shared(Columns):
                 self.row(cost, high=value)
         return self
 
+    def _completed(self) -> dict[str, Cuts]:
+        """Return the cuts with the later seasons' made anew, cultivar by cultivar.
+
+        A goal of the first season leaves the others as they come; this is a plan to start from.
+        """
+        made = dict(self.served)
+        for name, its in made.items():
+            program = Program(its.trees, its.demand, its.waived, parts(self.caps, made, name))
+            for key, column in program.sticks.items():
+                if key[1] == 0:
+                    program.lower[column] = program.upper[column] = its.cuts.get(key, 0)
+            solved = program.solve(
+                dict.fromkeys(program.short[1:], 1.0),
+                seconds=self.seconds / len(made) / 10,
+                absolute_gap=LESS_THAN_ONE,
+                start=its.cuts,
+            )
+            if solved.values:
+                made[name] = replace(its, cuts=program.cuts(solved))
+        return {name: its.cuts for name, its in made.items()}
+
     def _costs(self) -> list[tuple[Level, dict[int, float]]]:
         """Return the shortfalls in order, as terms; those of nothing wanted are left out."""
         found: dict[Level, dict[int, float]] = {level: {} for level in Level}
@@ -208,5 +234,6 @@ class _Shared(Columns):
                 if must:
                     lacks = self.column(0, must)
                     self.row({short: 1, lacks: -1}, high=wants - must)
+                    self.must[lacks] = short, wants - must
                     found[Level.LATER_MUST_FILL if season else Level.MUST_FILL][lacks] = 1.0
         return [(level, cost) for level, cost in found.items() if cost]

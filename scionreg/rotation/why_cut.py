@@ -18,7 +18,7 @@ from scionreg.rotation.supply import (
     rests_from_before,
 )
 
-NOTHING_BINDS = "no limit: as much as is wanted of it"
+NOTHING_BINDS = "nothing: it gives what is wanted of it"
 MORE = 0.1
 """How much more of a tree's sticks, or of what is wanted, is tried, as a share."""
 
