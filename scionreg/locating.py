@@ -52,15 +52,21 @@ def where_at(
             f"{latitude} {longitude} is no place; write degrees north (-90 to 90) and degrees east "
             "(-180 to 180)"
         )
-    if accuracy_m is not None and not 0 < accuracy_m <= MOST_ACCURACY_M:
-        raise RegistryError(
-            f"{accuracy_m} is no accuracy; write the radius in metres, above 0 and at most "
-            f"{MOST_ACCURACY_M:,}"
-        )
+    if accuracy_m is not None:
+        check_accuracy(accuracy_m)
     values = read_settings(connection).values(PlaceValues)
     return where(
         Fix(latitude, longitude, accuracy_m), standing_in(read_place_books(connection)), values
     )
+
+
+def check_accuracy(accuracy_m: float) -> None:
+    """Raise `RegistryError` for what is no radius that holds a fix, in metres."""
+    if not 0 < accuracy_m <= MOST_ACCURACY_M:
+        raise RegistryError(
+            f"{accuracy_m} is no accuracy; write the radius in metres, above 0 and at most "
+            f"{MOST_ACCURACY_M:,}"
+        )
 
 
 def other_cultivars(connection: Connection, cutting: Mapping[str, Any]) -> list[Problem]:

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
+from scionreg.cartography.places import Places
 from scionreg.exchange.geo_in import Surveyed, read_places
 from scionreg.geodesy.fixes import Fix, deviation
+from scionreg.geodesy.ground import metres_apart
 from scionreg.identity.surveyed import Proposal, averaged, propose, spelled, to_frame
 from scionreg.lineage.place_books import PlaceBooks, TreePlace, read_place_books
-from scionreg.locating import standing_in
+from scionreg.locating import check_accuracy, standing_in
 from scionreg.records.cells import CellError, Outline
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import PlaceValues
@@ -23,6 +25,9 @@ from scionreg.registry.store import Store
 
 if TYPE_CHECKING:
     import pandas as pd
+
+SAME_M = 0.02
+"""Places nearer than this are one place written twice, m."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +85,8 @@ def survey(
     """Return which tree or block each place of a file belongs to; record them if wanted.
 
     Several fixes of a tree are averaged. Recorded are those that the tree's name goes with and
-    nothing speaks against, where the tree has no better fix, and outlines named like a block; each
-    is a correction of its own.
+    nothing speaks against, where the recorded fix is worse, and they are not what a map had written
+    for the tree anyway; and outlines named like a block. Each is a correction of its own.
 
     Parameters
     ----------
@@ -94,6 +99,8 @@ def survey(
     RegistryError
         The file cannot be read, or a fix would break a rule.
     """
+    if accuracy_m is not None:
+        check_accuracy(accuracy_m)
     read = read_places(Path(file), crs=crs)
     with store.reading() as connection:
         books = read_place_books(connection)
@@ -102,7 +109,12 @@ def survey(
         return found
     trees = {each.tree: each for each in books.trees}
     fixes = {tree: _rounded(fix) for tree, fix in averaged(found.proposals).items()}
-    better = {tree for tree, fix in fixes.items() if not _improves(trees[tree], fix)}
+    on_map = {row["code"]: row for row in Places(books).trees.to_dict("records")}
+    better = {
+        tree
+        for tree, fix in fixes.items()
+        if _is_known(on_map[tree], fix) or not _improves(trees[tree], fix)
+    }
     why = f"surveyed: {Path(file).name}"
     recorded = []
     for tree, fix in fixes.items():
@@ -123,6 +135,12 @@ def survey(
 def _rounded(fix: Fix) -> Fix:
     """Return a fix as it is worth keeping: to a centimetre."""
     return Fix(round(fix.latitude, 7), round(fix.longitude, 7), round(fix.accuracy_m or 0, 2))
+
+
+def _is_known(tree: Mapping[Any, Any], fix: Fix) -> bool:
+    """Tell whether a fix is the place that maps have for a tree: written by us, and come back."""
+    apart = metres_apart(tree["latitude"], tree["longitude"], fix.latitude, fix.longitude)
+    return bool(apart < SAME_M)
 
 
 def _improves(tree: TreePlace, fix: Fix) -> bool:

@@ -9,9 +9,11 @@ import pytest
 from nursery import add, faults_of, furnish, value
 
 from scionreg.api import Registry
+from scionreg.exchange.geo_out import write_layers
 from scionreg.geodesy.fixes import average
 from scionreg.geodesy.ground import Plane
 from scionreg.identity.surveyed import By, spelled
+from scionreg.records.errors import RegistryError
 from scionreg.registry.store import Store
 
 PLANE = Plane(45.0, 5.0)
@@ -194,5 +196,33 @@ def test_an_outline_that_cannot_be_kept_is_refused(planted: Store, tmp_path: Pat
     bow = {"type": "Polygon", "coordinates": [[[5, 45], [200, 45], [200, 46], [5, 45]]]}
     file = tmp_path / "b.geojson"
     file.write_text(json.dumps({"type": "Feature", "properties": {"block": "PB"}, "geometry": bow}))
-    with pytest.raises(Exception, match="PB: the outline is off the globe"):
+    with pytest.raises(RegistryError, match="PB: the outline is off the globe"):
         Registry(planted).survey(file)
+
+
+def test_what_a_map_wrote_is_nothing_new_until_somebody_moves_it(
+    planted: Store, tmp_path: Path
+) -> None:
+    registry = Registry(planted)
+    near = at(0.4)
+    add(
+        planted, "collections", tree="Poor", date="2026-02-01", sticks=5,
+        latitude=near[0], longitude=near[1], accuracy_m=1.0,
+    )  # fmt: skip
+    layers = registry.layers("mother-trees", tell=()).layers
+    assert layers["trees"].set_index("code").loc["Poor", "accuracy_m"] < 1.0
+    for name in ("map.gpkg", "map.geojson", "map.csv"):
+        write_layers(layers, tmp_path / name)
+        came_back = registry.survey(tmp_path / name, record=True, recorder="P01")
+        assert came_back.recorded == ()
+        assert "Poor" in came_back.better
+    moved = layers["trees"].translate(xoff=1e-6)
+    write_layers({"trees": layers["trees"].set_geometry(moved)}, tmp_path / "moved.gpkg")
+    found = registry.survey(tmp_path / "moved.gpkg", record=True, recorder="P01")
+    assert "Poor" in found.recorded
+
+
+def test_what_is_no_accuracy_is_refused(planted: Store, tmp_path: Path) -> None:
+    file = write(tmp_path / "w.csv", ("Bare", at(90.0), ""))
+    with pytest.raises(RegistryError, match="-3 is no accuracy"):
+        Registry(planted).survey(file, accuracy_m=-3)
