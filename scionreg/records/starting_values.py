@@ -356,8 +356,12 @@ class RotationValues:
     share_young: float = _limit(0.4, "largest share cut of a young tree", 1)
     share_dehorned: float = _limit(0.6, "largest share cut of a tree cut back to force wood", 1)
     share_increase: float = _limit(0.5, "largest share cut of a temporary source of buds", 1)
-    # Below it is a bank tree cut whole every second winter.
-    watch_bank: float = _limit(1.2, "pressure above which a bank tree is spared if others suffice")
+    watch_bank: float = value(
+        1.2,
+        "pressure above which a bank tree is spared if others suffice",
+        "cut whole every second winter it stays below; no source, no published rule sets one",
+        most=5,
+    )
     watch_bearing: float = _limit(0.35, "pressure from which a bearing tree is watched")
     rest_bearing: float = _limit(0.55, "pressure above which a bearing tree rests")
     watch_young: float = _limit(0.5, "pressure from which a young tree is watched")
