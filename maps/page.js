@@ -616,7 +616,10 @@ new North({ position: "bottomright" }).addTo(map);
 L.control.scale({ imperial: told.units === "US", metric: told.units !== "US", maxWidth: 160 }).addTo(map);
 map.attributionControl?.setPrefix(false);
 const whole = bounds();
-if (whole.isValid()) map.fitBounds(whole.pad(.06), { animate: false, maxZoom: 20 });
+const showAll = () =>
+  whole.isValid() && map.fitBounds(whole.pad(.06), { animate: false, maxZoom: 20 });
+showAll();
+const first = map.getBounds();
 drawing.addTo(map);
 switches();
 filters();
@@ -629,7 +632,7 @@ addEventListener("beforeprint", () => {
   before = [map.getCenter(), map.getZoom()];
   document.body.classList.add("printing");
   size();
-  map.fitBounds(seen, { animate: false });
+  if (seen.equals(first)) showAll(); else map.fitBounds(seen, { animate: false });
   redraw();
 });
 addEventListener("afterprint", () => {

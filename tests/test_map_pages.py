@@ -1,8 +1,10 @@
 """Map pages: what is packed unpacks to the same, nothing is linked to, nothing becomes markup."""
 
 import base64
+import datetime as dt
 import hashlib
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +22,11 @@ from scionreg.cartography.basemaps import basemap, basemaps
 from scionreg.cartography.packing import pack_places, pack_values
 from scionreg.cartography.page import MapPage, Shown, Table, render, write_page
 from scionreg.cartography.symbols import LINES, SHAPES, theme, themes
+from scionreg.cartography.tree_lines import MOST_LINES, history
+from scionreg.cartography.tree_page import mother_trees_page
+from scionreg.lineage.stops import Happening
+from scionreg.lineage.tree_books import Check, Cut, TreeBook
+from scionreg.mapping import MapLayers
 from scionreg.records import vocabulary
 from scionreg.records.errors import RegistryError
 
@@ -213,6 +220,59 @@ def test_a_map_of_nothing_says_so() -> None:
     page = Page(render(page_of(trees(0))))
     assert "No place is recorded" in page.text
     assert "No place is recorded" not in Page(render(page_of(trees()))).text
+
+
+def test_a_history_is_told_newest_first_the_undated_last_and_not_for_ever() -> None:
+    book = TreeBook(
+        tree="T1",
+        cultivar="Tillowby",
+        kind="bank",
+        planted=dt.date(2010, 3, 1),
+        status="usable",
+        origin=None,
+        events=(Happening("T1", None, "limb_removed", "north limb", "storm"),),
+        checks=(
+            Check("K1", "T1", None, dt.date(2020, 9, 1), "fruit", 1, 0, None),
+            Check("K2", "T1", "east limb", dt.date(2021, 9, 1), "dna", 1, 1, "Pendrake"),
+        ),
+        cuts=(Cut("C1", None, dt.date(2022, 2, 3), 40),),
+    )
+    told = [
+        "2022-02-03: cut, 40 sticks",
+        "2021-09-01: looked at by marker profile (east limb): not as named, Pendrake",
+        "2020-09-01: looked at by fruit: as named",
+        "2010-03-01: planted",
+        "day not recorded: limb removed (north limb)",
+    ]
+    assert history(book) == told
+    cuts = tuple(Cut(f"C{i}", None, dt.date(2000 + i, 2, 1), i) for i in range(20))
+    long = history(replace(book, cuts=cuts, events=(), checks=()))
+    assert len(long) == MOST_LINES + 1
+    assert long[0] == "2019-02-01: cut, 19 sticks"
+    assert long[-1] == f"and {21 - MOST_LINES} earlier"
+
+
+def test_trees_without_blocks_or_a_known_place_in_one_are_drawn_too() -> None:
+    frame = trees(
+        identity=["on_paper", None, "wrong"],
+        pressure=[0.2, None, 1.3],
+        block=["AB", "AB", None],
+        row=pd.array([3, None, None], dtype="Int64"),
+        position=pd.array([4, None, None], dtype="Int64"),
+        estimated=[True, False, False],
+        accuracy_m=[2.0, None, 4.0],
+        fixes=[0, 0, 1],
+    )
+    page = mother_trees_page(MapLayers(what="mother trees", layers={"trees": frame}))
+    sheet = Page(render(page)).told()["sheets"][0]
+    told = {name: unpack(column) for name, column in sheet["columns"].items()}
+    assert told["stands"] == ["AB, row 3, position 4", "AB", None]
+    assert told["fix"] == [
+        "laid out, not measured, within 2 m (68 %)",
+        None,
+        "1 fix, within 4 m (68 %)",
+    ]
+    assert told["identity_said"] == ["on paper", None, "not what it is named"]
 
 
 def test_only_html_files_are_written_and_a_missing_folder_is_said(tmp_path: Path) -> None:

@@ -26,8 +26,6 @@ def walk_page(found: "MapLayers", walk: "Walk") -> MapPage:
     route, beside, stops = (found.layers[name] for name in ("route", "neighbours", "stops"))
     # A tree to be cut may itself stand beside another one.
     beside = beside[~beside["code"].isin(walk.codes)].drop_duplicates("code")
-    beside_it = {each.tree: "; ".join(each.do_not_cut()) for each in walk.stops}
-    stops = stops.assign(stop="stop", do_not_cut=stops["code"].map(beside_it))
     sticks = sum(each.sticks or 0 for each in walk.stops)
     return MapPage(
         title="Cutting walk",
@@ -49,7 +47,7 @@ def walk_page(found: "MapLayers", walk: "Walk") -> MapPage:
             ),
             Shown(
                 name="trees to cut",
-                frame=stops,
+                frame=stops.assign(stop="stop"),
                 themes=("stop",),
                 told={
                     "order": "Number",
