@@ -73,7 +73,8 @@ def nearby(
     from scipy.spatial import KDTree
 
     ends = KDTree(_straight(to_latitude, to_longitude))
-    found = ends.query_ball_point(_straight(latitude, longitude), most_m, return_sorted=True)
+    most = np.asarray(most_m, dtype=np.float64)
+    found = ends.query_ball_point(_straight(latitude, longitude), most, return_sorted=True)
     return [np.asarray(each, dtype=np.int64) for each in found]
 
 
