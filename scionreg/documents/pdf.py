@@ -25,8 +25,6 @@ CAP_HEIGHT = 0.729
 """Height of capitals and digits in these fonts, in font sizes."""
 
 BLACK, GREY, LIGHT = "#000000", "#595959", "#D9D9D9"
-BLUE, ORANGE = "#0072B2", "#D55E00"
-"""Told apart by colour-blind eyes (Okabe and Ito 2008, as cited widely); never the only cue."""
 
 MM = 72 / 25.4
 """Points in a millimetre."""

@@ -237,8 +237,8 @@ def _sold_tree(book: LotBook, tell: Teller) -> Iterator[Fact]:
 
 
 def _box(_book: StoreBook, tell: Teller) -> Iterator[Fact]:
-    degrees = tell.words("label.fahrenheit" if tell.fahrenheit else "label.celsius")
-    title = tell.words("label.title.kept_at", degrees=degrees)
+    degrees = tell.words(f"measure.{'fahrenheit' if tell.fahrenheit else 'celsius'}", value="")
+    title = tell.words("label.title.kept_at", degrees=degrees.strip())
     yield Fact(name="kept_at", title=title, room=NUMBER)
     yield from tell.must("logger", None)
     yield from tell.plain("nursery", tell.nursery)
