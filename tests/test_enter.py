@@ -1,6 +1,7 @@
 """Typing in what was written on paper: each cell and row judged at once, all or nothing."""
 
 import csv
+import errno
 import json
 import os
 import pty
@@ -392,8 +393,9 @@ def test_an_empty_row_is_no_record(local: Store) -> None:
     assert said == []
     assert "the cell is empty" in typed(entry, "")[0]
     assert "no row is complete" in typed(entry, ".")[0]
-    people = entered(local, "bundle_parents")
-    assert "the cell is empty" in typed(people, "")[0]
+    stores = entered(local, "stores")
+    assert "the row is empty" in typed(stores, "", "")[0]
+    assert stores.prompt == "1 store: "
 
 
 def test_no_and_nonsense_record_nothing(local: Store) -> None:
@@ -455,6 +457,22 @@ def test_two_who_type_the_same_sheet_do_not_write_over_each_other(store: Store) 
     assert entered(store).draft.rows[0].cells == {"graft_lot": "G26-0001-7"}
 
 
+def test_a_sheet_that_somebody_elses_record_made_wrong_is_put_right_first(local: Store) -> None:
+    entry = entered(local)
+    typed(entry, *count_of("G26-0001-7", "17"))
+    add(local, "take_counts", graft_lot="G26-0001-7", date=DAY, pushing=3)
+    said = typed(entry, ".")
+    assert said[-1] == "nothing is recorded before this is put right"
+    assert entry.draft.row == 0
+    typed(entry, "<<", "", "2026-05-21", *[""] * 7, ".", "yes")
+    assert len(recorded(local)) == 2
+
+
+def test_there_is_nothing_above_the_first_row(local: Store) -> None:
+    entry = entered(local)
+    assert "the cell is empty" in typed(entry, '"')[0]
+
+
 def test_each_person_and_sheet_has_a_draft(local: Store) -> None:
     entered(local).take("G26-0001-7")
     assert open_entry(local, "counting", by="P02").draft.rows[0].cells == {}
@@ -486,7 +504,35 @@ def test_a_draft_that_cannot_be_read_or_written_is_said(store: Store, tmp_path: 
     entry = entered(store)
     draft_file(store).parent.rmdir()
     draft_file(store).parent.write_text("in the way")
-    with pytest.raises(RegistryError, match="cannot be"):
+    with pytest.raises(RegistryError, match="cannot be read"):
+        entry.take("G26-0001-7")
+
+
+def test_a_full_disk_loses_the_last_cell_only(local: Store, monkeypatch: Any) -> None:
+    entry = entered(local)
+    entry.take("G26-0001-7")
+
+    def full(file: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", full)
+        with pytest.raises(RegistryError, match="cannot be written: No space left"):
+            entry.take(DAY)
+    assert entered(local).draft.rows[0].cells == {"graft_lot": "G26-0001-7"}
+    assert list(draft_file(local).parent.iterdir()) == [draft_file(local)]
+
+
+def test_a_folder_for_drafts_that_cannot_be_made_is_said(
+    local: Store, monkeypatch: Any, tmp_path: Path
+) -> None:
+    entry = entered(local)
+
+    def forbidden(path: Path, **_: Any) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "mkdir", forbidden)
+    with pytest.raises(RegistryError, match="cannot be made: Permission denied"):
         entry.take("G26-0001-7")
 
 
@@ -686,6 +732,15 @@ def test_a_sheet_is_typed_interrupted_killed_resumed_and_recorded(
     assert last.child.wait(20) == 0
     with Registry.open(nursery / "registry.db") as registry:
         assert [row["pushing"] for row in registry.records("take_counts")] == [17]
+
+
+def test_who_types_the_same_sheet_twice_is_told(sit_down: Callable[..., Terminal]) -> None:
+    first, second = sit_down("counting"), sit_down("counting")
+    first.sees("1 graft_lot*: ")
+    second.sees("1 graft_lot*: ")
+    first.types("G26-0001-7", then=["1 date: "])
+    second.types("G26-0002-5", then=["being typed somewhere else"])
+    assert second.child.wait(20) == 1
 
 
 def test_the_tab_key_completes_words_and_codes(sit_down: Callable[..., Terminal]) -> None:

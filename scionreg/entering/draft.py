@@ -4,13 +4,13 @@ import hashlib
 import json
 import os
 import re
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from scionreg.documents.pdf import new_file
 from scionreg.records.errors import RegistryError
 from scionreg.registry.store import Store
 
@@ -170,11 +170,9 @@ def _saves(path: Path) -> int:
 def _replace(path: Path, text: str) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, beside = tempfile.mkstemp(prefix=path.stem, dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(beside).replace(path)
     except OSError as fault:
-        raise RegistryError(f"{path} cannot be written: {fault.strerror}") from fault
+        raise RegistryError(f"{path.parent} cannot be made: {fault.strerror}") from fault
+    with new_file(path, ".json") as beside, beside.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())

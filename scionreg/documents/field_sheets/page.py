@@ -175,9 +175,8 @@ class _Paper:
         self._box(MARGIN, top - HEAD, self.wide - 2 * MARGIN, HEAD, fill=1)
         self.canvas.setFillColor(BLACK)
         for each in self.columns:
-            icon = icons.COLUMNS.get(each.of.name)
-            if icon:
-                icons.draw(self.canvas, icon, (each.left + 0.8) * MM, (top - 5.2) * MM, 4.4 * MM)
+            icon = icons.of_column(self.sheet.kind, each.of.name)
+            icons.draw(self.canvas, icon, (each.left + 0.8) * MM, (top - 5.2) * MM, 4.4 * MM)
             for line, text in enumerate(_wrapped(each.heading, BOLD, FINE, each.wide - 1.2)):
                 self._print(each.left + 0.8, top - 8 - line * 2.7, text, BOLD, FINE)
             self._rule(each.left, top, each.left, top - HEAD)
