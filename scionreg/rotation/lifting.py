@@ -185,7 +185,10 @@ def _planted(cultivar: str, served: Served, new: TreeSupply | None, seconds: flo
         way=Way.PLANT,
         cultivar=cultivar,
         amount=count,
-        text=f"plant {about}{count:,} more (each gives up to {gives:,} a season once grown)",
+        text=(
+            f"plant {about}{count:,} more for later years (each gives up to {gives:,} a season "
+            "once grown)"
+        ),
     )
 
 
