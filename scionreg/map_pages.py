@@ -44,6 +44,7 @@ class Asked:
     sticks: Mapping[str, int | None] | None
     show_private: bool
     links: Links
+    units: str
     options: Mapping[str, Any]
 
     def layers(self, kind: str, **more: Any) -> "MapLayers":
@@ -94,15 +95,16 @@ def page_of(
         sticks=sticks,
         show_private=show_private,
         links=links or {},
+        units=read_settings(connection).units,
         options=options,
     )
-    page = PAGES[what](asked)
-    return replace(page, units=read_settings(connection).units, basemap=below)
+    return replace(PAGES[what](asked), units=asked.units, basemap=below)
 
 
 def _mother_trees(asked: Asked) -> MapPage:
     history = histories(read_tree_books(asked.connection))
-    return mother_trees_page(asked.layers("mother-trees"), history=history, links=asked.links)
+    found = asked.layers("mother-trees")
+    return mother_trees_page(found, history=history, links=asked.links, units=asked.units)
 
 
 def _trace(asked: Asked) -> MapPage:
@@ -127,11 +129,11 @@ def _walk(asked: Asked) -> MapPage:
     connection, trees = asked.connection, asked.sticks or dict.fromkeys(asked.codes)
     found = mapping.walk_layers(connection, trees, show_private=asked.show_private)
     hidden = mapping.Ground.read(connection, show_private=asked.show_private).hidden()
-    return walk_page(found, without_places(walk_of(connection, trees), hidden))
+    return walk_page(found, without_places(walk_of(connection, trees), hidden), asked.units)
 
 
 def _confusion(asked: Asked) -> MapPage:
-    return confusion_page(asked.layers("confusion"))
+    return confusion_page(asked.layers("confusion"), asked.units)
 
 
 PAGES: dict[str, Callable[[Asked], MapPage]] = {

@@ -162,6 +162,18 @@ def test_a_walk_is_numbered_and_names_the_neighbours_not_to_cut(
     assert not [code for code in private if code in html]
 
 
+def test_a_registry_in_feet_has_maps_in_feet(
+    run: Callable[..., Any], demo: str, tmp_path: Path
+) -> None:
+    copy = tmp_path / "copy.db"
+    copy.write_bytes(Path(demo).read_bytes())
+    assert run("settings", "--set", "units=US", "--registry", str(copy)).code == 0
+    with Registry.open(copy) as registry:
+        html = render(registry.map_page("walk", "T24-0047-1", "T24-0046-0"))
+    assert " ft on foot." in Page(html).text
+    assert Page(html).told()["units"] == "US"
+
+
 def test_a_walk_takes_sticks_from_a_list(registry: Registry, pages: Pages) -> None:
     stops = sheets(pages("walk", sticks={"Old-7": 40, "T24-0047-1": None}))["trees to cut"]
     sticks = dict(zip(column(stops, "code"), column(stops, "sticks"), strict=True))

@@ -23,7 +23,7 @@ from scionreg.cartography.packing import pack_places, pack_values
 from scionreg.cartography.page import MapPage, Shown, Table, render, write_page
 from scionreg.cartography.symbols import LINES, SHAPES, theme, themes
 from scionreg.cartography.tree_lines import MOST_LINES, history
-from scionreg.cartography.tree_page import mother_trees_page
+from scionreg.cartography.tree_page import length, mother_trees_page
 from scionreg.lineage.stops import Happening
 from scionreg.lineage.tree_books import Check, Cut, TreeBook
 from scionreg.mapping import MapLayers
@@ -273,6 +273,15 @@ def test_trees_without_blocks_or_a_known_place_in_one_are_drawn_too() -> None:
         "1 fix, within 4 m (68 %)",
     ]
     assert told["identity_said"] == ["on paper", None, "not what it is named"]
+
+
+@pytest.mark.parametrize(
+    ("metres", "si", "us"),
+    [(0.25, "0.25 m", "0.82 ft"), (3.0, "3 m", "9.8 ft"), (356.4, "356 m", "1,169 ft")],
+)
+def test_lengths_are_told_as_the_nursery_sets(metres: float, si: str, us: str) -> None:
+    assert length(metres) == si
+    assert length(metres, "US") == us
 
 
 def test_only_html_files_are_written_and_a_missing_folder_is_said(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from scionreg.cartography.page import MapPage, Shown, Table
-from scionreg.cartography.tree_page import SENSITIVE, ground, said, sentence
+from scionreg.cartography.tree_page import SENSITIVE, ground, number, said, sentence
 
 if TYPE_CHECKING:
     from scionreg.lineage.recall import Recall
@@ -98,14 +98,15 @@ def recall_page(found: "MapLayers", recalled: "Recall") -> MapPage:
     """
     rows, trees = (found.layers[name] for name in ("rows", "trees"))
     told = {"kind": "What it is", "reach_said": "Shares the source", "share_said": "Of its wood"}
-    lots = [each.graft_lot for each in recalled.graft_lots]
+    sent = {each.dispatch for each in recalled.dispatches}
     return MapPage(
         title=f"What shares a source with {recalled.code}",
         says=(
-            f"{len(recalled.bundles):,} bundles, {len(lots):,} graft lots, "
-            f"{len({each.dispatch for each in recalled.dispatches}):,} dispatches to "
-            f"{len(recalled.customers()):,} customers, "
-            f"{len(recalled.mother_trees):,} mother trees grown from it. "
+            f"{number(len(recalled.bundles), 'bundle')}, "
+            f"{number(len(recalled.graft_lots), 'graft lot')}, "
+            f"{number(len(sent), 'dispatch', 'dispatches')} to "
+            f"{number(len(recalled.customers()), 'customer')}, "
+            f"{number(len(recalled.mother_trees), 'mother tree')} grown from it. "
             "Certain: all of the wood came from there. Possible: some of it may have.",
             *map(sentence, found.notes),
         ),

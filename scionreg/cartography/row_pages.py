@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from scionreg.cartography.page import MapPage, Shown
-from scionreg.cartography.tree_page import ground, said, sentence
+from scionreg.cartography.tree_page import ground, number, said, sentence
 
 if TYPE_CHECKING:
     from scionreg.mapping import MapLayers
@@ -68,7 +68,8 @@ def rows_page(found: "MapLayers", by: Literal["take", "looked"]) -> MapPage:
     return MapPage(
         title=TITLES[by],
         says=(
-            f"{len(lots):,} graft lots of {lots['cultivar'].nunique():,} cultivars. {SAYS[by]}",
+            f"{number(len(lots), 'graft lot')} of "
+            f"{number(lots['cultivar'].nunique(), 'cultivar')}. {SAYS[by]}",
             "The rows are laid out from the outline of their block and its spacings, not measured.",
             *map(sentence, found.notes),
         ),

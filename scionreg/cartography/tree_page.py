@@ -11,6 +11,7 @@ from scionreg.cartography.symbols import theme
 if TYPE_CHECKING:
     from scionreg.mapping import MapLayers
 
+FOOT_M = 0.3048
 SENSITIVE = (
     "Places of mother trees are worth keeping to oneself: trees of protected cultivars get robbed."
 )
@@ -28,6 +29,7 @@ def mother_trees_page(
     *,
     history: Mapping[str, Sequence[str]] | None = None,
     links: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+    units: str = "SI",
 ) -> MapPage:
     """Return the page of the mother trees.
 
@@ -35,8 +37,9 @@ def mother_trees_page(
     ----------
     found : layers ``blocks`` and ``trees``.
     history, links : lines, and texts with files, by tree.
+    units : SI or US, for lengths.
     """
-    trees = described(found.layers["trees"])
+    trees = described(found.layers["trees"], units)
     shown = Shown(
         name="mother trees",
         frame=trees,
@@ -58,8 +61,8 @@ def mother_trees_page(
     return MapPage(
         title="Mother trees",
         says=(
-            f"{len(trees):,} mother trees of {cultivars:,} cultivars. A click on one shows what is "
-            "recorded of it.",
+            f"{number(len(trees), 'mother tree')} of {number(cultivars, 'cultivar')}. A click on "
+            "one shows what is recorded of it.",
             *map(sentence, found.notes),
         ),
         layers=(*ground(found.layers), shown),
@@ -81,7 +84,7 @@ def _by_cultivar(trees: pd.DataFrame) -> Table:
     )
 
 
-def described(trees: pd.DataFrame) -> pd.DataFrame:
+def described(trees: pd.DataFrame, units: str = "SI") -> pd.DataFrame:
     """Return trees with what a pop-up says of them, in words, and yes or no for `estimated`."""
     return trees.assign(
         status_said=said("status", trees["status"]),
@@ -89,7 +92,7 @@ def described(trees: pd.DataFrame) -> pd.DataFrame:
         pressure_said=trees["pressure"].map("{:.2f}".format, na_action="ignore"),
         take_said=trees["take"].map("{:.0%}".format, na_action="ignore"),
         stands=_stands(trees),
-        fix=_fix(trees),
+        fix=_fix(trees, units),
     )
 
 
@@ -113,17 +116,28 @@ def _stands(trees: pd.DataFrame) -> "pd.Series[Any]":
     return pd.Series([words(*each) for each in zip(*columns, strict=True)], index=trees.index)
 
 
-def _fix(trees: pd.DataFrame) -> "pd.Series[Any]":
+def _fix(trees: pd.DataFrame, units: str) -> "pd.Series[Any]":
     """Return how well the place is known."""
 
     def words(estimated: bool, accuracy: Any, fixes: int) -> str | None:
-        within = "" if pd.isna(accuracy) else f", within {accuracy:.2g} m (68 %)"
+        within = "" if pd.isna(accuracy) else f", within {length(accuracy, units)} (68 %)"
         if estimated:
             return f"laid out, not measured{within}"
         return f"{fixes} fix{'es' if fixes > 1 else ''}{within}" if fixes else None
 
     columns = (trees[name] for name in ("estimated", "accuracy_m", "fixes"))
     return pd.Series([words(*each) for each in zip(*columns, strict=True)], index=trees.index)
+
+
+def number(of: int, one: str, more: str = "") -> str:
+    """Return a number of things in words: ``1 tree``, ``2 trees``."""
+    return f"{of:,} {one if of == 1 else more or one + 's'}"
+
+
+def length(metres: float, units: str = "SI") -> str:
+    """Return a length in metres or, where `units` is US, in feet: two figures, or whole ones."""
+    value, unit = (metres / FOOT_M, "ft") if units == "US" else (metres, "m")
+    return f"{value:,.0f} {unit}" if value >= 10 else f"{value:.2g} {unit}"
 
 
 def sentence(note: str) -> str:

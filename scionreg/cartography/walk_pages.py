@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from scionreg.cartography.page import MapPage, Shown, Table
-from scionreg.cartography.tree_page import SENSITIVE, ground, sentence
+from scionreg.cartography.tree_page import SENSITIVE, ground, length, number, sentence
 
 if TYPE_CHECKING:
     from scionreg.mapping import MapLayers
@@ -15,13 +15,14 @@ MOST_PAIRS = 200
 """Pairs in the list; the map shows all."""
 
 
-def walk_page(found: "MapLayers", walk: "Walk") -> MapPage:
+def walk_page(found: "MapLayers", walk: "Walk", units: str = "SI") -> MapPage:
     """Return the page of a walk.
 
     Parameters
     ----------
     found : layers ``route``, ``neighbours``, ``stops`` and ``blocks``.
     walk : the walk itself, for the list; without what may not be told (`without_places`).
+    units : SI or US, for lengths.
     """
     route, beside, stops = (found.layers[name] for name in ("route", "neighbours", "stops"))
     # A tree to be cut may itself stand beside another one.
@@ -30,8 +31,8 @@ def walk_page(found: "MapLayers", walk: "Walk") -> MapPage:
     return MapPage(
         title="Cutting walk",
         says=(
-            f"{len(walk.stops):,} trees, {walk.metres:,.0f} m on foot"
-            + (f", {sticks:,} sticks." if sticks else "."),
+            f"{number(len(walk.stops), 'tree')}, {length(walk.metres, units)} on foot"
+            + (f", {number(sticks, 'stick')}." if sticks else "."),
             "The line joins the trees; on foot, rows are changed at headlands.",
             *map(sentence, found.notes),
         ),
@@ -69,8 +70,8 @@ def walk_page(found: "MapLayers", walk: "Walk") -> MapPage:
         tables=(
             Table(
                 heading="In this order",
-                columns=("No.", "Tree", "Cultivar", "Row/pos.", "Sticks", "m"),
-                rows=[_line(each) for each in walk.stops],
+                columns=("No.", "Tree", "Cultivar", "Row/pos.", "Sticks", "On foot"),
+                rows=[_line(each, units) for each in walk.stops],
                 notes=["; ".join((*each.do_not_cut(), *each.cautions)) for each in walk.stops],
                 codes=(1,),
             ),
@@ -79,32 +80,33 @@ def walk_page(found: "MapLayers", walk: "Walk") -> MapPage:
     )
 
 
-def _line(stop: "Stop") -> tuple[Any, ...]:
+def _line(stop: "Stop", units: str) -> tuple[Any, ...]:
     at = None if stop.block is None else f"{stop.block} {stop.row or '?'}/{stop.position or '?'}"
-    metres = None if stop.metres is None else f"{stop.metres:.0f}"
-    return (stop.order, stop.tree, stop.cultivar, at, stop.sticks, metres)
+    far = None if stop.metres is None else length(stop.metres, units)
+    return (stop.order, stop.tree, stop.cultivar, at, stop.sticks, far)
 
 
-def confusion_page(found: "MapLayers") -> MapPage:
+def confusion_page(found: "MapLayers", units: str = "SI") -> MapPage:
     """Return the page of trees of two cultivars that may be taken for each other.
 
-    `found` has the layers ``pairs`` and ``blocks``.
+    `found` has the layers ``pairs`` and ``blocks``; `units` are SI or US.
     """
     pairs = found.layers["pairs"]
     pairs = pairs.assign(
         code=pairs["tree"] + " and " + pairs["neighbour"],
         cultivars=pairs["cultivar"] + " and " + pairs["neighbour_cultivar"],
-        metres_said=pairs["metres"].map("{:.1f}".format),
+        apart=[length(metres, units) for metres in pairs["metres"]],
         chance=pairs["probability"].map("{:.0%}".format),
     )
     trees = _both_ends(pairs)
     listed = pairs.head(MOST_PAIRS)
-    columns = ("chance", "metres_said", "tree", "neighbour")
+    columns = ("chance", "apart", "tree", "neighbour")
     return MapPage(
         title="Trees that may be taken for each other",
         says=(
-            f"{len(pairs):,} pairs of neighbours of two cultivars, {len(trees):,} trees. The "
-            "chance is that of a cutter's fix at the one being likelier at the other.",
+            f"{number(len(pairs), 'pair')} of neighbours of two cultivars, "
+            f"{number(len(trees), 'tree')}. The chance is that of a cutter's fix at the one being "
+            "likelier at the other.",
             *map(sentence, found.notes),
         ),
         layers=(
@@ -116,7 +118,7 @@ def confusion_page(found: "MapLayers") -> MapPage:
                 filters={"reason": "Why"},
                 told={
                     "cultivars": "Cultivars",
-                    "metres_said": "Metres apart",
+                    "apart": "Apart",
                     "reason": "Why",
                     "chance": "Chance of a mistake",
                 },
@@ -127,7 +129,7 @@ def confusion_page(found: "MapLayers") -> MapPage:
             Table(
                 heading="The likeliest first"
                 + (f" ({len(listed)} of {len(pairs):,})" if len(listed) < len(pairs) else ""),
-                columns=("Chance", "m apart", "Tree", "Neighbour"),
+                columns=("Chance", "Apart", "Tree", "Neighbour"),
                 rows=list(zip(*(listed[name] for name in columns), strict=True)),
                 codes=(2, 3),
                 notes=[
