@@ -150,6 +150,7 @@ def test_us_units_are_feet(run: Run, tmp_path: Path) -> None:
         (("Old-8", "--gate", "XX=36,-95"), "nothing is recorded under 'XX'"),
         (("--list", "nowhere.csv"), "nowhere.csv cannot be read: No such file"),
         (("Old-8", "--list", "nowhere.csv"), "not both"),
+        (("Old-8", "--season", "2027"), "give --list too"),
         (("Old-8", "--gpx", "no/such/folder.gpx"), "cannot be written"),
     ],
 )

@@ -24,7 +24,7 @@ def walked(metres_of: Walk) -> float:
     return sum(each.metres or 0 for each in metres_of.stops) + (metres_of.to_finish or 0)
 
 
-@settings(max_examples=25)
+@settings(max_examples=15)
 @given(
     seed=st.integers(0, 10**6),
     number=st.integers(1, 40),
@@ -112,6 +112,21 @@ def test_blocks_nobody_measured_come_after_and_trees_without_a_place_last() -> N
     assert [each.metres for each in found.stops[2:]] == [None, 5.0, None]
     assert any("block Z" in says for says in found.cautions)
     assert any("the place of 1 of the trees is not recorded" in says for says in found.cautions)
+
+
+def test_rows_of_a_block_in_which_only_a_stray_tree_was_measured_are_walked_beside_it() -> None:
+    trees = [
+        *(Standing(f"{n}", "Fernhill", "A", 1, n) for n in (1, 4)),
+        Standing("stray", "Oldgate", "A", None, None, 47.0, 11.0, 3.0),
+    ]
+    found = walk([Asked(each.tree) for each in trees], trees, {"A": Spacing(6.0, 4.0, "N", 4)})
+    assert sorted(found.codes) == ["1", "4", "stray"]
+    assert [each.estimated for each in sorted(found.stops, key=lambda s: s.tree)] == [
+        True,
+        True,
+        False,
+    ]
+    assert 12.0 <= found.metres < 40.0
 
 
 def test_start_and_finish_of_trees_nobody_measured_do_not_count() -> None:

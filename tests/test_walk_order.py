@@ -61,7 +61,7 @@ def test_few_places_are_visited_in_the_shortest_order(places: int, seed: int, gr
     assert length(metres, order) == pytest.approx(by_subsets(metres))
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(st.integers(6, 11), st.integers(0, 10**6), MAPS)
 def test_more_places_are_visited_in_an_order_hardly_longer(places: int, seed: int, ground) -> None:
     metres = ground(places, seed)
@@ -71,7 +71,7 @@ def test_more_places_are_visited_in_an_order_hardly_longer(places: int, seed: in
     assert bound(metres, order) <= least + 1e-6
 
 
-@settings(max_examples=20)
+@settings(max_examples=8)
 @given(st.integers(1, 40), st.integers(0, 10**6), MAPS)
 def test_an_order_is_never_made_longer_and_keeps_its_ends(places: int, seed: int, ground) -> None:
     metres = ground(places + 2, seed)

@@ -51,6 +51,8 @@ def walk(
 
     if trees and list_ is not None:
         raise RegistryError("name the trees or a list of them, not both")
+    if season is not None and list_ is None:
+        raise RegistryError("--season says which part of a list is meant; give --list too")
     wanted = read_cutting_list(list_, season) if list_ is not None else dict.fromkeys(trees or ())
     ends = {
         name: _place(text, f"--{name}")

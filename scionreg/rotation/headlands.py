@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -100,7 +100,7 @@ def ways(
         between[2 * number, 2 * number + 1] = row.metres
     headlands = list(_headlands(rows))
     for headland in headlands:
-        for one, other in zip(headland.ends, headland.ends[1:], strict=False):
+        for one, other in pairwise(headland.ends):
             between[one, other] = _apart(places, one, other)
     headlands += [_Headland("", None, [number]) for number in range(after, len(places))]
     doors = [_Headland(block, None, [first + n]) for n, (block, _) in enumerate(gate_list)]

@@ -25,11 +25,10 @@ NEAR = 16
 """Nearest places that a place may come to stand beside."""
 LONGEST = 3
 """Places in a row that or-opt moves together."""
-TRIES = 10
-"""Exchanges tried for each place, and at most `MOST_TRIES`."""
-MOST_TRIES = 2000
-STRETCH = 50
-"""Places in a stretch that is exchanged, at most."""
+TRIES = 1500
+"""Exchanges that are tried."""
+WITHIN = 50
+"""Places among which two stretches are exchanged, at most."""
 LEAST = 1e-6
 """Metres that a change must save; less is rounding."""
 STEPS = 100
@@ -62,7 +61,7 @@ def improved(metres: Numbers, order: Sequence[int]) -> list[int]:
     search = _Search(metres, order)
     search.improve(search.order)
     dice = random.Random(1)
-    for _ in range(min(TRIES * len(order), MOST_TRIES) if len(order) > 5 else 0):
+    for _ in range(TRIES if len(order) > 5 else 0):
         search.try_exchange(dice)
     return search.order
 
@@ -183,9 +182,9 @@ def _move(i: int, j: int, to: int, forward: bool) -> Turns:
 
 def _cuts(dice: random.Random, inner: int) -> tuple[int, int, int]:
     """Return where two stretches begin that follow each other, and where the second ends."""
-    i = dice.randrange(1, inner)
-    j = min(i + dice.randint(1, STRETCH), inner)
-    return i, j, min(j + dice.randint(1, STRETCH), inner + 1)
+    low = dice.randint(1, max(1, inner - WITHIN))
+    i, j, k = sorted(dice.sample(range(low, min(low + WITHIN, inner + 1) + 1), 3))
+    return i, j, k
 
 
 def bound(metres: Numbers, order: Sequence[int]) -> float:
