@@ -15,7 +15,7 @@ def tell_walk(walk: Walk, *, us: bool = False) -> None:
     for stop, cells in zip(walk.stops, lines, strict=True):
         first, *rest = (text.ljust(width) for text, width in zip(cells, widths, strict=True))
         console.data(console.one_line("  ".join([first.strip().rjust(widths[0]), *rest])).rstrip())
-        for says in (*stop.do_not_cut(), *stop.cautions, *(f"mark: {m}" for m in stop.marks)):
+        for says in (*stop.do_not_cut(), *stop.cautions, *(f"note: {m}" for m in stop.marks)):
             console.data(f"{' ' * widths[0]}    {console.one_line(says)}")
     console.data(f"\n{_sum(walk, us)}")
     for says in walk.cautions:
