@@ -181,7 +181,7 @@ const painters = {
     }
   },
   point(ctx, sheet, at, bounds) {
-    const r = radius(sheet, at), ratio = devicePixelRatio || 1, lanes = sheet.columns.estimated;
+    const r = radius(sheet, at), ratio = devicePixelRatio || 1, laidOut = sheet.columns.estimated;
     for (let i = 0; i < sheet.n; i++) {
       if (!sheet.shown[i]) continue;
       const x = sheet.x[i] * at.scale - at.ox, y = sheet.y[i] * at.scale - at.oy;
@@ -189,7 +189,7 @@ const painters = {
       const own = sheet.within && { letter: textOf(sheet, i) };
       const { canvas, side } = stamp({ ...lookOf(sheet, i), ...own }, r, ratio);
       ctx.drawImage(canvas, x - side / 2, y - side / 2, side, side);
-      if (r >= 5 && lanes && lanes[i] === "yes") {
+      if (r >= 5 && laidOut && laidOut[i] === "yes") {
         ctx.beginPath();
         ctx.arc(x, y, r + 3, 0, 2 * Math.PI);
         ctx.setLineDash([2, 3]);
