@@ -20,6 +20,7 @@ from scionreg.registry.settings import Settings, write_settings
 from scionreg.registry.store import Store
 from scionreg.seasons import SeasonReport, season_report
 from tests.conftest import Said
+from tests.papers import told
 from tests.small_registries import bundle, collection, day, dispatch, holding, small
 
 VOUCHING = re.compile(r"certified|virus.free|disease.free|legal to ship", re.IGNORECASE)
@@ -42,14 +43,7 @@ def lite(tmp_path: Path) -> Iterator[Store]:
 
 def text_of(report: SeasonReport) -> str:
     """Return all that a report says, as one text."""
-    paper = season_paper(report, english())
-    told = [paper.title, paper.code, paper.lead, *paper.foot]
-    told += [f"{label}: {value}" for label, value in paper.facts]
-    for section in paper.sections:
-        told += [section.title, *section.lines, *section.notes]
-        if section.table is not None:
-            told += [" | ".join(row) for row in (section.table.columns, *section.table.rows)]
-    return "\n".join(told)
+    return told(season_paper(report, english()))
 
 
 # ------------------------------------------------------------------------------------ its numbers

@@ -34,6 +34,7 @@ from scionreg.registry.store import Store
 from scionreg.reporting import TraceSheet, recheck, trace_sheet
 from tests.conftest import Said
 from tests.nursery import forge
+from tests.papers import told
 from tests.small_registries import Rows, bundle, day, dispatch, holding, lot, small
 
 VOUCHING = re.compile(r"certified|virus.free|disease.free|legal to ship", re.IGNORECASE)
@@ -109,14 +110,7 @@ def sheet_of(connection: Connection, code: str = "G1/3") -> TraceSheet:
 
 def text_of(sheet: TraceSheet) -> str:
     """Return all that a sheet says, as one text."""
-    paper = trace_paper(sheet, english())
-    told = [paper.title, paper.code, paper.lead, *paper.foot]
-    told += [f"{label}: {value}" for label, value in paper.facts]
-    for section in paper.sections:
-        told += [section.title, *section.lines, *section.notes]
-        if section.table is not None:
-            told += [" | ".join(row) for row in (section.table.columns, *section.table.rows)]
-    return "\n".join(told)
+    return told(trace_paper(sheet, english()))
 
 
 def pdf_text(file: Path) -> str:

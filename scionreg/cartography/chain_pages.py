@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -98,6 +99,14 @@ def recall_page(found: "MapLayers", recalled: "Recall") -> MapPage:
     """
     rows, trees = (found.layers[name] for name in ("rows", "trees"))
     told = {"kind": "What it is", "reach_said": "Shares the source", "share_said": "Of its wood"}
+    shown = Shown(
+        name="",
+        frame=rows,
+        themes=("reach",),
+        filters={"reach_said": "Shares the source"},
+        told=told,
+        label="code",
+    )
     sent = {each.dispatch for each in recalled.dispatches}
     return MapPage(
         title=f"What shares a source with {recalled.code}",
@@ -112,24 +121,8 @@ def recall_page(found: "MapLayers", recalled: "Recall") -> MapPage:
         ),
         layers=(
             *ground(found.layers),
-            Shown(
-                name="graft lots",
-                frame=_reached(rows),
-                themes=("reach",),
-                filters={"reach_said": "Shares the source"},
-                told=told,
-                label="code",
-                wide_m=1.0,
-            ),
-            Shown(
-                name="trees",
-                frame=_reached(trees),
-                themes=("reach",),
-                filters={"reach_said": "Shares the source"},
-                told=told,
-                label="code",
-                least=7,
-            ),
+            replace(shown, name="graft lots", frame=_reached(rows), wide_m=1.0),
+            replace(shown, name="trees", frame=_reached(trees), least=7),
         ),
         tables=(
             Table(
