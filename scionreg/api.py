@@ -275,7 +275,7 @@ class Registry:
     def field_sheet(self, name: str, **wanted: Any) -> "FieldSheet":
         """Return a field sheet with its rows filled in; `wanted` as `filling.Wanted`."""
         from scionreg.documents.field_sheets.filling import Wanted, fill
-        from scionreg.documents.words import english
+        from scionreg.records.words import english
 
         with self.store.reading() as connection:
             return fill(connection, name, Wanted(**wanted), english())

@@ -14,13 +14,13 @@ from scionreg.documents.labels.saying import (
     labels_of,
     tree_label,
 )
-from scionreg.documents.words import Words, english
 from scionreg.lineage import label_books as books
 from scionreg.lineage.graph import Lot, find_kind, not_found, read_lots, split_position
 from scionreg.lineage.label_books import Book, LotBook, WoodBook
 from scionreg.lineage.standing import now_at, regrafts_among
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.tables import code_column, table
+from scionreg.records.words import Words, english
 from scionreg.registry.issuing import unused
 from scionreg.registry.settings import Settings, read_settings
 

@@ -8,11 +8,11 @@ from scionreg.documents.field_sheets.filling import Wanted, fill
 from scionreg.documents.field_sheets.kinds import kind_of_sheet
 from scionreg.documents.field_sheets.sheet import FieldSheet
 from scionreg.documents.field_sheets.writing import check_endings, write_sheet
-from scionreg.documents.words import Words
 from scionreg.exchange.templates import known_codes, write_template
 from scionreg.records.cells import noun
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
+from scionreg.records.words import Words
 
 if TYPE_CHECKING:
     from scionreg.api import Registry

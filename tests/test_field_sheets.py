@@ -22,13 +22,13 @@ from scionreg.documents.field_sheets.page import MARGIN, NUMBER, _wrapped, write
 from scionreg.documents.field_sheets.sheet import ABOUT, DAYS, PEOPLE, FieldSheet, Line
 from scionreg.documents.field_sheets.writing import write_sheet
 from scionreg.documents.pdf import MM, REGULAR, width
-from scionreg.documents.words import english, read_words
 from scionreg.lineage.due import not_counted, not_tied
 from scionreg.lineage.known import read_known
 from scionreg.records import codes
 from scionreg.records.cells import Choice
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields
+from scionreg.records.words import english, read_words
 from scionreg.registry.store import Store
 from scionreg.sheeting import write_sheets
 from scionreg.take.stages import EARLY_UNTIL, TOO_YOUNG

@@ -37,7 +37,6 @@ from scionreg.documents.labels.saying import (
 )
 from scionreg.documents.labels.stock import SIZES, plain, sheet, single
 from scionreg.documents.pdf import PAPERS
-from scionreg.documents.words import english
 from scionreg.lineage.label_books import (
     LotBook,
     Named,
@@ -49,6 +48,7 @@ from scionreg.lineage.label_books import (
 )
 from scionreg.records import codes
 from scionreg.records.errors import RegistryError
+from scionreg.records.words import english
 
 DAY = dt.date
 TELL = Teller(english(), "Invented Nursery")

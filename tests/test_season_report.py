@@ -11,10 +11,10 @@ import pytest
 from scionreg.api import Registry
 from scionreg.documents.paper import as_html
 from scionreg.documents.season_report import season_paper, write_season_report
-from scionreg.documents.words import english, read_words
 from scionreg.records.cited import CITED
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import GraftMethod, StoreClass
+from scionreg.records.words import english, read_words
 from scionreg.registry.create import create_store
 from scionreg.registry.settings import Settings, write_settings
 from scionreg.registry.store import Store

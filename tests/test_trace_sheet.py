@@ -19,7 +19,6 @@ from scionreg.documents.trace_sheet import (
     trace_paper,
     write_trace_sheet,
 )
-from scionreg.documents.words import english, read_words
 from scionreg.lineage.sheet_book import Step
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.vocabulary import (
@@ -29,6 +28,7 @@ from scionreg.records.vocabulary import (
     IdentityStatus,
     TreeEventKind,
 )
+from scionreg.records.words import english, read_words
 from scionreg.registry.create import create_store
 from scionreg.registry.store import Store
 from scionreg.reporting import TraceSheet, recheck, trace_sheet

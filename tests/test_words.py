@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from scionreg.documents import pdf
-from scionreg.documents.words import english, read_words
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import VOCABULARIES, Counting, Word
+from scionreg.records.words import english, read_words
 
 FORBIDDEN = ("virus-free", "disease-free", "legal to ship", "is certified")
 

@@ -48,7 +48,7 @@ def trace(
 
 def _write_sheet(registry: "Registry", code: str, file: Path, words: Path | None) -> None:
     from scionreg.documents.trace_sheet import recheck_command, write_trace_sheet
-    from scionreg.documents.words import read_words
+    from scionreg.records.words import read_words
 
     sheet = registry.trace_sheet(code)
     write_trace_sheet(sheet, file, read_words(words))

@@ -12,8 +12,8 @@ from scionreg.records.errors import RegistryError
 if TYPE_CHECKING:
     from scionreg.api import Registry
     from scionreg.documents.labels.stock import Stock
-    from scionreg.documents.words import Words
     from scionreg.labelling import Labels
+    from scionreg.records.words import Words
 
 ROLL = "roll"
 
@@ -115,8 +115,8 @@ def _found(
     trees: bool,
     words: Path | None,
 ) -> "Labels":
-    from scionreg.documents.words import read_words
     from scionreg.exchange.headers import kind_named
+    from scionreg.records.words import read_words
 
     said: Words = read_words(words)
     if reserved:

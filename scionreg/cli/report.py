@@ -26,7 +26,7 @@ def report(
         found = opened_registry.season_report(season)
     if into is not None:
         from scionreg.documents.season_report import write_season_report
-        from scionreg.documents.words import read_words
+        from scionreg.records.words import read_words
 
         write_season_report(found, into, read_words(words))
         console.talk(f"written: {into}")

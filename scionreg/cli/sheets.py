@@ -83,7 +83,7 @@ def sheets(
     scionreg sheets all records.xlsx
     """
     from scionreg.documents.field_sheets.filling import Wanted
-    from scionreg.documents.words import read_words
+    from scionreg.records.words import read_words
     from scionreg.sheeting import write_sheets
     from scionreg.walking import read_cutting_list
 

@@ -121,7 +121,7 @@ GAP = {"what": "what", "missing": "missing", "of": "of", "first": "first", "rule
 
 
 def _gap(each: "Gap") -> dict[str, object]:
-    from scionreg.documents.words import english
+    from scionreg.records.words import english
 
     what = english()(f"season_report.gap.{each.what}")
     return {**each.to_dict(), "what": what, "first": each.codes[0]}

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 from scionreg.documents import pdf
-from scionreg.documents.words import Words
+from scionreg.records.words import Words
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas

@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 
 from scionreg.documents.paper import Section, Table
-from scionreg.documents.words import Words
+from scionreg.records.words import Words
 
 MOST_CODES, MOST_LINES = 6, 30
 """Codes that are named beside a gap, and lines of a table that may grow long."""

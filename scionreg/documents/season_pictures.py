@@ -10,8 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from scionreg.documents.words import Words
 from scionreg.records.vocabulary import GraftMethod
+from scionreg.records.words import Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

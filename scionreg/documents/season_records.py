@@ -10,9 +10,9 @@ from scionreg.documents.season_parts import (
     some_of,
     table_of,
 )
-from scionreg.documents.words import Words
 from scionreg.lineage.royalties import COUNTS, Royalty, by_licence
 from scionreg.records.cited import CITED
+from scionreg.records.words import Words
 
 if TYPE_CHECKING:
     from scionreg.lineage.retention import Keeping

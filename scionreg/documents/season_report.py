@@ -26,9 +26,9 @@ from scionreg.documents.season_records import (
     royalties_of,
 )
 from scionreg.documents.trace_sheet import in_groups
-from scionreg.documents.words import Words, english
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Found
+from scionreg.records.words import Words, english
 
 if TYPE_CHECKING:
     from scionreg.cutting import TreeOutlook

@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Any
 
 from scionreg.documents.paper import Paper, Section, Table, write_paper
 from scionreg.documents.pdf import usual_paper
-from scionreg.documents.words import Words, english
 from scionreg.records.vocabulary import (
     Condition,
     Counting,
     Found,
     GraftMethod,
 )
+from scionreg.records.words import Words, english
 
 if TYPE_CHECKING:
     from scionreg.lineage.sheet_book import Rootstock, SheetLook, SourceTree, Step

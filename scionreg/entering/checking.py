@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from scionreg.documents.field_sheets.kinds import measure_of, must_be_filled, numbered, tell
-from scionreg.documents.words import english
 from scionreg.lineage.known import read_known
 from scionreg.records import codes
 from scionreg.records.cells import (
@@ -27,6 +26,7 @@ from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES
 from scionreg.records.tables import KINDS, fields
 from scionreg.records.vocabulary import Trouble
+from scionreg.records.words import english
 from scionreg.registry import suggestions
 from scionreg.registry.changes import change
 from scionreg.registry.intake import Batch, Intake, read_cell

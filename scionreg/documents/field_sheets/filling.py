@@ -8,7 +8,6 @@ from sqlalchemy import Connection
 
 from scionreg.documents.field_sheets.kinds import SHEETS, kind_of_sheet, tell
 from scionreg.documents.field_sheets.sheet import ABOUT, DAYS, PEOPLE, FieldSheet, Line
-from scionreg.documents.words import Words
 from scionreg.lineage.due import not_counted, not_tied, shelves
 from scionreg.lineage.graph import find_kind
 from scionreg.lineage.known import Known, read_known
@@ -16,6 +15,7 @@ from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import BundleEventKind, IdentityStatus
+from scionreg.records.words import Words
 from scionreg.registry.rows import not_recorded
 from scionreg.registry.settings import Settings, read_settings
 

@@ -7,12 +7,12 @@ read from the record tables, so paper, screen and file cannot part.
 from dataclasses import dataclass
 from typing import Any
 
-from scionreg.documents.words import Words
 from scionreg.lineage.known import Known
 from scionreg.records.cells import Cell, Choice, Code, Number
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS
+from scionreg.records.words import Words
 
 SHEETS = {
     "cutting": "collections",

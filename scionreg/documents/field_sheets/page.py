@@ -13,7 +13,6 @@ from scionreg.documents.field_sheets import icons
 from scionreg.documents.field_sheets.kinds import measure_of, must_be_filled, numbered
 from scionreg.documents.field_sheets.sheet import FieldSheet, Line
 from scionreg.documents.pdf import BLACK, BOLD, CODE, GREY, LIGHT, MM, REGULAR, width
-from scionreg.documents.words import Words
 from scionreg.records.cells import (
     Choice,
     Code,
@@ -28,6 +27,7 @@ from scionreg.records.cells import (
 )
 from scionreg.records.tables import fields
 from scionreg.records.vocabulary import Found
+from scionreg.records.words import Words
 
 MARGIN = 9.0
 NUMBER = 8.0

@@ -7,11 +7,11 @@ from pathlib import Path
 from scionreg.documents.field_sheets.page import write_pdf
 from scionreg.documents.field_sheets.sheet import FieldSheet
 from scionreg.documents.pdf import new_file
-from scionreg.documents.words import Words
 from scionreg.exchange.templates import write_template
 from scionreg.records.cells import shield
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import fields
+from scionreg.records.words import Words
 
 ENDINGS = (".pdf", ".csv", ".xlsx")
 

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from scionreg.documents.words import Words
 from scionreg.lineage.label_books import (
     Book,
     LotBook,
@@ -22,6 +21,7 @@ from scionreg.lineage.label_books import (
     WoodBook,
 )
 from scionreg.records.vocabulary import Counting, GraftMethod, Rights, StoreKind
+from scionreg.records.words import Words
 
 MOST_TREES = 4
 """Source trees that are named on one label."""

@@ -1,18 +1,19 @@
-"""The text of everything that is printed, from one catalogue a language.
+"""Every text that people read on paper or while typing, from one catalogue a language.
 
 `english.toml` beside this module holds every name; a translation is a file of the same form in
-which any of them may be missing. Texts have the same values in braces in every language.
+which any of them may be missing. Texts have the same values in braces in every language. What is
+found out deeper down is said as a `Sentence`: English text that can be told in any language.
 """
 
 import datetime as dt
 import os
 import string
 import tomllib
-from collections.abc import Iterator, Mapping
-from functools import cache
+from collections.abc import Iterable, Iterator, Mapping
+from functools import cache, reduce
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Self, SupportsIndex
 
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Word
@@ -27,13 +28,33 @@ class Words:
         self._texts = texts
 
     def __call__(self, name: str, /, **values: object) -> str:
-        """Return a text with `values` in place of its braces; raise `KeyError` for no name."""
-        return self._texts[name].format(**values)
+        """Return a text with `values` in place of its braces, told in this language as `tell`.
+
+        Raises
+        ------
+        KeyError
+            There is no such name, or a value is lacking.
+        """
+        return self._texts[name].format(**{key: self._told(each) for key, each in values.items()})
+
+    def tell(self, said: str) -> str:
+        """Return a sentence, or a word of a vocabulary, in this language; other text as it is."""
+        return str(self._told(said))
+
+    def _told(self, value: object) -> object:
+        match value:
+            case Sentence():
+                return self(value.name, **value.values)
+            case Word():
+                return self.word(value)
+            case dt.date():
+                return self.day(value)
+            case _:
+                return value
 
     def many(self, name: str, number: int, /, **values: object) -> str:
         """Return the text ``name.one`` or ``name.other``, `number` among its values."""
-        form = "one" if number == 1 else "other"
-        return self(f"{name}.{form}", number=number, **values)
+        return self(_form(name, number), number=number, **values)
 
     def word(self, word: Word) -> str:
         """Return how a word of a vocabulary is printed."""
@@ -54,6 +75,72 @@ class Words:
     def names(self) -> set[str]:
         """Return every name there is a text for."""
         return set(self._texts)
+
+
+class Sentence(str):
+    """English text of the catalogue that knows its name and values, so that `Words` can tell it.
+
+    As text it is what JSON, CSV and the screen show: days in it are ISO days. Among its values may
+    be other sentences, words of a vocabulary and days, which are told in the same language.
+
+    >>> Sentence("fact.customer", value="CU-12")
+    'to customer CU-12'
+    """
+
+    __slots__ = ("name", "values")
+    name: str
+    values: Mapping[str, object]
+
+    def __new__(cls, name: str, /, **values: object) -> Self:
+        """Make the sentence of a name; `KeyError` for no name, or where a value is lacking."""
+        made = super().__new__(cls, _plain()(name, **values))
+        made.name, made.values = name, values
+        return made
+
+    @classmethod
+    def many(cls, name: str, number: int, /, **values: object) -> Self:
+        """Return the sentence ``name.one`` or ``name.other``, `number` among its values."""
+        return cls(_form(name, number), number=number, **values)
+
+    def with_values(self, **values: object) -> "Sentence":
+        """Return the sentence with other values in place of some."""
+        return Sentence(self.name, **{**self.values, **values})
+
+    def __reduce_ex__(self, protocol: SupportsIndex) -> tuple[Any, ...]:
+        return _again, (self.name, self.values)
+
+
+def _again(name: str, values: Mapping[str, object]) -> Sentence:
+    """Return a sentence that was copied or pickled."""
+    return Sentence(name, **values)
+
+
+def joined(texts: Iterable[str], by: str) -> str:
+    """Return texts put together two by two by a text of the catalogue; no text for none.
+
+    >>> joined(["A", "B", "C"], "joined.or")
+    'A or B or C'
+    """
+    parts = list(texts)
+    if not parts:
+        return ""
+    return reduce(lambda before, after: Sentence(by, before=before, after=after), parts)
+
+
+def _form(name: str, number: int) -> str:
+    return f"{name}.{'one' if number == 1 else 'other'}"
+
+
+class _Plain(Words):
+    """English whose days are ISO days."""
+
+    def day(self, day: dt.date) -> str:
+        return day.isoformat()
+
+
+@cache
+def _plain() -> Words:
+    return _Plain(_english())
 
 
 @cache
