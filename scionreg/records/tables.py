@@ -374,7 +374,7 @@ class Dispatch(Record):
     KEY = ("dispatch", "graft_lot")
     dispatch: Mapped[str] = field(Code("dispatches"), "code of the dispatch", required=True)
     graft_lot: Mapped[str] = refers(
-        "graft_lots.graft_lot", "lot the trees came from", required=True, index=True
+        "graft_lots.graft_lot", "lot the trees came from", required=True
     )
     date: Mapped[dt.date | None] = field(Day(), "day they left")
     customer: Mapped[str] = field(Cell(), "code of the customer", required=True)
@@ -382,6 +382,13 @@ class Dispatch(Record):
     first: Mapped[int | None] = field(Whole(1), "first position")
     last: Mapped[int | None] = field(Whole(1), "last position")
     label_cultivar: Mapped[str | None] = field(CultivarName(), "cultivar on the label")
+    __table_args__ = (
+        # Recall reads a lot's dispatches from the index alone.
+        Index(
+            "ix_dispatches_wood",
+            *("graft_lot", "dispatch", "customer", "date", "trees", "first", "last"),
+        ),
+    )
 
 
 RECORDS: tuple[type[Record], ...] = (

@@ -19,7 +19,7 @@ from scionreg.records.errors import (
 )
 from scionreg.registry.ledger import JournalHead
 
-HEAD = "0002"
+HEAD = "0003"
 """The newest migration; a registry made by another one is refused or upgraded."""
 
 WAIT_SECONDS = 30
