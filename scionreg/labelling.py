@@ -319,7 +319,7 @@ def _mixed(read: Mapping[str, Mapping[str, Book]], words: Words) -> Iterator[str
 
 
 def _cautions(made: Iterable[Label], doubts: Iterable[str], words: Words) -> Iterator[str]:
-    yield from dict.fromkeys(doubts)
+    yield from dict.fromkeys(map(words.tell, doubts))
     made = tuple(made)
     kinds = {label.kind for label in made}
     if any(fact.name == "rights" for label in made for fact in label.facts):

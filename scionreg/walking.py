@@ -16,6 +16,7 @@ from scionreg.lineage.walk_notes import WalkNotes, read_walk_notes
 from scionreg.records.cells import noun, unshield
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import TreeStatus
+from scionreg.records.words import Sentence
 from scionreg.registry.settings import read_settings
 from scionreg.rotation.cutting_plan import Plan
 from scionreg.rotation.eligibility import rights_caution
@@ -62,7 +63,7 @@ def walk_of(
         notes, book = noted.get(tree, WalkNotes()), cut_books[tree]
         warned = [says for _, says in book.stopped]
         if book.status in NOT_TO_BE_CUT:
-            warned.insert(0, f"it is recorded as {book.status}")
+            warned.insert(0, Sentence("bar.recorded", status=TreeStatus.spelled(book.status)))
         asked.append(Asked(tree, number, notes.marks, (*warned, *notes.cautions)))
     found = walk(
         asked,

@@ -300,7 +300,7 @@ def test_no_probability_is_shown_as_none_or_all(probability: float) -> None:
     ],
 )
 def test_looks_are_put_into_words(checked: int, off: int, said: str) -> None:
-    assert looks_at(Looked(checked=checked, off=off), "in this lot") == said
+    assert looks_at(Looked(checked=checked, off=off), " in this lot") == said
 
 
 def test_looks_at_other_wood_are_put_into_words() -> None:

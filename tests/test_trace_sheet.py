@@ -284,7 +284,7 @@ def test_a_private_place_and_free_text_stay_at_home(lite: Store, tmp_path: Path)
         for private in ("row 7", "31.41", "97.27", "A. Person", "smelled", "shed", "'row': 7"):
             assert private not in said
     assert "place kept private" in page
-    assert "T1 was topworked on 2025-02-01, before" in page
+    assert "T1 was topworked on 1 Feb 2025, before" in page
 
 
 def test_nothing_vouches(lite: Store, demo: str) -> None:

@@ -201,7 +201,7 @@ def _tell_kind(
                 "looked": looked,
                 "grade": grade(each.probability),
                 "chance": per_cent(each.probability),
-                "what": word_of(each.what),
+                "what": each.what and word_of(each.what),
                 "proposal": each.proposal and each.proposal.value.replace("_", " "),
             }
         )

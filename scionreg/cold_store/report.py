@@ -16,6 +16,7 @@ from scionreg.lineage.stops import standing_condition
 from scionreg.lineage.woods import Wood
 from scionreg.records.starting_values import StoreValues
 from scionreg.records.vocabulary import Condition, StoreClass
+from scionreg.records.words import Sentence
 
 F_HOURS = 1.8
 """°F·h in a °C·h."""
@@ -255,10 +256,14 @@ def _figures(
     reasons = list(stops)
     if grade is StoreClass.SAMPLE_FIRST:
         reasons.append(
-            f"{worst.degree_hours:.0f} °C·h above {values.warm_above_c:g} °C: graft a sample first"
+            Sentence(
+                "stop.warm",
+                heat=f"{worst.degree_hours:.0f}",
+                above=f"{values.warm_above_c:g}",
+            )
         )
     if days is not None and days > keeps:
-        reasons.append(f"{days} days old, and such wood keeps {keeps:g}")
+        reasons.append(Sentence("stop.old", days=days, keeps=f"{keeps:g}"))
     return BundleFigures(
         bundle=code,
         grade=grade,

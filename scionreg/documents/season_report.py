@@ -131,7 +131,7 @@ def _use(report: "SeasonReport", words: Words) -> Section:
     ]
     columns = [("cultivar", 20), *((name, 10.0) for name in BALANCE)]
     alarms = [
-        words("season_report.use.alarm", code=each.code or "?", says=each.alarm or "")
+        words("season_report.use.alarm", code=each.code or "?", says=each.alarm)
         for each in report.alarms
     ]
     says = words("season_report.picture.use")
@@ -214,7 +214,7 @@ def _take(report: "SeasonReport", words: Words) -> Section:
     ]
     columns = [("cultivar", 22), ("method", 20), ("grafts", 12), ("early", 23), ("late", 23)]
     findings = report.take.findings
-    lines = [f"{each.item}: {each.text}" for each in findings[:MOST_LINES]]
+    lines = [f"{each.item}: {words.tell(each.text)}" for each in findings[:MOST_LINES]]
     says = words("season_report.picture.take")
     drawn = [(says, pictures.draw_take(report.take.rows, words))] if rows else []
     return part_of(
@@ -292,7 +292,7 @@ def _pressure(report: "SeasonReport", words: Words) -> Section:
             f"{each.status.pressure:.2f}",
             _state(each, words),
             each.status.until,
-            "; ".join(each.why_not[0] or each.status.why),
+            "; ".join(map(words.tell, each.why_not[0] or each.status.why)),
         )
         for each in telling[:MOST_LINES]
     ]

@@ -10,7 +10,7 @@ by Texas 4 TAC 21.44: what of that is recorded is on the sheet.
 import datetime as dt
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from scionreg.documents.paper import Paper, Section, Table, write_paper
@@ -159,12 +159,18 @@ def _sections(sheet: "TraceSheet", words: Words) -> Iterator[Section]:
         yield _known(sheet, words)
     yield Section(
         title=words("trace_sheet.missing.title"),
-        lines=sheet.traced.missing or (words("trace_sheet.missing.none"),),
+        lines=_told_all(sheet.traced.missing, words) or (words("trace_sheet.missing.none"),),
     )
     yield Section(
         title=words("trace_sheet.contradictions.title"),
-        lines=sheet.book.contradictions or (words("trace_sheet.contradictions.none"),),
+        lines=_told_all(sheet.book.contradictions, words)
+        or (words("trace_sheet.contradictions.none"),),
     )
+
+
+def _told_all(said: Iterable[str], words: Words) -> tuple[str, ...]:
+    """Return sentences as they are printed, each once."""
+    return tuple(dict.fromkeys(map(words.tell, said)))
 
 
 def _columns(words: Words, table: str, *names: str) -> tuple[str, ...]:
@@ -202,7 +208,7 @@ def _sources(sheet: "TraceSheet", words: Words) -> Section:
             rows=tuple(rows),
             widths=(10, 15, 37, 13, 15, 12),
         ),
-        lines=tuple(dict.fromkeys(reasons)),
+        lines=_told_all(reasons, words),
     )
 
 

@@ -10,13 +10,14 @@ from scionreg.lineage.stops import Happening
 from scionreg.lineage.tree_books import Check, TreeBook
 from scionreg.records.starting_values import StatusValues
 from scionreg.records.vocabulary import CheckMethod, Found, SampleFound, TreeEventKind
+from scionreg.records.words import Sentence
 
-BREAKS: dict[str, str] = {
-    TreeEventKind.TOPWORKED: "was topworked",
-    TreeEventKind.REPLANTED: "was replanted",
-    TreeEventKind.RETAGGED: "got a new tag",
-    TreeEventKind.REGREW: "regrew from below the union",
-}
+BREAKS = (
+    TreeEventKind.TOPWORKED,
+    TreeEventKind.REPLANTED,
+    TreeEventKind.RETAGGED,
+    TreeEventKind.REGREW,
+)
 """Events after which it is not known to be the same plant that was looked at."""
 NEW_PLANT = (TreeEventKind.TOPWORKED, TreeEventKind.REPLANTED, TreeEventKind.REGREW)
 """Those after which it is another one, whatever it was found to be."""
@@ -26,13 +27,6 @@ STRENGTH: dict[str, int] = {
     CheckMethod.LEAF: 2,
     CheckMethod.FRUIT: 3,
     CheckMethod.DNA: 4,
-}
-LOOKED_BY: dict[str, str] = {
-    CheckMethod.PAPER: "papers",
-    CheckMethod.BUD: "buds",
-    CheckMethod.LEAF: "leaf and habit",
-    CheckMethod.FRUIT: "fruit",
-    CheckMethod.DNA: "marker profile",
 }
 
 
@@ -69,11 +63,15 @@ class Evidence:
         """Return how much it separates: papers, buds, leaf, fruit, marker profile."""
         return STRENGTH[self.method]
 
-    def told(self) -> str:
+    def told(self) -> Sentence:
         """Return the look in words."""
-        day = f" of {self.date}" if self.date else ", day not recorded"
-        where = f" on {limb_name(self.limb)}" if self.limb else ""
-        return f"{LOOKED_BY[self.method]}{where} ({self.check}{day})"
+        return Sentence(
+            "tree.look",
+            by=looked_by(self.method),
+            where=Sentence("tree.on_limb", limb=limb_name(self.limb)) if self.limb else "",
+            check=self.check,
+            of=Sentence("tree.of", day=self.date) if self.date else Sentence("tree.of_no_day"),
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -100,9 +98,20 @@ def months_after(day: dt.date, months: int) -> dt.date:
     return dt.date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
 
 
+def looked_by(method: str) -> Sentence:
+    """Return what a look was at."""
+    return Sentence(f"tree.looked_by.{method}")
+
+
 def limb_name(limb: str) -> str:
     """Return a limb as it is spoken of: limb N, north limb."""
-    return limb if "limb" in limb.casefold() else f"limb {limb}"
+    return limb if "limb" in limb.casefold() else Sentence("tree.limb", limb=limb)
+
+
+def broke(event: Happening, *, tree: str = "", when: str = "", detail: str = "") -> Sentence:
+    """Return that an event made another plant of a tree or limb, or gave it another tag."""
+    of = limb_name(event.limb) if event.limb else tree or Sentence("tree.it")
+    return Sentence(f"tree.broke.{event.event}", of=of, when=when, detail=detail)
 
 
 def limbs_of(book: TreeBook) -> list[str]:
@@ -155,9 +164,9 @@ def _from_check(
         until = months_after(check.date, _months(book, values))
     ended = ended_by(book, check.date, on, limb, new_plant_only=not agrees)
     if ended is None and until is not None and until <= on:
-        ended = f"it held until {until}"
+        ended = Sentence("tree.held_until", day=until)
     if ended is None and is_look and check.date is None:
-        ended = "the day is not recorded"
+        ended = Sentence("tree.no_day")
     return Evidence(
         check=check.check,
         method=check.method,
@@ -177,7 +186,7 @@ def _from_sample(book: TreeBook, sample: Sampled, on: dt.date, limb: str | None)
     ended = ended_by(book, None, on, limb, new_plant_only=not agrees)
     stock = Found.ROOTSTOCK if sample.found is SampleFound.ROOTSTOCK else None
     return Evidence(
-        check=f"sample {sample.sample}",
+        check=Sentence("tree.sample", sample=sample.sample),
         method=CheckMethod.DNA,
         date=None,
         limb=None,
@@ -196,22 +205,21 @@ def _months(book: TreeBook, values: StatusValues) -> int:
 
 def ended_by(
     book: TreeBook, since: dt.date | None, on: dt.date, limb: str | None, *, new_plant_only: bool
-) -> str | None:
+) -> Sentence | None:
     """Return what ended evidence of a day (None: unknown) by another day, None where nothing did.
 
     Events of another limb do not count. An event of the same or an unknown day may have come
     after the look, so it ends it.
     """
     if since is not None and book.planted is not None and book.planted > since:
-        return f"the tree was planted on {book.planted}, after it"
-    kinds = NEW_PLANT if new_plant_only else tuple(BREAKS)
+        return Sentence("tree.planted_after", day=book.planted)
+    kinds = NEW_PLANT if new_plant_only else BREAKS
     for event in book.events:
         if event.event in kinds and event.limb in (None, limb) and _may_follow(event, since, on):
             if event.event == TreeEventKind.REPLANTED and _is_this_one(book, event, since):
                 continue
-            when = f" on {event.date}" if event.date else ", nobody recorded when"
-            who = limb_name(event.limb) if event.limb else "it"
-            return f"{who} {BREAKS[event.event]}{when}"
+            when = Sentence("tree.on", day=event.date) if event.date else Sentence("tree.no_when")
+            return broke(event, when=when)
     return None
 
 

@@ -11,11 +11,13 @@ from scionreg.identity.tree_evidence import (
     STRENGTH,
     Evidence,
     Sampled,
+    broke,
     ended_by,
     evidence_of,
     limb_name,
     limbs_of,
 )
+from scionreg.lineage.phrases import in_brackets
 from scionreg.lineage.stops import in_force
 from scionreg.lineage.tree_books import TreeBook, WoodCheck
 from scionreg.records.starting_values import IdentityValues, StatusValues
@@ -26,6 +28,7 @@ from scionreg.records.vocabulary import (
     TreeEventKind,
     TreeStatus,
 )
+from scionreg.records.words import Sentence, joined
 
 RUNGS: dict[str, IdentityStatus] = {
     CheckMethod.BUD: IdentityStatus.FIELD_CHECKED,
@@ -159,11 +162,10 @@ def identity_of(
     )
 
 
-def _breaks(book: TreeBook, on: dt.date, limb: str | None) -> list[str]:
+def _breaks(book: TreeBook, on: dt.date, limb: str | None) -> list[Sentence]:
     """Return the events of a tree after which another plant, or another tag, was there."""
     return [
-        f"{limb_name(event.limb) if event.limb else 'it'} {BREAKS[event.event]} {_on(event.date)}"
-        + (f" ({event.detail})" if event.detail else "")
+        broke(event, when=_on(event.date), detail=in_brackets(event.detail))
         for event in book.events
         if event.event in BREAKS
         and (limb is None or event.limb in (None, limb))
@@ -186,24 +188,25 @@ def _rung(
     looks = [each for each in standing if each.method != CheckMethod.PAPER]
     if not looks or best is None:
         if origin is None and paper is None:
-            return IdentityStatus.NAMED_ONLY, None, None, "nothing but the name is recorded"
-        said = f"by {paper.told()}" if paper is not None else str(origin)
+            return IdentityStatus.NAMED_ONLY, None, None, Sentence("tree.named_only")
+        said = Sentence("tree.by", look=paper.told()) if paper is not None else str(origin)
         return IdentityStatus.ON_PAPER, paper.date if paper else None, None, said
     by_fruit = [each for each in looks if each.method == CheckMethod.FRUIT]
     rung = RUNGS[best.method]
     if best.method == CheckMethod.DNA and by_fruit:
         fruit = max(by_fruit, key=lambda each: each.until or dt.date.max)
-        said = f"agrees by {best.told()} and {fruit.told()}"
+        looked = joined([best.told(), fruit.told()], "joined.and")
+        said = Sentence("tree.agrees", look=looked)
         if best.date and (origin or paper) and cleared:
             return IdentityStatus.CLEARED_AS_SOURCE, best.date, fruit.until, said
         return rung, best.date, None, said
-    return rung, best.date, best.until, f"agrees by {best.told()}"
+    return rung, best.date, best.until, Sentence("tree.agrees", look=best.told())
 
 
 # ------------------------------------------------------------------------ what speaks against it
 
 
-def _in_force(book: TreeBook, kind: TreeEventKind, on: dt.date, limb: str | None) -> list[str]:
+def _in_force(book: TreeBook, kind: TreeEventKind, on: dt.date, limb: str | None) -> list[Sentence]:
     """Return the holds, or the notices, in force on a day, of a tree or of one limb too."""
     events = [
         event
@@ -233,18 +236,25 @@ def _against(
         if not each.agrees and each.stands:
             state = _said_by(each, evidence)
             if state is not None:
-                part = "part of it was" if each.in_part else "it was"
-                what = f" to be {each.found}" if each.found != Found.UNKNOWN else " off"
-                say(state, f"{part} found{what} by {each.told()}")
+                say(state, _found_off(each))
     for reason in _gone(book, on, limb, now=now):
         say(IdentityStatus.DEAD, reason)
     if now and book.status == TreeStatus.RETIRED:
-        say(IdentityStatus.RETIRED, "retired as a source")
+        say(IdentityStatus.RETIRED, Sentence("tree.retired"))
     for reason in _in_force(book, TreeEventKind.HOLD, on, limb):
         say(IdentityStatus.DOUBTFUL, reason)
     for reason in _doubts_from_wood(book, on, limb, evidence, weights):
         say(IdentityStatus.DOUBTFUL, reason)
     return found
+
+
+def _found_off(look: Evidence) -> Sentence:
+    """Return what a look found a tree, or part of it, to be."""
+    of = "part" if look.in_part else "it"
+    if look.found == Found.UNKNOWN:
+        return Sentence(f"tree.off.{of}", look=look.told())
+    found = Found.spelled(look.found or "") or look.found
+    return Sentence(f"tree.found.{of}", found=found, look=look.told())
 
 
 def _said_by(off: Evidence, evidence: Sequence[Evidence]) -> IdentityStatus | None:
@@ -266,7 +276,7 @@ def _said_by(off: Evidence, evidence: Sequence[Evidence]) -> IdentityStatus | No
     return IdentityStatus.DOUBTFUL
 
 
-def _gone(book: TreeBook, on: dt.date, limb: str | None, *, now: bool) -> list[str]:
+def _gone(book: TreeBook, on: dt.date, limb: str | None, *, now: bool) -> list[Sentence]:
     reasons = []
     for event in book.events:
         past = event.date is None or event.date <= on
@@ -279,21 +289,22 @@ def _gone(book: TreeBook, on: dt.date, limb: str | None, *, now: bool) -> list[s
             ]
             replanted = book.planted is not None and event.date and book.planted >= event.date
             if not later and not replanted:
-                reasons.append(f"died {_on(event.date)}")
+                reasons.append(Sentence("tree.died", when=_on(event.date)))
         elif past and event.event == TreeEventKind.LIMB_REMOVED and limb and event.limb == limb:
-            reasons.append(f"{limb_name(limb)} was removed {_on(event.date)}")
+            when = _on(event.date)
+            reasons.append(Sentence("tree.removed", limb=limb_name(limb), when=when))
     if now and book.status == TreeStatus.DEAD and not reasons:
-        reasons.append("recorded as dead")
+        reasons.append(Sentence("tree.dead"))
     return reasons
 
 
-def _on(day: dt.date | None) -> str:
-    return f"on {day}" if day else "on a day nobody recorded"
+def _on(day: dt.date | None) -> Sentence:
+    return Sentence("tree.on", day=day) if day else Sentence("tree.on_no_day")
 
 
 def _doubts_from_wood(
     book: TreeBook, on: dt.date, limb: str | None, evidence: Sequence[Evidence], weights: Weights
-) -> list[str]:
+) -> list[Sentence]:
     """Return off-types in what was made of its wood alone, which nothing has answered since.
 
     A rootstock that grew says nothing of the tree, nor do trees sent whose lot was true in the row,
@@ -318,8 +329,14 @@ def _doubts_from_wood(
         and event.limb in (None, limb)
     ]
     return [
-        f"{wood.check.off} of {wood.check.checked} at {wood.check.item}, all of its wood, were off "
-        f"({wood.check.check}{f' of {wood.check.date}' if wood.check.date else ''})"
+        Sentence(
+            "tree.wood_off",
+            off=wood.check.off,
+            checked=wood.check.checked,
+            item=wood.check.item,
+            check=wood.check.check,
+            of=Sentence("tree.of", day=wood.check.date) if wood.check.date else "",
+        )
         for wood in book.wood
         if _is_doubt(book, wood, on, weights)
         and any(limb is None or limb_of.get(each) in (None, limb) for each in wood.collections)

@@ -4,10 +4,12 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
-from scionreg.identity.tree_evidence import BREAKS, LOOKED_BY, limb_name
+from scionreg.identity.tree_evidence import BREAKS, broke, looked_by
 from scionreg.identity.tree_status import Weights, identity_of, iso
+from scionreg.lineage.phrases import found_to_be
 from scionreg.lineage.tree_books import Check, Cut, TreeBook
 from scionreg.records.vocabulary import Found, IdentityStatus
+from scionreg.records.words import Sentence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,35 +68,44 @@ def when_cut(book: TreeBook, cut: Cut, weights: Weights | None = None) -> WhenCu
         sticks=cut.sticks,
         status=then.status if then else None,
         verified=verified,
-        reasons=then.reasons if then else ("the day of the cutting is not recorded",),
+        reasons=then.reasons if then else (Sentence("tree.no_day_of_cutting"),),
         since=tuple(_since(book, cut)),
     )
 
 
-def _since(book: TreeBook, cut: Cut) -> list[str]:
+def _since(book: TreeBook, cut: Cut) -> list[Sentence]:
     """Return what was found since a cutting, at the tree and in what its wood was made into.
 
     Where the day of the cutting is unknown, only what its wood was made into is told.
     """
     day = cut.date or dt.date.max
-    told: list[tuple[dt.date, str]] = []
+    tree = Sentence("tree.the_tree")
+    told: list[tuple[dt.date, Sentence]] = []
     for check in book.checks:
         if check.date and check.date > day and check.limb in (None, cut.limb):
-            told.append((check.date, f"the tree {_saw(check)}"))
+            told.append((check.date, _saw(tree, check)))
     for event in book.events:
         meets = event.event in BREAKS and event.limb in (None, cut.limb)
         if meets and event.date and event.date > day:
-            who = limb_name(event.limb) if event.limb else "the tree"
-            told.append((event.date, f"{who} {BREAKS[event.event]}"))
+            told.append((event.date, broke(event, tree=tree)))
     for check, collections, _ in book.wood:
         if cut.collection in collections:
-            told.append((check.date or dt.date.max, f"{check.item} {_saw(check)}"))
+            told.append((check.date or dt.date.max, _saw(check.item, check)))
     return [
-        f"{on if on < dt.date.max else 'day not recorded'}: {says}" for on, says in sorted(told)
+        Sentence(
+            "tree.since", on=on if on < dt.date.max else Sentence("tree.day_unknown"), says=says
+        )
+        for on, says in sorted(told)
     ]
 
 
-def _saw(check: Check) -> str:
-    seen = f"off at {check.off} of {check.checked}" if check.off else f"true at {check.checked}"
-    found = f", found to be {check.found}" if check.found not in (None, Found.UNKNOWN) else ""
-    return f"was {seen} by {LOOKED_BY[check.method]} ({check.check}){found}"
+def _saw(item: str, check: Check) -> Sentence:
+    return Sentence(
+        f"tree.saw.{'off' if check.off else 'true'}",
+        item=item,
+        off=check.off,
+        checked=check.checked,
+        by=looked_by(check.method),
+        check=check.check,
+        found=found_to_be(None if check.found == Found.UNKNOWN else check.found),
+    )

@@ -21,6 +21,7 @@ from scionreg.lineage.sticks import tidy
 from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Counting
+from scionreg.records.words import Sentence
 from scionreg.registry.settings import read_settings
 
 if TYPE_CHECKING:
@@ -170,7 +171,7 @@ class _Sum:
     uncounted: bool = False
     """Whether a bundle was never counted in store."""
     estimated: bool = False
-    alarms: list[str] = field(default_factory=list)
+    alarms: list[Sentence] = field(default_factory=list)
 
     def add_bundle(self, held: Held) -> None:
         """Add what left a bundle, and what is there."""
@@ -219,40 +220,39 @@ class _Sum:
 
     def _alarm(
         self, came: float, gone: float, unexplained: float | None, tolerance: float
-    ) -> str | None:
+    ) -> Sentence | None:
         alarms = sorted(self.alarms)
         if gone > came and not alarms:
-            alarms.append(
-                f"{tidy(gone)} sticks left, but only {tidy(came)} came in: foreign wood came in, "
-                "or a number is wrong"
-            )
+            alarms.append(Sentence("balance.more_left", sticks=tidy(gone), came=tidy(came)))
         elif unexplained is not None and abs(unexplained) > tolerance * came:
-            within = f"the {tolerance:.0%} that counting allows"
             alarms.append(
-                f"{tidy(unexplained)} sticks are unexplained, more than {within}: lost, or used "
-                "without a record"
-                if unexplained > 0
-                else f"{tidy(-unexplained)} sticks more are there than the records leave, beyond "
-                f"{within}"
+                Sentence(
+                    f"balance.{'unexplained' if unexplained > 0 else 'too_many'}",
+                    sticks=tidy(abs(unexplained)),
+                    share=f"{tolerance:.0%}",
+                )
             )
-        if not alarms:
-            return None
-        more = f" (and {len(alarms) - 1} more)" if len(alarms) > 1 else ""
-        return alarms[0] + more
+        if len(alarms) > 1:
+            return Sentence("balance.and_more", alarm=alarms[0], more=len(alarms) - 1)
+        return alarms[0] if alarms else None
 
 
-def _bundle_alarms(held: Held) -> Iterable[str]:
+def _bundle_alarms(held: Held) -> Iterable[Sentence]:
     """Yield what is wrong with one bundle, whatever it is added into."""
     bundle, out = held.bundle, held.flow.out
     if out > bundle.sticks:
-        yield (
-            f"{tidy(out)} sticks left {bundle.bundle}, but only {bundle.sticks} were there: "
-            "foreign wood came in, or a number is wrong"
+        yield Sentence(
+            "balance.more_left_bundle",
+            sticks=tidy(out),
+            bundle=bundle.bundle,
+            there=bundle.sticks,
         )
     if held.given is not None and held.given < bundle.sticks:
-        yield (
-            f"{bundle.bundle} was tied of {bundle.sticks} sticks, but its parents gave only "
-            f"{tidy(held.given)}: foreign wood came in, or a number is wrong"
+        yield Sentence(
+            "balance.parents_gave_less",
+            bundle=bundle.bundle,
+            sticks=bundle.sticks,
+            given=tidy(held.given),
         )
 
 
@@ -296,6 +296,10 @@ def _add_cuttings(holdings: Holdings, sums: dict[str | None, _Sum], season: int 
         adding.uncounted |= cut.tied is None
         if cut.tied is not None and cut.tied > cut.sticks:
             adding.alarms.append(
-                f"{tidy(cut.tied)} sticks were tied from {cut.collection}, but only {cut.sticks} "
-                "were cut: foreign wood came in, or a number is wrong"
+                Sentence(
+                    "balance.more_tied",
+                    sticks=tidy(cut.tied),
+                    collection=cut.collection,
+                    cut=cut.sticks,
+                )
             )

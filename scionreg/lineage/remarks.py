@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from scionreg.lineage import doubts
 from scionreg.lineage.chain import Chain, LogLine
 from scionreg.lineage.graph import Bundle, Cutting, Lot, Moment, day_of
+from scionreg.lineage.phrases import found_to_be, in_brackets, tree_or_limb
 from scionreg.records.vocabulary import BundleEventKind, TreeEventKind
+from scionreg.records.words import Sentence, joined
 
 OPEN_END = dt.date.max
 
@@ -103,15 +105,12 @@ def places_of(
 # ------------------------------------------------------------------------------------- the gaps
 
 
-def missing(chain: Chain, lots: Iterable[str]) -> list[str]:
+def missing(chain: Chain, lots: Iterable[str]) -> list[Sentence]:
     """Return plain sentences naming what was not recorded."""
-    found: list[str] = []
+    found: list[Sentence] = []
     for line in chain.lines:
-        found += _gaps(
-            f"dispatch {line.dispatch}, lot {line.graft_lot}",
-            ("day", line.date),
-            ("positions", line.first),
-        )
+        of = Sentence("missing.of.dispatch", dispatch=line.dispatch, lot=line.graft_lot)
+        found += _gaps(of, sent=line.date, positions=line.first)
     for code in lots:
         found += _lot_gaps(chain.lots[code])
     for code, bundle in chain.bundles.items():
@@ -119,58 +118,59 @@ def missing(chain: Chain, lots: Iterable[str]) -> list[str]:
     for cutting in chain.cuttings.values():
         found += _cutting_gaps(cutting)
     for tree in chain.trees.values():
+        of = Sentence("missing.of.tree", tree=tree.tree)
         if tree.graft_lot is None:
-            found += _gaps(f"mother tree {tree.tree}", ("where it came from", tree.received_from))
+            found += _gaps(of, origin=tree.received_from)
         else:
-            found += _gaps(
-                f"mother tree {tree.tree}",
-                ("position in its graft lot", tree.graft_position),
-                ("day it was planted", tree.planted),
-            )
+            found += _gaps(of, graft_position=tree.graft_position, planted=tree.planted)
     return found
 
 
-def _gaps(what: str, *columns: tuple[str, object]) -> list[str]:
-    return [f"{what}: {name} not recorded" for name, value in columns if value is None]
+def _gaps(of: Sentence, **columns: object) -> list[Sentence]:
+    """Return that columns are not recorded, those that are None; named as in the catalogue."""
+    return [
+        Sentence("missing.says", of=of, what=Sentence(f"missing.what.{name}"))
+        for name, value in columns.items()
+        if value is None
+    ]
 
 
-def _lot_gaps(lot: Lot) -> list[str]:
+def _lot_gaps(lot: Lot) -> list[Sentence]:
     return _gaps(
-        f"graft lot {lot.graft_lot}",
-        ("day of grafting", lot.date),
-        ("sticks used", lot.sticks_used),
-        ("row", lot.row),
-        ("row positions", lot.first if lot.last is not None else None),
-        ("rootstock lot", lot.rootstock_lot),
+        Sentence("missing.of.lot", lot=lot.graft_lot),
+        grafted=lot.date,
+        sticks_used=lot.sticks_used,
+        row=lot.row,
+        row_positions=lot.first if lot.last is not None else None,
+        rootstock_lot=lot.rootstock_lot,
     )
 
 
-def _bundle_gaps(chain: Chain, code: str, bundle: Bundle) -> list[str]:
+def _bundle_gaps(chain: Chain, code: str, bundle: Bundle) -> list[Sentence]:
     given = chain.parents.get(code, {})
+    of = Sentence("missing.of.bundle", bundle=code)
     found = _gaps(
-        f"bundle {code}",
-        ("day of packing", bundle.packed),
-        ("packer", bundle.packer),
-        ("whether its sticks were counted or estimated", bundle.counting),
-        ("store", bundle.store),
+        of,
+        packed=bundle.packed,
+        packer=bundle.packer,
+        counting=bundle.counting,
+        store=bundle.store,
     )
     if bundle.collection is None and bundle.received_from is None:
-        rest = bundle.sticks - sum(given.values())
+        rest, sticks = bundle.sticks - sum(given.values()), bundle.sticks
         if not given:
-            found.append(f"bundle {code}: source of its {bundle.sticks} sticks not recorded")
+            found.append(Sentence("missing.source", of=of, sticks=sticks))
         elif rest > 0:
-            found.append(
-                f"bundle {code}: source of {rest} of its {bundle.sticks} sticks not recorded"
-            )
+            found.append(Sentence("missing.source_in_part", of=of, rest=rest, sticks=sticks))
     return found
 
 
-def _cutting_gaps(cutting: Cutting) -> list[str]:
+def _cutting_gaps(cutting: Cutting) -> list[Sentence]:
     return _gaps(
-        f"collection {cutting.collection}",
-        ("day of cutting", cutting.date),
-        ("cutter", cutting.cutter),
-        ("whether its sticks were counted or estimated", cutting.counting),
+        Sentence("missing.of.collection", collection=cutting.collection),
+        cut=cutting.date,
+        cutter=cutting.cutter,
+        counting=cutting.counting,
     )
 
 
@@ -179,12 +179,12 @@ def _cutting_gaps(cutting: Cutting) -> list[str]:
 
 def contradictions(
     chain: Chain, lots: Iterable[str], cultivars: Mapping[str, Iterable[str]]
-) -> list[str]:
+) -> list[Sentence]:
     """Return plain sentences naming records that cannot all be right, or that speak against use.
 
     `cultivars` are those of the nearest sources of each dispatched lot.
     """
-    found: list[str] = []
+    found: list[Sentence] = []
     for code in lots:
         found += doubts.of_lot(chain, chain.lots[code])
         found += _held(chain, chain.lots[code])
@@ -203,15 +203,21 @@ def contradictions(
     return list(dict.fromkeys(found))
 
 
-def _found_off(chain: Chain) -> Iterator[str]:
+def _found_off(chain: Chain) -> Iterator[Sentence]:
     """Yield the identity checks that speak against the labels on the chain."""
     for look in chain.looks:
         if look.off:
-            what = f", found to be {look.found}" if look.found else ""
-            yield f"{look.check}: {look.off} of {look.checked} at {look.item} were off{what}"
+            yield Sentence(
+                "contradiction.off",
+                check=look.check,
+                off=look.off,
+                checked=look.checked,
+                item=look.item,
+                found=found_to_be(look.found),
+            )
 
 
-def _held(chain: Chain, lot: Lot) -> Iterator[str]:
+def _held(chain: Chain, lot: Lot) -> Iterator[Sentence]:
     """Yield the holds in force on the bundle of a lot on the day of grafting."""
     hold: LogLine | None = None
     for line in chain.log.get(lot.bundle, ()):
@@ -222,21 +228,25 @@ def _held(chain: Chain, lot: Lot) -> Iterator[str]:
         elif line.event == BundleEventKind.RELEASED:
             hold = None
     if hold is not None and hold.time is not None:
-        yield (
-            f"{lot.graft_lot} was grafted on {lot.date} while {lot.bundle} was on hold since "
-            f"{hold.time.date()}"
+        yield Sentence(
+            "contradiction.grafted_on_hold",
+            lot=lot.graft_lot,
+            day=lot.date,
+            bundle=lot.bundle,
+            since=hold.time.date(),
         )
 
 
-SAID: dict[str, str] = {
-    TreeEventKind.TOPWORKED: "was topworked",
-    TreeEventKind.REGREW: "regrew from below its union",
-    TreeEventKind.LIMB_REMOVED: "lost this limb",
-    TreeEventKind.NOTICE: "was under a notice",
-}
+SAID = (
+    TreeEventKind.TOPWORKED,
+    TreeEventKind.REGREW,
+    TreeEventKind.LIMB_REMOVED,
+    TreeEventKind.NOTICE,
+)
+"""Events that speak against wood that is cut later."""
 
 
-def _tree_at_cutting(chain: Chain, cutting: Cutting) -> Iterator[str]:
+def _tree_at_cutting(chain: Chain, cutting: Cutting) -> Iterator[Sentence]:
     """Yield events of the tree that speak against wood cut from it later."""
     hold: dt.date | None = None
     before = sorted(
@@ -254,25 +264,33 @@ def _tree_at_cutting(chain: Chain, cutting: Cutting) -> Iterator[str]:
         elif event == TreeEventKind.RELEASED:
             hold = None
         elif event in SAID and (event != TreeEventKind.LIMB_REMOVED or cutting.limb):
-            detail = f" ({happening.detail})" if happening.detail else ""
-            where = f" limb {happening.limb}" if happening.limb else ""
-            yield (
-                f"{cutting.tree}{where} {SAID[event]} on {happening.date}{detail}, before "
-                f"{cutting.collection} was cut on {cutting.date}"
+            yield Sentence(
+                f"contradiction.cut_after.{event}",
+                of=tree_or_limb(cutting.tree, happening.limb),
+                day=happening.date,
+                detail=in_brackets(happening.detail),
+                collection=cutting.collection,
+                cut=cutting.date,
             )
     if hold is not None:
-        yield (
-            f"{cutting.collection} was cut on {cutting.date} while {cutting.tree} was on hold "
-            f"since {hold}"
+        yield Sentence(
+            "contradiction.cut_on_hold",
+            collection=cutting.collection,
+            day=cutting.date,
+            tree=cutting.tree,
+            since=hold,
         )
 
 
-def _labels(chain: Chain, cultivars: Mapping[str, Iterable[str]]) -> Iterator[str]:
+def _labels(chain: Chain, cultivars: Mapping[str, Iterable[str]]) -> Iterator[Sentence]:
     """Yield dispatch labels that name another cultivar than the sources of their lot."""
     for line in chain.lines:
         label, sources = line.label_cultivar, sorted(cultivars.get(line.graft_lot, ()))
         if label and sources and chain.names.get(label, label) not in sources:
-            yield (
-                f"trees of {line.graft_lot} in dispatch {line.dispatch} are labelled {label}, but "
-                f"their wood is from {' or '.join(sources)}"
+            yield Sentence(
+                "contradiction.label",
+                lot=line.graft_lot,
+                dispatch=line.dispatch,
+                label=label,
+                sources=joined(sources, "joined.or"),
             )

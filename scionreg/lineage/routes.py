@@ -8,6 +8,7 @@ from scionreg.lineage import doubts
 from scionreg.lineage.chain import Chain
 from scionreg.lineage.graph import Bundle, sources_first, weakest, wood_shares
 from scionreg.records.vocabulary import Grade
+from scionreg.records.words import Sentence
 
 
 class Ending(NamedTuple):
@@ -105,7 +106,7 @@ def _link(child: str, parent: str, share: float, reasons: Iterable[str]) -> Link
 
 
 def _own_source(
-    chain: Chain, bundle: Bundle, share: float, own: list[str]
+    chain: Chain, bundle: Bundle, share: float, own: list[Sentence]
 ) -> tuple[Ending, Route, Link]:
     """Return ending, route and link of the source of a bundle that is no other bundle."""
     code = bundle.bundle
@@ -115,10 +116,10 @@ def _own_source(
         link = _link(code, bundle.collection, share, reasons)
         return ending, route.after(code, share, reasons), link
     if bundle.received_from is not None:
-        claimed = f"received from {bundle.received_from}; the name is as claimed by them"
+        claimed = Sentence("doubt.received_wood", giver=bundle.received_from)
         ending, doubt, because = Ending("received", code), Grade.LIKELY, (claimed, *own)
     else:
-        unknown = f"where sticks of {code} came from is not recorded"
+        unknown = Sentence("doubt.no_source", bundle=code)
         ending, doubt, because = Ending("unknown", code), Grade.UNKNOWN, (unknown, *own)
     link = Link(child=code, parent=bundle.received_from, share=share, grade=doubt, because=because)
     return ending, Route(share, doubt, because, (code,), 1), link
@@ -142,9 +143,7 @@ def lot_routes(
         lot = chain.lots[code]
         own = doubts.undated(lot.date, code, "grafted") + doubts.of_lot(chain, lot)
         for ending, route in wood[lot.bundle].items():
-            cut = chain.cuttings[ending.code].date if ending.kind == "collection" else None
-            early = doubts.later(cut, lot.date)
-            reason = f"{code} was grafted on {lot.date}, before {ending.code} was cut on {cut}"
-            add(routes, ending, route.after(code, share, [*own, reason] if early else own))
+            cutting = chain.cuttings[ending.code] if ending.kind == "collection" else None
+            add(routes, ending, route.after(code, share, own + doubts.of_wood(lot, cutting)))
         links.append(_link(code, lot.bundle, 1.0, own))
     return routes, links

@@ -16,6 +16,7 @@ from scionreg.lineage.graph import Query, as_day, as_moment, rows, split_positio
 from scionreg.lineage.traced import Trace
 from scionreg.records.cells import expand_positions
 from scionreg.records.vocabulary import Grade
+from scionreg.records.words import Sentence
 from scionreg.registry.settings import Settings
 
 
@@ -30,7 +31,6 @@ TREES = _of(
     "tree",
 )
 EVENTS = _of("tree, date, event, limb", "tree_events", "tree")
-DETAILS = _of("detail", "tree_events", "tree")
 CUTS = _of(
     "collection, date, tree, limb, sticks, count, tools_cleaned, cutter",
     "collections",
@@ -152,7 +152,7 @@ class SheetBook:
     bundles: tuple[str, ...]
     steps: tuple[Step, ...]
     looks: tuple[SheetLook, ...]
-    contradictions: tuple[str, ...]
+    contradictions: tuple[Sentence, ...]
     """Those of the trace, without the free text that is recorded with events."""
 
     def to_dict(self) -> dict[str, Any]:
@@ -218,15 +218,11 @@ class _Reader:
             bundles=tuple(sorted(row[0] for row in self._bundles)),
             steps=tuple(steps),
             looks=tuple(sorted(self._looks(), key=_by_day)),
-            contradictions=tuple(self._without_details()),
+            contradictions=tuple(
+                each.with_values(detail="") if "detail" in each.values else each
+                for each in self._traced.contradictions
+            ),
         )
-
-    def _without_details(self) -> Iterator[str]:
-        details = [row[0] for row in self._rows(DETAILS) if row[0]]
-        for text in self._traced.contradictions:
-            for detail in details:
-                text = text.replace(f" ({detail})", "")
-            yield text
 
     def _lots_asked(self) -> list[tuple[Any, ...]]:
         """Return the lots that what was asked about was grafted in, in its own generation."""

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 
 from scionreg.lineage.graph import Lot
+from scionreg.records.words import Sentence
 
 Regrafts = Mapping[str, Sequence[Lot]]
 """Of a graft lot: the lots that regrafted it, oldest first."""
@@ -98,23 +99,33 @@ def stretches(lot: Lot, regrafts: Regrafts, first: int, last: int) -> list[tuple
     return [(begin, end - begin) for begin, end in pairwise(inside)]
 
 
-def now_at(lot: Lot, regrafts: Regrafts, position: int) -> tuple[Lot, list[str]]:
+def now_at(lot: Lot, regrafts: Regrafts, position: int) -> tuple[Lot, list[Sentence]]:
     """Return the lot that ``lot/position`` means now, and the doubts about it.
 
     It is the newest regraft whose range covers the position, however many grafts that made.
     """
-    doubts: list[str] = []
+    doubts: list[Sentence] = []
     for regraft in reversed(regrafts.get(lot.graft_lot, ())):
         if regraft.span is None:
             doubts.append(
-                f"{regraft.graft_lot} regrafted {regraft.grafts} trees of {lot.graft_lot} at "
-                "positions that were not recorded"
+                Sentence(
+                    "doubt.regraft_unplaced",
+                    regraft=regraft.graft_lot,
+                    trees=regraft.grafts,
+                    lot=lot.graft_lot,
+                )
             )
         elif covered(lot, regraft, position):
             if regraft.grafts < regraft.span:
                 doubts.append(
-                    f"{regraft.graft_lot} made {regraft.grafts} grafts on {regraft.span} positions "
-                    f"of {lot.graft_lot}, so the first graft may still stand at {position}"
+                    Sentence(
+                        "doubt.regraft_in_part",
+                        regraft=regraft.graft_lot,
+                        grafts=regraft.grafts,
+                        positions=regraft.span,
+                        lot=lot.graft_lot,
+                        position=position,
+                    )
                 )
             found, more = now_at(regraft, regrafts, position)
             return found, doubts + more

@@ -8,8 +8,15 @@ from sqlalchemy import Connection
 
 from scionreg.lineage.chain import LogLine
 from scionreg.lineage.graph import Cutting, Query, as_day, rows
+from scionreg.lineage.phrases import found_to_be, in_brackets, tree_or_limb
 from scionreg.lineage.stays import Kept
-from scionreg.records.vocabulary import BundleEventKind, Condition, TreeEventKind, TreeStatus
+from scionreg.records.vocabulary import (
+    BundleEventKind,
+    CheckMethod,
+    Condition,
+    TreeEventKind,
+)
+from scionreg.records.words import Sentence
 
 EVENTS = Query(
     "SELECT tree, date, event, limb, detail FROM tree_events WHERE tree IN {codes} "
@@ -22,7 +29,7 @@ ALL_OFF = Query(
     'SELECT "check", item, method, off, found, limb FROM identity_checks WHERE item IN {codes} '
     "AND checked > 0 AND off = checked"
 )
-USELESS: dict[str | None, str] = {Condition.MOULD: "was mouldy", Condition.DEAD: "was dead"}
+USELESS = (Condition.MOULD, Condition.DEAD)
 
 
 class Happening(NamedTuple):
@@ -52,7 +59,7 @@ def stops(connection: Connection, kept: Kept) -> dict[str, list[str]]:
             found += off.get(cutting.collection, ())
             found += [says for limb, says in trees.get(cutting.tree, ()) if _meets(limb, cutting)]
         elif bundle.received_from is None and not given:
-            found.append(f"the source of {code} is not recorded")
+            found.append(Sentence("stop.no_source", bundle=code))
         for parent in given:
             found += own.get(parent, ())
         if found:
@@ -74,20 +81,20 @@ def _of_log(code: str, log: Sequence[LogLine]) -> Iterator[str]:
         elif line.event == BundleEventKind.RELEASED:
             hold = None
     if hold is not None:
-        yield f"{code} is on hold{_since(hold.time and hold.time.date())}"
+        yield Sentence("stop.hold", of=code, since=_since(hold.time and hold.time.date()))
     look = standing_condition(log)
     if look is not None and look.condition in USELESS:
-        seen = f" on {look.time.date()}" if look.time else ""
-        yield f"{code} {USELESS[look.condition]} when it was looked at{seen}"
+        seen = Sentence("stop.on", day=look.time.date()) if look.time else ""
+        yield Sentence(f"stop.looked.{look.condition}", bundle=code, on=seen)
 
 
-def _since(day: dt.date | None) -> str:
-    return f" since {day}" if day else ", since when is not recorded"
+def _since(day: dt.date | None) -> Sentence:
+    return Sentence("stop.since", day=day) if day else Sentence("stop.since_unknown")
 
 
 # ------------------------------------------------------------------------------------ the trees
 
-Told = tuple[str | None, str]
+Told = tuple[str | None, Sentence]
 """The limb that a sentence is about (None: the whole tree), and the sentence."""
 
 
@@ -99,8 +106,8 @@ def _tree_stops(connection: Connection, kept: Kept) -> dict[str, list[Told]]:
     for tree, happenings in events.items():
         found[tree] = list(in_force(happenings))
     for tree, status in rows(connection, STATUS, kept.trees):
-        says = {TreeStatus.RETIRED: "is retired as a source", TreeStatus.DEAD: "is dead"}[status]
-        found.setdefault(tree, []).append((None, f"{tree} {says}"))
+        says = Sentence(f"stop.tree.{status}", tree=tree)
+        found.setdefault(tree, []).append((None, says))
     return found
 
 
@@ -122,14 +129,12 @@ def in_force(happenings: Iterable[Happening]) -> Iterator[Told]:
             if "notice" in (each.detail or "").lower():
                 notices = [n for n in notices if each.limb not in (None, n.limb)]
     for hold in holds.values():
-        yield hold.limb, f"{_named(hold)} is on hold{_since(hold.date)}"
+        of, since = tree_or_limb(hold.tree, hold.limb), _since(hold.date)
+        yield hold.limb, Sentence("stop.hold", of=of, since=since)
     for notice in notices:
-        detail = f" ({notice.detail})" if notice.detail else ""
-        yield notice.limb, f"{_named(notice)} is under a notice{detail}{_since(notice.date)}"
-
-
-def _named(each: Happening) -> str:
-    return f"{each.tree} limb {each.limb}" if each.limb else each.tree
+        of, since = tree_or_limb(notice.tree, notice.limb), _since(notice.date)
+        detail = in_brackets(notice.detail)
+        yield notice.limb, Sentence("stop.notice", of=of, detail=detail, since=since)
 
 
 def _meets(limb: str | None, cutting: Cutting) -> bool:
@@ -140,12 +145,18 @@ def _meets(limb: str | None, cutting: Cutting) -> bool:
 def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
     """Return the looks that found all of a bundle, collection or tree to be something else."""
     limbs = {cutting.tree: cutting.limb for cutting in kept.cuttings.values()}
-    of_tree: dict[str, list[tuple[str | None, str]]] = {}
+    of_tree: dict[str, list[Told]] = {}
     found: dict[str, list[str]] = {}
     items = {*kept.bundles, *kept.cuttings, *limbs}
     for check, item, method, off, what, limb in rows(connection, ALL_OFF, items):
-        shown = f", found to be {what}" if what else ""
-        says = f"{check}: {item} is not true to its label by {method} ({off} of {off} off{shown})"
+        says = Sentence(
+            "stop.off",
+            check=check,
+            item=item,
+            method=CheckMethod.spelled(method),
+            off=off,
+            found=found_to_be(what),
+        )
         if item in kept.trees:
             of_tree.setdefault(item, []).append((limb, says))
         else:

@@ -32,6 +32,7 @@ from scionreg.records import codes
 from scionreg.records.cells import noun
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.vocabulary import Grade
+from scionreg.records.words import Sentence
 
 __all__ = ["Source", "Trace", "trace"]
 
@@ -105,7 +106,7 @@ class _Start:
     chain: Chain = field(default_factory=Chain)
     kind: str = ""
     prefix: tuple[str, ...] = ()
-    because: list[str] = field(default_factory=list)
+    because: list[Sentence] = field(default_factory=list)
     """Doubts about the step from the code asked about to its wood."""
     lots: dict[str, float] = field(default_factory=dict)
     bundle: str | None = None
@@ -288,11 +289,11 @@ def _earlier(
 def _founder(route: Route, tree: Tree) -> Route:
     """Return the way to a tree that was not grown here, one generation before it."""
     if tree.received_from is not None:
-        reason = f"{tree.tree} was received from {tree.received_from}; the name is as claimed"
+        reason = Sentence("doubt.received_tree", tree=tree.tree, giver=tree.received_from)
         return route._replace(
             doubt=weakest(route.doubt, Grade.LIKELY), because=(*route.because, reason)
         )
-    reason = f"where {tree.tree} came from is not recorded"
+    reason = Sentence("doubt.no_origin", tree=tree.tree)
     return route._replace(doubt=Grade.UNKNOWN, because=(*route.because, reason))
 
 

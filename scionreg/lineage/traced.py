@@ -9,6 +9,7 @@ from scionreg.lineage.graph import Lot
 from scionreg.lineage.remarks import Hand, Stay
 from scionreg.lineage.routes import Link
 from scionreg.records.vocabulary import Grade
+from scionreg.records.words import Sentence
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -68,8 +69,8 @@ class Trace:
     stays: tuple[Stay, ...]
     checks: tuple[Look, ...]
     regrafts: tuple[Lot, ...]
-    missing: tuple[str, ...]
-    contradictions: tuple[str, ...]
+    missing: tuple[Sentence, ...]
+    contradictions: tuple[Sentence, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""

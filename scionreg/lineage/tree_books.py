@@ -15,6 +15,7 @@ from scionreg.lineage.recall_items import OfCode
 from scionreg.lineage.stops import Happening
 from scionreg.lineage.trace import trace
 from scionreg.records.errors import RegistryError
+from scionreg.records.words import Sentence
 
 TREES = Query(
     "SELECT tree, cultivar, kind, planted, status, received_from, graft_lot, graft_position "
@@ -144,10 +145,10 @@ def _check(row: tuple[Any, ...], names: Mapping[str, str]) -> Check:
     return Check(check, item, limb, as_day(date), method, checked, off, what)
 
 
-def _origin(received_from: str | None, lot: str | None, position: int | None) -> str | None:
+def _origin(received_from: str | None, lot: str | None, position: int | None) -> Sentence | None:
     if lot is not None:
-        return f"grown here from {lot}" + (f"/{position}" if position else "")
-    return f"received from {received_from}" if received_from else None
+        return Sentence("tree.grown_from", lot=f"{lot}/{position}" if position else lot)
+    return Sentence("tree.received_from", giver=received_from) if received_from else None
 
 
 def _below(connection: Connection, trees: Iterable[str]) -> set[str]:

@@ -5,8 +5,10 @@ from typing import NamedTuple
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.graph import Query, rows
+from scionreg.lineage.graph import Query, as_day, rows
+from scionreg.lineage.phrases import in_brackets
 from scionreg.records.vocabulary import TreeEventKind
+from scionreg.records.words import Sentence
 
 NOTES = Query("SELECT tree, notes FROM mother_trees WHERE tree IN {codes} AND notes IS NOT NULL")
 EVENTS = Query(
@@ -34,9 +36,13 @@ def read_walk_notes(connection: Connection, trees: Iterable[str]) -> dict[str, W
         marks.setdefault(tree, []).append(notes)
     for tree, date, event, limb, detail in rows(connection, EVENTS, trees):
         if event in MARKS or event in OTHER_WOOD:
-            of = f"{limb}: " if limb else ""
-            told = f" ({detail})" if detail else ""
-            says = f"{of}{event.replace('_', ' ')} {date or 'on an unknown day'}{told}"
+            says = Sentence(
+                "walk.event",
+                of=Sentence("walk.of_limb", limb=limb) if limb else "",
+                event=TreeEventKind.spelled(event),
+                day=as_day(date) or Sentence("walk.unknown_day"),
+                detail=in_brackets(detail),
+            )
             (marks if event in MARKS else cautions).setdefault(tree, []).append(says)
     return {
         tree: WalkNotes(tuple(marks.get(tree, ())), tuple(cautions.get(tree, ())))

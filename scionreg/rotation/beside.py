@@ -7,14 +7,12 @@ import numpy as np
 
 from scionreg.geodesy.fixes import UNKNOWN_M, reach
 from scionreg.geodesy.ground import metres_apart, nearby
+from scionreg.records.words import Sentence
 from scionreg.rotation.rows import Standing
 
 IN_ROW, ACROSS, WITHIN_FIX = "next in the row", "across the row", "within the fix"
-SAYS = {
-    IN_ROW: ("the next one", "the next ones"),
-    ACROSS: ("the one across the row", "those across the row"),
-    WITHIN_FIX: ("one that the fix does not tell apart", "those that the fix does not tell apart"),
-}
+SAYS = {IN_ROW: "in_row", ACROSS: "across", WITHIN_FIX: "within_fix"}
+"""The sentence of the catalogue on each, in the order they are said."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,15 +26,12 @@ class Neighbour:
 
 def do_not_cut(neighbours: Sequence[Neighbour]) -> list[str]:
     """Return sentences on a tree's neighbours, as a cutter reads them."""
-    said = []
-    for where, (one, more) in SAYS.items():
+    said: list[str] = []
+    for where, name in SAYS.items():
         its = [f"{each.cultivar} ({each.tree})" for each in neighbours if each.where == where]
         if its:
-            said.append(
-                f"do not cut {one}: it is {its[0]}"
-                if len(its) == 1
-                else f"do not cut {more}: {', '.join(its)}"
-            )
+            trees = ", ".join(its)
+            said.append(Sentence.many(f"do_not_cut.{name}", len(its), trees=trees))
     return said
 
 

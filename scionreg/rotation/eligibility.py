@@ -7,16 +7,17 @@ from typing import Protocol
 
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import IdentityStatus, Rights, TreeKind, TreeStatus
+from scionreg.records.words import Sentence, joined
 from scionreg.rotation.pressure import CutStatus
 from scionreg.rotation.supply import Bar
 
 CLAIMED = (Rights.PATENT, Rights.PVR, Rights.PENDING)
-NO_SOURCE = {
-    IdentityStatus.WRONG: "it is not what it is named",
-    IdentityStatus.DOUBTFUL: "its identity is in doubt",
-    IdentityStatus.DEAD: "it is dead",
-    IdentityStatus.RETIRED: "it is retired as a source",
-}
+NO_SOURCE = (
+    IdentityStatus.WRONG,
+    IdentityStatus.DOUBTFUL,
+    IdentityStatus.DEAD,
+    IdentityStatus.RETIRED,
+)
 DOUBTS = (IdentityStatus.WRONG, IdentityStatus.DOUBTFUL)
 """States that need their reasons told; the others are plain."""
 DAYS_A_MONTH = 30.436875
@@ -63,40 +64,37 @@ def _bars(
 ) -> Iterator[tuple[Bar, str]]:
     if tree.identity in NO_SOURCE:
         doubted = tree.identity in DOUBTS
-        told = f" ({'; '.join(tree.reasons)})" if tree.reasons and doubted else ""
-        yield Bar.IDENTITY if doubted else Bar.GONE, NO_SOURCE[tree.identity] + told
+        says = Sentence(f"bar.identity.{tree.identity.value}")
+        if tree.reasons and doubted:
+            reasons = joined(tree.reasons, "joined.semicolon")
+            says = Sentence("bar.because", says=says, reasons=reasons)
+        yield Bar.IDENTITY if doubted else Bar.GONE, says
     yield from ((Bar.STOPPED, each) for each in tree.stopped if each not in tree.reasons)
     if tree.recorded == TreeStatus.RESTING and ahead == 0:
-        yield Bar.RESTING, "it is recorded as resting"
+        yield Bar.RESTING, Sentence("bar.recorded", status=TreeStatus.RESTING)
     for state in (TreeStatus.RETIRED, TreeStatus.DEAD):
         if tree.recorded == state and tree.identity.value != state.value:
-            yield Bar.GONE, f"it is recorded as {state.value}"
+            yield Bar.GONE, Sentence("bar.recorded", status=state)
     if tree.kind == TreeKind.INCREASE:
         yield from ((Bar.RANK, each) for each in _too_old(tree, opens, values))
     if tree.from_increase is not None:
-        yield (
-            Bar.RANK,
-            f"it was grown from wood of {tree.from_increase}, a temporary source of buds, and what "
-            "grows from such a source is no source again",
-        )
+        yield Bar.RANK, Sentence("bar.from_increase", tree=tree.from_increase)
     if rest.until is not None and rest.season + ahead < rest.until:
-        yield Bar.RESTING, f"it rests until season {rest.until}: {'; '.join(rest.why)}"
+        why = joined(rest.why, "joined.semicolon")
+        yield Bar.RESTING, Sentence("bar.rests", season=rest.until, why=why)
     if licence_lacks(tree, opens):
-        yield (
-            Bar.LICENCE,
-            f"a right to {tree.cultivar} is claimed ({tree.rights}) and no licence is recorded; "
-            "ask the right holder",
-        )
+        right = Rights.spelled(tree.rights or "")
+        yield Bar.LICENCE, Sentence("bar.licence", cultivar=tree.cultivar, right=right)
 
 
 def _too_old(tree: Candidate, opens: dt.date, values: RotationValues) -> Iterator[str]:
     most = values.increase_months
     if tree.planted is None:
-        yield f"when it was planted is not recorded, and an increase tree is used {most:g} months"
+        yield Sentence("bar.age_unknown", most=f"{most:g}")
         return
     months = (opens - tree.planted).days / DAYS_A_MONTH
     if months > most:
-        yield f"it will be {months:.0f} months old; an increase tree is used {most:g} months"
+        yield Sentence("bar.too_old", months=f"{months:.0f}", most=f"{most:g}")
 
 
 def licence_lacks(tree: Candidate, opens: dt.date) -> bool:

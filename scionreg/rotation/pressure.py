@@ -11,6 +11,7 @@ from typing import Any
 
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import TreeKind
+from scionreg.records.words import Sentence, joined
 from scionreg.rotation.capacity import CutTree, SeasonCut, genus_word, largest_share
 from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, Limits
 
@@ -44,7 +45,7 @@ class Sign:
     """A sign of over-cutting: what it is, and the figures it is seen by."""
 
     sign: str
-    text: str
+    text: Sentence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +64,7 @@ class CutStatus:
     pressure: float
     past: tuple[float, ...]
     signs: tuple[Sign, ...]
-    why: tuple[str, ...]
+    why: tuple[Sentence, ...]
 
     def state_in(self, season: int) -> CutState:
         """Return its state in a later season, were it not cut until then: after a rest, watched."""
@@ -155,8 +156,12 @@ def cut_status(
         state = CutState.WATCH
         if hard:
             why.append(
-                f"pressure {pressure:.2f} from the last seasons is above {limits.watch:g}, from "
-                f"which a {tree.kind} tree is watched"
+                Sentence(
+                    "pressure.watch",
+                    pressure=f"{pressure:.2f}",
+                    limit=f"{limits.watch:g}",
+                    kind=TreeKind.spelled(tree.kind),
+                )
             )
         why += [each.text for each in signs]
     else:
@@ -180,9 +185,10 @@ def _rests(
     limits: Limits,
     signs: Sequence[Sign],
     values: RotationValues,
-) -> list[tuple[int, str]]:
+) -> list[tuple[int, Sentence]]:
     """Return for each reason to rest the first season after it, with the reason."""
     found = []
+    kind = TreeKind.spelled(tree.kind)
     if tree.kind in BY_SHARE:
         for back, share in enumerate(past, 1):
             heavy = share > values.heavy_share
@@ -193,8 +199,14 @@ def _rests(
                 found.append(
                     (
                         again,
-                        f"{share:.0%} was cut for season {season - back}; after more than "
-                        f"{mark:.0%} a {tree.kind} tree rests {_seasons(seasons)}",
+                        Sentence(
+                            "pressure.heavy_cut",
+                            share=f"{share:.0%}",
+                            season=season - back,
+                            limit=f"{mark:.0%}",
+                            kind=kind,
+                            rest=_seasons(seasons),
+                        ),
                     )
                 )
         ahead = next(a for a in range(LOOK_BACK) if pressure_in(past, a) <= limits.rest)
@@ -202,8 +214,12 @@ def _rests(
             found.append(
                 (
                     season + ahead,
-                    f"pressure {pressure_in(past):.2f} from the last seasons is above "
-                    f"{limits.rest:g}, above which a {tree.kind} tree rests",
+                    Sentence(
+                        "pressure.rest",
+                        pressure=f"{pressure_in(past):.2f}",
+                        limit=f"{limits.rest:g}",
+                        kind=kind,
+                    ),
                 )
             )
     last = max((each.season for each in tree.cuts if each.season < season), default=None)
@@ -211,13 +227,14 @@ def _rests(
         seasons = round(values.sign_rest)
         again = last + seasons + 1
         if again > season:
-            seen = "; ".join(each.text for each in signs)
-            found.append((again, f"{seen}: with two signs or more it rests {_seasons(seasons)}"))
+            seen = joined((each.text for each in signs), "joined.semicolon")
+            says = Sentence("pressure.signs", signs=seen, rest=_seasons(seasons))
+            found.append((again, says))
     return found
 
 
-def _seasons(number: int) -> str:
-    return f"{number} season" if number == 1 else f"{number} seasons"
+def _seasons(number: int) -> Sentence:
+    return Sentence.many("pressure.seasons", number)
 
 
 # -------------------------------------------------------------------------------------- signs
@@ -230,49 +247,50 @@ def signs_of(
     cuts = sorted((c for c in tree.cuts if c.season < season), key=lambda c: c.season)
     found = []
     lengths = {c.season: c.shoot_length_cm for c in cuts if c.shoot_length_cm}
-    fall = _falls(lengths, values.fall, "cm")
-    if fall:
-        found.append(Sign(sign="shorter_shoots", text=f"its shoots grew shorter: {fall}"))
+    if fall := _falls(lengths, values.fall):
+        found.append(Sign(sign="shorter_shoots", text=Sentence("pressure.shorter_shoots", **fall)))
     last = max(lengths, default=None)
     if (
         last is not None
         and (tree.kind, genus_word(tree.species)) == (TreeKind.BANK, "pecan")
         and lengths[last] < values.short_shoot_cm
     ):
-        text = (
-            f"its shoots were {lengths[last]:g} cm for season {last}; below "
-            f"{values.short_shoot_cm:g} cm is a sign in a pecan bank"
+        text = Sentence(
+            "pressure.short_shoots",
+            length=f"{lengths[last]:g}",
+            season=last,
+            limit=f"{values.short_shoot_cm:g}",
         )
         found.append(Sign(sign="short_shoots", text=text))
-    fall = _falls({c.season: c.sticks / c.share for c in cuts if c.share}, values.fall, "sticks")
-    if fall:
-        text = f"it grew less by its share cut: {fall}"
-        found.append(Sign(sign="falling_yield", text=text))
+    if fall := _falls({c.season: c.sticks / c.share for c in cuts if c.share}, values.fall):
+        found.append(Sign(sign="falling_yield", text=Sentence("pressure.falling_yield", **fall)))
     if (
         take is not None
         and take.grafts >= values.low_take_grafts
         and take.difference <= -values.low_take
         and take.high < 0
     ):
-        text = (
-            f"grafts of its wood took {-100 * take.difference:.0f} points below lots alike of its "
-            f"cultivar mates (95 %: {-100 * take.high:.0f} to {-100 * take.low:.0f}; "
-            f"{take.grafts:.0f} grafts)"
+        text = Sentence(
+            "pressure.low_take",
+            points=f"{-100 * take.difference:.0f}",
+            low=f"{-100 * take.high:.0f}",
+            high=f"{-100 * take.low:.0f}",
+            grafts=f"{take.grafts:.0f}",
         )
         found.append(Sign(sign="low_take", text=text))
     return tuple(found)
 
 
-def _falls(by_season: Mapping[int, float], least: float, unit: str) -> str:
+def _falls(by_season: Mapping[int, float], least: float) -> dict[str, object]:
     """Return the last three figures where each is well below the one before; else nothing."""
     last = sorted(by_season)[-3:]
     figures = [by_season[each] for each in last]
     if len(last) < 3 or last[2] - last[0] > LOOK_BACK:
-        return ""
+        return {}
     if any(b > a * (1 - least) for a, b in pairwise(figures)):
-        return ""
+        return {}
     told = ", ".join(f"{figure:.0f}" for figure in figures)
-    return f"{told} {unit} (seasons {last[0]} to {last[2]})"
+    return {"figures": told, "first": last[0], "last": last[2]}
 
 
 def one_a_season(cuts: Sequence[tuple[int, SeasonCut]]) -> tuple[SeasonCut, ...]:

@@ -11,6 +11,7 @@ from scipy.stats import binom
 from scionreg.lineage.worked_lots import WorkedLots
 from scionreg.records.starting_values import TakeValues
 from scionreg.records.vocabulary import CountFinding
+from scionreg.records.words import Sentence
 from scionreg.take.stages import TOO_YOUNG, Stage, rows_at
 
 
@@ -20,7 +21,7 @@ class Finding:
 
     kind: CountFinding
     item: str
-    text: str
+    text: Sentence
 
 
 def findings_of(worked: WorkedLots, values: TakeValues | None = None) -> tuple[Finding, ...]:
@@ -54,8 +55,12 @@ def _early_late_gaps(worked: WorkedLots, values: TakeValues) -> Iterator[Finding
         yield Finding(
             kind=CountFinding.EARLY_LATE_GAP,
             item=_code(worked, row.Index),
-            text=f"{row.pushing:.0f} of {worked.lots['grafts'].iloc[row.Index]} grew at the early "
-            f"count, {row.pushing_late:.0f} at the late one",
+            text=Sentence(
+                "count_finding.early_late_gap",
+                early=f"{row.pushing:.0f}",
+                grafts=int(worked.lots["grafts"].iloc[row.Index]),
+                late=f"{row.pushing_late:.0f}",
+            ),
         )
 
 
@@ -76,8 +81,13 @@ def _rising_counts(worked: WorkedLots) -> Iterator[Finding]:
             yield Finding(
                 kind=CountFinding.RISING_COUNT,
                 item=code,
-                text=f"{row.before:.0f} lived on {row.day_before:%Y-%m-%d}, {row.live:.0f} on "
-                f"{row.date:%Y-%m-%d}, and no regraft is recorded",
+                text=Sentence(
+                    "count_finding.rising_count",
+                    before=f"{row.before:.0f}",
+                    day_before=row.day_before.date(),
+                    live=f"{row.live:.0f}",
+                    day=row.date.date(),
+                ),
             )
 
 
@@ -89,7 +99,12 @@ def _impossible_takes(worked: WorkedLots) -> Iterator[Finding]:
         yield Finding(
             kind=CountFinding.IMPOSSIBLE_TAKE,
             item=_code(worked, row.lot),
-            text=f"{row.live:.0f} lived {_on(row.date)}, of {row.grafts} grafts made",
+            text=Sentence(
+                "count_finding.impossible_take",
+                live=f"{row.live:.0f}",
+                on=_on(row.date),
+                grafts=row.grafts,
+            ),
         )
 
 
@@ -98,8 +113,7 @@ def _too_young_counts(worked: WorkedLots) -> Iterator[Finding]:
         yield Finding(
             kind=CountFinding.TOO_YOUNG_COUNT,
             item=_code(worked, row.lot),
-            text=f"counted {row.age:.0f} days after grafting, when scions still live on their "
-            f"reserves; count again from day {TOO_YOUNG} on",
+            text=Sentence("count_finding.too_young_count", age=f"{row.age:.0f}", first=TOO_YOUNG),
         )
 
 
@@ -107,8 +121,10 @@ def _rows(table: pd.DataFrame) -> Iterator[Any]:
     return table.itertuples()
 
 
-def _on(day: Any) -> str:
-    return "on an unknown day" if pd.isna(day) else f"on {day:%Y-%m-%d}"
+def _on(day: Any) -> Sentence:
+    if pd.isna(day):
+        return Sentence("count_finding.unknown_day")
+    return Sentence("count_finding.on", day=day.date())
 
 
 def _code(worked: WorkedLots, lot: int) -> str:

@@ -212,8 +212,8 @@ def _to_cut(
         planned = () if stop.sticks is None else (words.many("field_sheet.cut", stop.sticks),)
         yield _Subject(
             code=stop.tree,
-            more=(*planned, *stop.marks),
-            warned=(*stop.do_not_cut(), *stop.cautions),
+            more=(*planned, *map(words.tell, stop.marks)),
+            warned=tuple(map(words.tell, (*stop.do_not_cut(), *stop.cautions))),
         )
 
 
@@ -249,5 +249,5 @@ def _in_store(
         yield _Subject(
             code=each.bundle,
             more=tuple(filter(None, [left, where, kept])),
-            warned=each.may_not_be_used,
+            warned=tuple(map(words.tell, each.may_not_be_used)),
         )

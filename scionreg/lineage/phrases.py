@@ -1,0 +1,19 @@
+"""Parts that several sentences about wood share."""
+
+from scionreg.records.vocabulary import Found
+from scionreg.records.words import Sentence
+
+
+def tree_or_limb(tree: str, limb: str | None) -> str:
+    """Return a tree, or a limb of it, as a sentence names it."""
+    return Sentence("phrase.limb", tree=tree, limb=limb) if limb else tree
+
+
+def found_to_be(found: str | None) -> str:
+    """Return what something was found to be, as it is added to a sentence; nothing for None."""
+    return Sentence("phrase.found", found=Found.spelled(found) or found) if found else ""
+
+
+def in_brackets(detail: str | None) -> str:
+    """Return what somebody wrote freely as it is added to a sentence; nothing for None."""
+    return Sentence("phrase.detail", detail=detail) if detail else ""
