@@ -35,6 +35,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--update-golden", action="store_true", help="write golden files anew")
 
 
+def pytest_configure() -> None:
+    """Have each worker's BLAS keep to one core: there is a worker for every one."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     if postgres.programs() is None:
         terminalreporter.section("PostgreSQL")

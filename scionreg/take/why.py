@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 from scipy.special import expit, logit
+from threadpoolctl import threadpool_limits
 
 from scionreg.lineage.worked_lots import WorkedLots
 from scionreg.records.errors import RegistryError
@@ -86,7 +87,9 @@ def why_poor(
             "none of these lots has a take count of that age: early is 21 to 100 days, late after"
         )
     worst = max(found, key=lambda question: question.shortness)
-    return worst.answer(progress or (lambda done, total: None))
+    # More threads of BLAS gain little here, and on a busy machine they wait for each other.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return worst.answer(progress or (lambda done, total: None))
 
 
 class _Question:
