@@ -3,7 +3,6 @@
 import datetime as dt
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -24,7 +23,7 @@ from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, correcting, issuing, recording
 from scionreg.registry.audit import audit
-from scionreg.registry.changes import change
+from scionreg.registry.changes import Change, change
 from scionreg.registry.correcting import Step
 from scionreg.registry.create import create_store
 from scionreg.registry.finding import Found, find_record
@@ -101,11 +100,27 @@ def _alarms(connection: Connection) -> Iterator[Problem]:
                 )
 
 
+def _doubtful_fixes(making: Change) -> Iterable[tuple[int, Problem]]:
+    """Return warnings about new cuttings whose fix allows another cultivar."""
+    made = making.made.get("collections")
+    if made is None:
+        return ()
+    from scionreg.lineage.place_books import read_cut_fixes
+
+    fixes = read_cut_fixes(making.connection, made.first_id, made.last_id)
+    if not fixes:
+        return ()
+    from scionreg.locating import other_cultivars
+
+    return other_cultivars(making.connection, fixes)
+
+
 class Registry:
     """An open registry. Every answer is of one state of it; every change is all or nothing."""
 
     def __init__(self, store: Store) -> None:
         self.store = store
+        store.advisers = (_doubtful_fixes,)
 
     @classmethod
     def open(cls, where: str | os.PathLike[str]) -> Self:
@@ -162,18 +177,7 @@ class Registry:
         self, records: list[tuple[str, Mapping[str, Any]]], *, recorder: str = ""
     ) -> list[Recorded]:
         """Record several records that are right together only, such as a bundle and its parents."""
-        made = recording.record_all(self.store, records, by=recorder)
-        return [self._with_fix_read(each) for each in made]
-
-    def _with_fix_read(self, made: Recorded) -> Recorded:
-        """Return a cutting with a warning where its fix allows another cultivar."""
-        if made.kind != "collections" or made.record.get("latitude") is None:
-            return made
-        from scionreg.locating import other_cultivars
-
-        with self.store.reading() as connection:
-            doubts = other_cultivars(connection, made.record)
-        return replace(made, warnings=(*made.warnings, *doubts))
+        return recording.record_all(self.store, records, by=recorder)
 
     def rebundle(
         self,

@@ -1,21 +1,23 @@
 """Which tree somebody stands at: the records read, and the reasoning asked."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Any
 
 from sqlalchemy import Connection
 
 from scionreg.cartography.places import Places
 from scionreg.geodesy.fixes import Fix
-from scionreg.identity.where import Stand, Where, where
-from scionreg.lineage.place_books import PlaceBooks, read_place_books
+from scionreg.identity.where import Stand, Where, cultivars_at, where
+from scionreg.lineage.place_books import CutFix, PlaceBooks, read_place_books
 from scionreg.records.errors import Problem, RegistryError
+from scionreg.records.rules import INTAKE_RULES
 from scionreg.records.starting_values import PlaceValues
-from scionreg.records.vocabulary import TreeStatus, Trouble
+from scionreg.records.vocabulary import TreeStatus
 from scionreg.registry.settings import read_settings
 
 MOST_ACCURACY_M = 100_000
+AT_ONCE = 2_000
+"""Fixes compared with trees at once: each comes with a few dozen of them."""
 
 
 def standing_in(books: PlaceBooks) -> list[Stand]:
@@ -69,23 +71,35 @@ def check_accuracy(accuracy_m: float) -> None:
         )
 
 
-def other_cultivars(connection: Connection, cutting: Mapping[str, Any]) -> list[Problem]:
-    """Return a warning where the fix of a cutting allows a tree of another cultivar."""
-    fix = Fix(*(cutting[name] for name in Fix._fields))
+def other_cultivars(
+    connection: Connection, cuttings: Sequence[CutFix]
+) -> Iterator[tuple[int, Problem]]:
+    """Yield a warning for each cutting whose fix allows a tree of another cultivar.
+
+    A cutting of a tree whose own place is not known is passed over.
+    """
+    rule = INTAKE_RULES["fix_allows_another_cultivar"]
     trees = standing_in(read_place_books(connection))
-    own = next((each.cultivar for each in trees if each.tree == cutting["tree"]), None)
-    found = where(fix, trees, read_settings(connection).values(PlaceValues))
-    if own is None or not (others := found.other_than(own)):
-        return []
-    names = ", ".join(f"{name} {100 * chance:.0f} %" for name, chance in others)
-    return [
-        Problem(
-            rule="fix_allows_another_cultivar",
-            trouble=Trouble.WARNING,
-            kind="collections",
-            key=str(cutting["collection"]),
-            column="latitude",
-            wrong=f"the fix allows another cultivar than {own} of {cutting['tree']}: {names}",
-            right="read the tag again, and count row and position, before the wood is tied",
-        )
-    ]
+    cultivar = {each.tree: each.cultivar for each in trees}
+    values = read_settings(connection).values(PlaceValues)
+    known = [each for each in cuttings if each.tree in cultivar]
+    for start in range(0, len(known), AT_ONCE):
+        some = known[start : start + AT_ONCE]
+        found = cultivars_at([each.fix for each in some], trees, values)
+        for cutting, possible in zip(some, found, strict=True):
+            own = cultivar[cutting.tree]
+            names = [f"{name} {100 * chance:.0f} %" for name, chance in possible if name != own]
+            if names:
+                said = {"own": own, "tree": cutting.tree, "others": ", ".join(names)}
+                yield (
+                    cutting.number,
+                    Problem(
+                        rule=rule.name,
+                        trouble=rule.trouble,
+                        kind=rule.kind,
+                        key=cutting.collection,
+                        column=rule.column,
+                        wrong=rule.wrong.format_map(said),
+                        right=rule.right,
+                    ),
+                )

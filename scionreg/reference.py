@@ -13,7 +13,7 @@ from typing import Any
 from scionreg.cli.manual import manual
 from scionreg.exchange.headers import COLUMN_VARIANTS, FILE_VARIANTS
 from scionreg.records.cells import Choice, CultivarName, Many, Ref
-from scionreg.records.rules import CELL_RULES, RULES, Rule
+from scionreg.records.rules import CELL_RULES, INTAKE_RULES, RULES, Rule
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import TERMS, VOCABULARIES, Found, Word
 
@@ -59,6 +59,7 @@ GROUPS = {
     "order": "Order in time",
     "counts": "Numbers",
     "places": "Places",
+    "intake": "Asked of new records only",
 }
 """The module a rule is in, and the heading it comes under; rules about one cell are in none."""
 
@@ -79,15 +80,6 @@ AUDIT_ONLY = {
     ),
 }
 """What only the audit finds, because no single record is wrong: what must hold, and why."""
-
-RECORDING_ONLY = {
-    "fix_allows_another_cultivar": (
-        "The fix of a cutting allows no tree of another cultivar.",
-        "A fix strays by metres, and the next tree may be another cultivar's: a warning, while the "
-        "tag can still be read.",
-    ),
-}
-"""What is only said when a record is taken, because it is no fault to be mended later."""
 
 ERRORS_INTRODUCTION = """
 Everything that is wrong with data is reported at once, not only the first of it. A message says
@@ -112,7 +104,7 @@ def errors_page(examples: Path = EXAMPLES) -> str:
     `examples` is the folder that holds one folder per rule, with files that break it and
     ``expected.txt``, what is said about them.
     """
-    rules = RULES | CELL_RULES
+    rules = RULES | CELL_RULES | INTAKE_RULES
     grouped = {
         title: sorted(name for name, rule in rules.items() if _module(rule) == module)
         for module, title in GROUPS.items()
@@ -123,7 +115,6 @@ def errors_page(examples: Path = EXAMPLES) -> str:
         ERRORS_INTRODUCTION,
         *(_rule_index(title, [rules[name] for name in names]) for title, names in grouped.items()),
         _only("## Found at an audit only", PAST_SCIONREG, AUDIT_ONLY),
-        _only("## Said when a record is taken", "Nothing is wrong yet.", RECORDING_ONLY),
         "## Each rule",
         "",
         *(_rule_section(rules[name], examples / name) for name in sorted(rules)),
@@ -132,6 +123,8 @@ def errors_page(examples: Path = EXAMPLES) -> str:
 
 def _module(rule: Rule) -> str:
     """Return the last name of the module that holds a rule, empty for one about a cell."""
+    if rule.name in INTAKE_RULES:
+        return "intake"
     return rule.find.__module__.rpartition(".")[2] if rule.find else ""
 
 

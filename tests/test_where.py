@@ -4,16 +4,20 @@ import csv
 import io
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from nursery import add, furnish
 
 from scionreg.api import Registry
 from scionreg.geodesy.fixes import Fix, deviation, together
 from scionreg.geodesy.ground import Plane
-from scionreg.identity.where import Stand, where
+from scionreg.identity.where import Stand, cultivars_at, where
+from scionreg.records.errors import Problem
 from scionreg.records.starting_values import PlaceValues
 from scionreg.registry.store import Store
 
@@ -72,7 +76,47 @@ def test_probabilities_sum_to_one_and_cultivars_are_those_of_their_trees() -> No
     assert [each.probability for each in found.trees] == sorted(
         (each.probability for each in found.trees), reverse=True
     )
-    assert found.other_than("A") == tuple(each for each in found.cultivars if each[0] == "B")
+    summed = {
+        name: sum(each.probability for each in found.trees if each.cultivar == name)
+        for name in "AB"
+    }
+    assert dict(found.cultivars) == pytest.approx(summed, abs=found.others)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(-80, 80),
+            st.floats(-80, 80),
+            st.none() | st.floats(0.1, 30),
+            st.sampled_from("ABC"),
+        ),
+        max_size=15,
+    ),
+    st.lists(
+        st.tuples(st.floats(-90, 90), st.floats(-90, 90), st.none() | st.floats(0.1, 30)),
+        max_size=6,
+    ),
+    st.floats(0.01, 500),
+)
+def test_many_fixes_at_once_allow_the_cultivars_that_each_does_alone(
+    trees: list[tuple[float, float, float | None, str]],
+    fixes: list[tuple[float, float, float | None]],
+    unrecorded: float,
+) -> None:
+    def fix(east: float, north: float, accuracy: float | None) -> Fix:
+        latitude, longitude = PLANE.degrees((east, north))
+        return Fix(float(latitude), float(longitude), accuracy)
+
+    stands = [Stand(f"T{n}", cultivar, fix(*at)) for n, (*at, cultivar) in enumerate(trees)]
+    values = PlaceValues(unrecorded_per_ha=unrecorded)
+    asked = [fix(*each) for each in fixes]
+    together_found = cultivars_at(asked, stands, values)
+    assert len(together_found) == len(asked)
+    for each, found in zip(asked, together_found, strict=True):
+        alone = where(each, stands, values).cultivars
+        assert dict(found) == pytest.approx(dict(alone), abs=1e-6)
+        assert [chance for _, chance in found] == sorted((c for _, c in found), reverse=True)
 
 
 def test_far_from_everything_it_is_none_of_these() -> None:
@@ -127,6 +171,29 @@ def test_a_cutting_between_two_cultivars_warns_and_one_well_away_does_not(plante
     assert cut(registry, "North-1", -12.0, 1.0) == []
     assert cut(registry, "North-1", None, 1.0) == []
     assert cut(registry, "T26-0001-7", 5.0, 1.0) == []  # its own place is not known
+
+
+def test_cuttings_from_a_file_are_told_the_same(planted: Store, tmp_path: Path) -> None:
+    registry = Registry(planted)
+    spots = (("Cut-1", "North-1", 2.5), ("Cut-2", "North-1", -12.0), ("Cut-3", "North-2", 3.0))
+    lines = ["collection,tree,date,sticks,latitude,longitude,accuracy_m"]
+    for code, tree, east in spots:
+        latitude, longitude = (float(each) for each in PLANE.degrees((east, 0.0)))
+        lines.append(f"{code},{tree},2026-02-02,10,{latitude},{longitude},4")
+    lines.append("Cut-4,North-1,2026-02-02,10,,,")
+    file = tmp_path / "collections.csv"
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+    def doubts(*, dry_run: bool = False) -> list[Problem]:
+        done = registry.import_files(file, dry_run=dry_run, recorder="P01")
+        return [each for each in done.problems if each.rule == "fix_allows_another_cultivar"]
+
+    tried, told, again = doubts(dry_run=True), doubts(), doubts()
+    assert [(each.key, each.line) for each in told] == [("Cut-1", 2), ("Cut-3", 4)]
+    assert tried == told
+    assert again == []
+    (recorded,) = cut(registry, "North-1", 2.5, 4.0)
+    assert recorded.split("the fix")[1] == str(told[0]).split("the fix")[1]
 
 
 def test_the_fix_of_a_cutting_does_not_move_its_tree(planted: Store) -> None:

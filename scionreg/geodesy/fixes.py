@@ -57,7 +57,12 @@ def log_densities(
     latitude, longitude, accuracy_m : of the places, shape (n,); NaN for an unknown accuracy.
     """
     metres = metres_apart(fix.latitude, fix.longitude, latitude, longitude)
-    spread = together(_number(fix.accuracy_m), accuracy_m)
+    return log_density(metres, together(_number(fix.accuracy_m), accuracy_m))
+
+
+def log_density(metres: ArrayLike, spread: ArrayLike) -> Numbers:
+    """Return the log density, per m², of fixes so many metres off places (`together`)."""
+    spread = np.asarray(spread)
     return np.asarray(-((metres / spread) ** 2) / 2 - np.log(2 * math.pi * spread**2))
 
 

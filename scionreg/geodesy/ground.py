@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Numbers = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 
 @lru_cache(maxsize=1)
@@ -62,20 +63,38 @@ def nearby(
     to_latitude: ArrayLike,
     to_longitude: ArrayLike,
     most_m: ArrayLike,
-) -> list[NDArray[np.int64]]:
+) -> list[Whole]:
     """Return, for each place, the numbers of those places to which it is no further than `most_m`.
 
     Parameters
     ----------
-    most_m : metres, one for all or one for each place; they are straight through the ground, which
-        within a kilometre is the geodesic to a thousandth of a millimetre.
+    most_m : metres, one for all or one for each place; as `pairs_near`.
+    """
+    one, other, _ = pairs_near(latitude, longitude, to_latitude, to_longitude, most_m)
+    ends = np.searchsorted(one, np.arange(1, np.size(latitude)))
+    return np.split(other, ends) if np.size(latitude) else []
+
+
+def pairs_near(
+    latitude: ArrayLike,
+    longitude: ArrayLike,
+    to_latitude: ArrayLike,
+    to_longitude: ArrayLike,
+    most_m: ArrayLike,
+) -> tuple[Whole, Whole, Numbers]:
+    """Return pairs of places no further apart than `most_m`: both numbers, and the metres.
+
+    Metres are straight through the ground, which within a kilometre is the geodesic to a thousandth
+    of a millimetre. The pairs are in the order of their numbers.
     """
     from scipy.spatial import KDTree
 
-    ends = KDTree(_straight(to_latitude, to_longitude))
+    here, there = _straight(latitude, longitude), _straight(to_latitude, to_longitude)
     most = np.asarray(most_m, dtype=np.float64)
-    found = ends.query_ball_point(_straight(latitude, longitude), most, return_sorted=True)
-    return [np.asarray(each, dtype=np.int64) for each in found]
+    found = KDTree(there).query_ball_point(here, most, return_sorted=True)
+    one = np.repeat(np.arange(len(here)), [len(each) for each in found])
+    other = np.array([number for each in found for number in each], dtype=np.int64)
+    return one, other, np.linalg.norm(here[one] - there[other], axis=1)
 
 
 def _straight(latitude: ArrayLike, longitude: ArrayLike) -> Numbers:

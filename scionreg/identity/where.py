@@ -6,14 +6,14 @@ place that no record knows, of which there are some on every hectare; so the ans
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from scionreg.geodesy.fixes import Fix, log_densities
-from scionreg.geodesy.ground import metres_apart
+from scionreg.geodesy.fixes import Fix, deviation, log_densities, log_density, together
+from scionreg.geodesy.ground import Numbers, Whole, metres_apart, pairs_near
 from scionreg.records.starting_values import PlaceValues
 
 if TYPE_CHECKING:
@@ -22,6 +22,11 @@ if TYPE_CHECKING:
 LEAST = 0.005
 """Probability below which a tree is not listed."""
 HECTARE_M2 = 10_000
+REACH = 6.0
+"""Standard deviations within which trees are looked for; beyond, a density is below 2e-8 of its
+greatest."""
+Cultivars = tuple[tuple[str, float], ...]
+"""Cultivars with the chance of each, the likeliest first."""
 
 
 class Stand(NamedTuple):
@@ -55,16 +60,12 @@ class Where:
     trees: tuple[Candidate, ...]
     others: float
     none_of_these: float
-    cultivars: tuple[tuple[str, float], ...]
+    cultivars: Cultivars
 
     @property
     def mixed(self) -> bool:
         """Tell whether more than one cultivar is possible."""
         return len(self.cultivars) > 1
-
-    def other_than(self, cultivar: str) -> tuple[tuple[str, float], ...]:
-        """Return the possible cultivars but one."""
-        return tuple(each for each in self.cultivars if each[0] != cultivar)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -96,20 +97,15 @@ def where(fix: Fix, stands: Sequence[Stand], values: PlaceValues | None = None) 
     stands : every tree whose place is known.
     """
     values = values or PlaceValues()
-    places = np.array([each.place for each in stands], dtype=np.float64).reshape(-1, 3)
-    logs = log_densities(fix, *places.T)
-    nowhere = math.log(values.unrecorded_per_ha / HECTARE_M2)
-    top = max(nowhere, float(logs.max(initial=-math.inf)))
-    weights = np.exp(logs - top)
-    none = math.exp(nowhere - top)
-    total = none + float(weights.sum())
+    places = _places(stands)
+    weights = _weights(log_densities(fix, *places.T), values)
+    total = 1 + float(weights.sum())
     chances = weights / total
     metres = metres_apart(fix.latitude, fix.longitude, places[:, 0], places[:, 1])
     listed = [int(i) for i in np.argsort(-chances, kind="stable") if chances[i] >= LEAST]
     by_cultivar: dict[str, float] = {}
     for stand, chance in zip(stands, chances, strict=True):
         by_cultivar[stand.cultivar] = by_cultivar.get(stand.cultivar, 0.0) + float(chance)
-    possible = [each for each in by_cultivar.items() if each[1] >= values.possible]
     return Where(
         fix=fix,
         trees=tuple(
@@ -122,6 +118,58 @@ def where(fix: Fix, stands: Sequence[Stand], values: PlaceValues | None = None) 
             for i in listed
         ),
         others=max(0.0, float(chances.sum() - chances[listed].sum())),
-        none_of_these=none / total,
-        cultivars=tuple(sorted(possible, key=lambda each: (-each[1], each[0]))),
+        none_of_these=1 / total,
+        cultivars=_possible(by_cultivar.items(), values),
     )
+
+
+def cultivars_at(
+    fixes: Sequence[Fix], stands: Sequence[Stand], values: PlaceValues | None = None
+) -> list[Cultivars]:
+    """Return the possible cultivars at each of many fixes, as `where` has them for one.
+
+    Trees beyond `REACH` are passed over, so that each fix is compared with a few.
+    """
+    values = values or PlaceValues()
+    fix, tree, logs = _near(np.array(fixes, dtype=np.float64).reshape(-1, 3), _places(stands))
+    weights = _weights(logs, values)
+    names, named = np.unique([each.cultivar for each in stands], return_inverse=True)
+    groups, group = np.unique(fix * max(len(names), 1) + named[tree], return_inverse=True)
+    of, name = np.divmod(groups, max(len(names), 1))
+    chances = np.bincount(group, weights) / (1 + np.bincount(fix, weights, len(fixes)))[of]
+    found: list[list[tuple[str, float]]] = [[] for _ in fixes]
+    for i in np.flatnonzero(chances >= values.possible).tolist():
+        found[of[i]].append((str(names[name[i]]), float(chances[i])))
+    return [_possible(each, values) for each in found]
+
+
+def _places(stands: Sequence[Stand]) -> Numbers:
+    return np.array([each.place for each in stands], dtype=np.float64).reshape(-1, 3)
+
+
+def _weights(logs: Numbers, values: PlaceValues) -> Numbers:
+    """Return how much likelier each tree is than a place that no record knows."""
+    return np.exp(logs - math.log(values.unrecorded_per_ha / HECTARE_M2))
+
+
+def _possible(chances: Iterable[tuple[str, float]], values: PlaceValues) -> Cultivars:
+    possible = [each for each in chances if each[1] >= values.possible]
+    return tuple(sorted(possible, key=lambda each: (-each[1], each[0])))
+
+
+def _near(at: Numbers, places: Numbers) -> tuple[Whole, Whole, Numbers]:
+    """Return pairs of fixes and trees within reach of each other: their numbers, log densities.
+
+    Trees are looked for with those placed about as well: a vague place is searched for far off.
+    """
+    pairs = [(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))]
+    size = np.ceil(np.log2(deviation(places[:, 2])))
+    for each in np.unique(size):
+        its = np.flatnonzero(size == each)
+        reach = REACH * together(at[:, 2], places[its, 2].max())
+        (north, east), (to_north, to_east) = at[:, :2].T, places[its, :2].T
+        fix, near, metres = pairs_near(north, east, to_north, to_east, reach)
+        tree = its[near]
+        pairs.append((fix, tree, log_density(metres, together(at[fix, 2], places[tree, 2]))))
+    fixes, trees, logs = (np.concatenate(part) for part in zip(*pairs, strict=True))
+    return fixes, trees, logs

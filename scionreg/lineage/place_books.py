@@ -5,12 +5,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 
 from scionreg.geodesy.fixes import Fix
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import Query, rows
 from scionreg.records.cells import expand_positions
+from scionreg.records.tables import table
 
 _TREE = (
     "tree, cultivar, kind, status, block, row, position, latitude, longitude, accuracy_m, "
@@ -88,6 +89,15 @@ class LotLooks(NamedTuple):
     positions: frozenset[int] = frozenset()
 
 
+class CutFix(NamedTuple):
+    """Where a cutter stood at a tree: `number` is the id of the collection."""
+
+    number: int
+    collection: str
+    tree: str
+    fix: Fix
+
+
 @dataclass(frozen=True, slots=True)
 class PlaceBooks:
     """Trees in the order they came in, blocks by code, and fixes of cuttings by their tree."""
@@ -113,6 +123,20 @@ def read_place_books(connection: Connection) -> PlaceBooks:
         ),
         cut_fixes=tuple((row[0], Fix(*row[1:])) for row in rows(connection, CUT_FIXES, ())),
     )
+
+
+def read_cut_fixes(connection: Connection, first: int, last: int) -> list[CutFix]:
+    """Return the fixes of collections whose ids are from `first` to `last`."""
+    columns = table("collections").columns
+    names = ("id", "collection", "tree", "latitude", "longitude", "accuracy_m")
+    found = connection.execute(
+        select(*(columns[name] for name in names)).where(
+            columns["id"].between(first, last),
+            columns["latitude"].is_not(None),
+            columns["longitude"].is_not(None),
+        )
+    )
+    return [CutFix(number, code, tree, Fix(*fix)) for number, code, tree, *fix in found]
 
 
 def _ends(

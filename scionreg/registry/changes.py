@@ -1,6 +1,6 @@
 """A change: one transaction, one journal line, everything in it or nothing."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from scionreg.records.cells import CellError
-from scionreg.records.errors import NoRecorderError
+from scionreg.records.errors import NoRecorderError, Problem
 from scionreg.records.names import PersonCode
 from scionreg.registry import journal
 from scionreg.registry.rows import Row, RowDigest
@@ -49,6 +49,7 @@ class Change:
     connection: Connection
     settings: Settings
     entry: int
+    advisers: Sequence["Adviser"] = ()
     content: dict[str, Any] = field(default_factory=dict)
     made: dict[str, Made] = field(default_factory=dict)
     cancelled: bool = False
@@ -58,6 +59,10 @@ class Change:
         """Note rows of a kind that were written, in order."""
         if rows:
             self.made.setdefault(kind, Made()).add(first_id, last_id, rows)
+
+
+Adviser = Callable[[Change], Iterable[tuple[int, Problem]]]
+"""What the reasoning above finds doubtful in the records that a change made: ids and warnings."""
 
 
 def _check_recorder(by: str) -> None:
@@ -102,7 +107,8 @@ def change(
                 )
             _check_recorder(by)
             why.encode()  # refuses what is no character before anything is done
-            making = Change(connection, settings, journal.head(connection)[0] + 1)
+            entry = journal.head(connection)[0] + 1
+            making = Change(connection, settings, entry, store.advisers)
             yield making
             if making.cancelled:
                 raise _Cancelled

@@ -5,10 +5,12 @@ text cells come in, problems and counts come out. The caller decides, by the pro
 transaction stands.
 """
 
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import compress, repeat
+from operator import attrgetter
 from typing import Any
 
 from scionreg.records import codes
@@ -158,7 +160,7 @@ class _Place:
 
     file: str
     lines: Mapping[int, int] | Sequence[int]
-    first_id: int = 0
+    first_id: int
 
     def line(self, record: int) -> int | None:
         """Return the line that a record stands on, None where it is not one of these."""
@@ -206,7 +208,7 @@ class Intake:
         return rows
 
     def finish(self) -> None:
-        """Check every rule that what was taken can break."""
+        """Check every rule that what was taken can break, and ask the advisers."""
         self._check_noted_references()
         kinds = set(self._places)
         if not kinds:
@@ -222,6 +224,8 @@ class Intake:
                 continue
             better = suggestions.improve(self._connection, problem)
             self.problems.append(self._placed(record, better))
+        for adviser in self.change.advisers:
+            self.problems += [self._placed(*doubt) for doubt in adviser(self.change)]
 
     # Reading cells
 
@@ -371,7 +375,8 @@ class Intake:
             new, clashes = self._repeats.sort_out(kind, before, rows, lines, batch.file)
             problems += clashes
             rows = [row for row, _ in new.values()]
-            place = _Place(batch.file, {record: line for record, (_, line) in new.items()})
+            numbers = {record: line for record, (_, line) in new.items()}
+            place = _Place(batch.file, numbers, min(numbers, default=0))
         self.problems += problems
         self.taken.recorded[kind] += len(rows)
         self.taken.repeated[kind] += given - len(rows) - len(problems)
@@ -384,8 +389,7 @@ class Intake:
 
     def _placed(self, record: int, problem: Problem) -> Problem:
         """Return the problem with the file and line its record came from."""
-        for place in self._places[problem.kind]:
-            line = place.line(record)
-            if line is not None:
-                return replace(problem, file=place.file, line=line)
-        return problem
+        places = self._places[problem.kind]  # in the order of their ids
+        at = bisect_right(places, record, key=attrgetter("first_id")) - 1
+        line = places[at].line(record) if at >= 0 else None
+        return problem if line is None else replace(problem, file=places[at].file, line=line)

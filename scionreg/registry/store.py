@@ -2,10 +2,10 @@
 
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, select, text
 from sqlalchemy.engine import URL, make_url
@@ -18,6 +18,9 @@ from scionreg.records.errors import (
     SchemaError,
 )
 from scionreg.registry.ledger import JournalHead
+
+if TYPE_CHECKING:
+    from scionreg.registry.changes import Adviser
 
 HEAD = "0003"
 """The newest migration; a registry made by another one is refused or upgraded."""
@@ -40,12 +43,16 @@ NO_URL = (
 
 
 class Store:
-    """An open registry's database. One per process and registry is enough."""
+    """An open registry's database. One per process and registry is enough.
+
+    `advisers` are asked about every change that takes records in, after the rules.
+    """
 
     def __init__(self, url: URL) -> None:
         self.url = url
         self.engine = _engine(url)
         self.is_sqlite = url.get_backend_name() == "sqlite"
+        self.advisers: Sequence[Adviser] = ()
 
     @property
     def name(self) -> str:

@@ -6,6 +6,16 @@ serves recording one, importing a million, and the audit of a whole registry.
 """
 
 from scionreg.records.rules import counts, order, places, references
-from scionreg.records.rules.base import CELL_RULES, RULES, Rule, Scope
+from scionreg.records.rules.base import CELL_RULES, INTAKE_RULES, RULES, Rule, Scope
 
-__all__ = ["CELL_RULES", "RULES", "Rule", "Scope", "counts", "order", "places", "references"]
+__all__ = [
+    "CELL_RULES",
+    "INTAKE_RULES",
+    "RULES",
+    "Rule",
+    "Scope",
+    "counts",
+    "order",
+    "places",
+    "references",
+]

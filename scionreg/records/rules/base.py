@@ -57,7 +57,7 @@ class Rule:
     `touches` are the kinds whose change can break it. `find` returns queries for the records that
     do; `wrong` and `right` are filled in with their columns. `screen`, where there is one, returns
     quicker queries that find something wherever the rule is broken. Rules share it: one reading of
-    a large table clears all of them.
+    a large table clears all of them. A rule without `find` is checked `otherwise`.
     """
 
     name: str
@@ -72,12 +72,13 @@ class Rule:
     find: Finder | None = field(default=None, repr=False)
     screen: Finder | None = field(default=None, repr=False)
     keep: Callable[[Mapping[str, Any]], bool] | None = field(default=None, repr=False)
+    otherwise: str = "when a cell is read"
 
     @property
     def when(self) -> str:
         """Return when the rule is checked."""
         if self.find is None:
-            return "when a cell is read"
+            return self.otherwise
         return "when records are taken or corrected, and at every audit"
 
 
@@ -385,3 +386,23 @@ CELL_RULES: dict[str, Rule] = {
         ),
     )
 }
+
+INTAKE_RULES: dict[str, Rule] = {
+    each.name: each
+    for each in (
+        Rule(
+            name="fix_allows_another_cultivar",
+            trouble=Trouble.WARNING,
+            kind="collections",
+            column="latitude",
+            holds="The fix of a cutting allows no tree of another cultivar.",
+            why="A fix strays by metres, and the next tree may be another cultivar's: a warning, "
+            "while the tag can still be read.",
+            wrong="the fix allows another cultivar than {own} of {tree}: {others}",
+            right="read the tag again, and count row and position, before the wood is tied",
+            otherwise="when records are taken, and not again, since it is no fault to be mended "
+            "later",
+        ),
+    )
+}
+"""What is asked of new records only, by the reasoning above the rules (`Store.advisers`)."""
