@@ -14,14 +14,12 @@ from scionreg.cartography.page import MapPage
 from scionreg.cartography.row_pages import rows_page
 from scionreg.cartography.tree_lines import histories
 from scionreg.cartography.tree_page import mother_trees_page
-from scionreg.cartography.walk_layers import without_places
 from scionreg.cartography.walk_pages import confusion_page, walk_page
 from scionreg.lineage.recall import OfCode, recall
 from scionreg.lineage.trace import trace
 from scionreg.lineage.tree_books import read_tree_books
 from scionreg.records.errors import RegistryError
 from scionreg.registry.settings import read_settings
-from scionreg.walking import walk_of
 
 if TYPE_CHECKING:
     from scionreg.mapping import MapLayers
@@ -126,10 +124,11 @@ def _rows_by_identity(asked: Asked) -> MapPage:
 
 
 def _walk(asked: Asked) -> MapPage:
-    connection, trees = asked.connection, asked.sticks or dict.fromkeys(asked.codes)
-    found = mapping.walk_layers(connection, trees, show_private=asked.show_private)
-    hidden = mapping.Ground.read(connection, show_private=asked.show_private).hidden()
-    return walk_page(found, without_places(walk_of(connection, trees), hidden), asked.units)
+    trees = asked.sticks or asked.codes
+    found, walk = mapping.drawn_walk(
+        asked.connection, trees, show_private=asked.show_private, **asked.options
+    )
+    return walk_page(found, walk, asked.units)
 
 
 def _confusion(asked: Asked) -> MapPage:

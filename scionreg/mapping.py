@@ -1,6 +1,6 @@
 """What a registry knows as layers for maps: the records read, the ground laid out, privacy kept."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from scionreg.cartography import chain_layers, layers
 from scionreg.cartography.places import Places
 from scionreg.cartography.privacy import Privacy
+from scionreg.cartography.tree_page import length
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import find_kind
 from scionreg.lineage.place_books import (
@@ -27,6 +28,8 @@ from scionreg.registry.store import Store
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+
+    from scionreg.rotation.walk import Walk
 
 TOLD = ("identity", "pressure", "take")
 """What may be told of each mother tree besides its records; each costs the time it takes."""
@@ -47,13 +50,15 @@ class Ground:
 
     places: Places
     privacy: Privacy
+    units: str = "SI"
 
     @classmethod
     def read(cls, connection: Connection, *, show_private: bool = False) -> "Ground":
         """Read where everything is, and what becomes of private places."""
-        values = read_settings(connection).values(PlaceValues)
-        privacy = Privacy(shown=show_private, blur_m=values.private_blur_m)
-        return cls(Places(read_place_books(connection)), privacy)
+        settings = read_settings(connection)
+        blur_m = settings.values(PlaceValues).private_blur_m
+        privacy = Privacy(shown=show_private, blur_m=blur_m)
+        return cls(Places(read_place_books(connection)), privacy, settings.units)
 
     def trees(self) -> "pd.DataFrame":
         """Return the trees, what is private of them kept back."""
@@ -66,7 +71,7 @@ class Ground:
         return {each.tree for each in self.places.books.trees if each.private}
 
     def notes(self, trees: "pd.DataFrame") -> tuple[str, ...]:
-        """Say what is kept back of some trees, and which have no place."""
+        """Say what is kept back of some trees, and where places are wanting or by fixes alone."""
         hidden, lost = self.privacy.hides(trees), int(trees["latitude"].isna().sum())
         kept = "blurred" if self.privacy.blur_m else "left out"
         said = []
@@ -74,7 +79,20 @@ class Ground:
             said.append(f"{hidden} private {_places(hidden)} {kept}")
         if lost:
             said.append(f"{lost} {_trees(lost)} without a place")
-        return tuple(said)
+        laid_out = trees[trees["estimated"] & (self.privacy.shown | ~trees["private"])]
+        return (*said, *self.by_fixes(laid_out["block"].dropna()))
+
+    def by_fixes(self, blocks: Iterable[str]) -> Iterator[str]:
+        """Say of which of some blocks the rows are laid out by fixes alone, and how well."""
+        for block in sorted(set(blocks)):
+            grid = self.places.grid(block)
+            if grid is not None and self.places.blocks[block].outline is None:
+                within = length(grid.accuracy_m, self.units)
+                off = "" if grid.off_m is None else f", {length(grid.off_m, self.units)} off them"
+                yield (
+                    f"block {block} has no outline: its rows are laid out by the fixes of its "
+                    f"trees{off}, within {within} (68 %)"
+                )
 
 
 def mother_trees(
@@ -216,16 +234,17 @@ def nursery_rows(
     if drawn.empty:
         raise RegistryError(
             "no graft lot stands there: none in that block and season has a row and positions, or "
-            "the block has no outline"
+            "the block has neither an outline nor fixes that tell how its rows lie"
         )
     found = {"blocks": _blocks_of(ground, drawn), "rows": drawn}
     if each_position:
         found["positions"] = layers.positions(ground.places, lots, off)
     lost = len(lots) - len(drawn)
+    unplaced = f"{lost} graft {'lot has' if lost == 1 else 'lots have'} no place"
     return MapLayers(
         what="nursery rows",
         layers=found,
-        notes=(f"{lost} graft {'lot has' if lost == 1 else 'lots have'} no place",) if lost else (),
+        notes=(*((unplaced,) if lost else ()), *ground.by_fixes(drawn["block"])),
     )
 
 
@@ -322,17 +341,17 @@ def _trees_of(connection: Connection, items: Sequence[Item]) -> list[str]:
 # ------------------------------------------------------------------------------ who cuts
 
 
-def walk_layers(
+def drawn_walk(
     connection: Connection,
     trees: Sequence[str] | Mapping[str, int | None],
     *,
     show_private: bool = False,
     **options: Any,
-) -> MapLayers:
-    """Return blocks, and the stops of a walk with the neighbours not to be cut.
+) -> "tuple[MapLayers, Walk]":
+    """Return a walk on the map (stops, the way, neighbours not to be cut, blocks), and the walk.
 
-    Private places are left out, never blurred: nobody walks to a blurred tree. Options and errors
-    as `walking.walk_of`.
+    Private places are left out of both, never blurred: nobody walks to a blurred tree. Options and
+    errors as `walking.walk_of`.
     """
     from scionreg.cartography import walk_layers as walks
     from scionreg.walking import standing, walk_of
@@ -342,12 +361,13 @@ def walk_layers(
     stands = standing(ground.places.books, found.codes)
     every = ground.places.trees
     lost = every[every["code"].isin(found.codes)]
-    return MapLayers(
+    drawn = MapLayers(
         what="walk",
         layers={"blocks": layers.blocks(ground.places, ground.privacy)}
-        | walks.walk(found, stands, ground.hidden()),
+        | walks.walk(found, stands, ground.hidden(), **options),
         notes=replace(ground, privacy=replace(ground.privacy, blur_m=0)).notes(lost),
     )
+    return drawn, found
 
 
 def confusion_layers(
@@ -403,9 +423,9 @@ KINDS: dict[str, Callable[..., MapLayers]] = {
     "mother-trees": lambda connection, of, **more: mother_trees(connection, **more),
     "rows": lambda connection, of, *, show_private, **more: nursery_rows(connection, **more),
     "trace": lambda connection, of, **more: trace_layers(connection, _one_code(of), **more),
-    "walk": lambda connection, of, *, sticks=None, **more: walk_layers(
+    "walk": lambda connection, of, *, sticks=None, **more: drawn_walk(
         connection, sticks or of, **more
-    ),
+    )[0],
     "confusion": lambda connection, of, **more: confusion_layers(connection, **more),
     "recall": lambda connection, of, **more: recall_layers(
         connection, _as_items(of, "recall"), **more

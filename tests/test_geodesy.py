@@ -17,7 +17,7 @@ from scionreg.geodesy.fixes import (
     likelier,
     log_densities,
 )
-from scionreg.geodesy.grid import fit, lay_out
+from scionreg.geodesy.grid import among_fixes, fit, lay_out
 from scionreg.geodesy.ground import Plane, metres_apart
 
 LATITUDE = st.floats(-80, 80)
@@ -201,3 +201,45 @@ def test_one_fix_moves_the_block_and_none_leaves_it() -> None:
     moved_one = fit(laid_out, [2], [2], there[None], np.array([0.1]))
     assert float(np.hypot(*(moved_one.metres(2, 2) - there))) < 0.2
     assert moved_one.metres(3, 4) - laid_out.metres(3, 4) == pytest.approx([4, -3], abs=0.5)
+
+
+# Rows of a block without an outline: 8 of 15 places, turned and skewed a little.
+STEPS = np.array([(5.0, 40.0), (6.0, 0.5), (0.3, -3.0)])
+ENDS = (8, 15)
+
+
+def in_block(rows: np.ndarray, places: np.ndarray) -> np.ndarray:
+    return np.stack([np.ones(len(rows)), rows, places], axis=1) @ STEPS
+
+
+@given(st.floats(-70, 70), st.floats(-180, 180), st.integers(0, 2**32 - 1), st.integers(6, 30))
+def test_fixes_alone_lay_rows_out(latitude: float, longitude: float, seed: int, n: int) -> None:
+    dice, plane = np.random.default_rng(seed), Plane(latitude, longitude)
+    rows, places = dice.integers(1, 9, n), dice.integers(1, 16, n)
+    rows[:4], places[:4] = (1, 1, 8, 8), (1, 15, 1, 15)
+    spread = np.full(n, deviation(1.5))
+    fixes = in_block(rows, places) + dice.normal(0, 1, (n, 2)) * spread[:, None]
+    grid = among_fixes(rows, places, *plane.degrees(fixes), spread, ENDS)
+    assert grid is not None
+    every = [each.ravel() for each in np.meshgrid(np.arange(1, 9), np.arange(1, 16))]
+    expected = plane.degrees(in_block(*every))
+    off = metres_apart(*grid.degrees(*every), *expected)
+    assert off.max() < 4 * grid.accuracy_m
+    assert 0 < (grid.off_m or 0) < 4
+
+
+def test_fixes_in_one_line_too_few_or_all_in_a_corner_lay_nothing_out() -> None:
+    plane = Plane(45, 5)
+
+    def grid(rows: list[int], places: list[int], metres: float) -> object:
+        at, spread = in_block(np.array(rows), np.array(places)), deviation([metres] * len(rows))
+        return among_fixes(rows, places, *plane.degrees(at), spread, ENDS)
+
+    assert grid([], [], 1) is None
+    assert grid([1, 8], [1, 15], 1) is None
+    assert grid([2, 4, 6, 8], [1, 2, 3, 4], 1) is None
+    assert grid([1, 1, 2], [1, 2, 1], 5) is None
+    three = grid([1, 1, 8], [1, 15, 1], 1)
+    assert three is not None
+    # Any three fixes lie on some rows, so how near they are says nothing.
+    assert getattr(three, "off_m", 0) is None

@@ -180,6 +180,23 @@ def test_a_walk_takes_sticks_from_a_list(registry: Registry, pages: Pages) -> No
     assert sticks == {"Old-7": 40, "T24-0047-1": None}
 
 
+def test_the_walk_on_the_page_is_the_one_that_the_command_tells(
+    run: Callable[..., Any], demo: str, tmp_path: Path
+) -> None:
+    words = ["T24-0047-1", "T24-0007-7", "T24-0037-2", "T24-0021-7", "--registry", demo]
+    words += ["--start", "36.4191,-95.7703", "--finish", "36.4181,-95.7695"]
+    words += ["--gate", "PB=36.4195,-95.7709"]
+    told = orjson.loads(run("walk", *words, "--json").out)
+    said = run("map", "walk", *words, "--into", "walk.html")
+    assert said.code == 0
+    drawn = sheets(tmp_path / "walk.html")
+    assert column(drawn["trees to cut"], "code") == [each["tree"] for each in told["stops"]]
+    assert f"{told['metres']:,.0f} m on foot, the last {told['to_finish']:,.0f} m" in said.err
+    assert column(drawn["start, finish and gates"], "code") == ["start", "finish", "gate of PB"]
+    assert run("map", "walk", *words, "--into", "walk.gpx").code == 0
+    assert "gate of PB" in (tmp_path / "walk.gpx").read_text(encoding="utf-8")
+
+
 def test_pairs_that_may_be_mistaken_are_of_two_cultivars(registry: Registry, pages: Pages) -> None:
     drawn = sheets(pages("confusion"))
     assert "T24-0048-3 and T24-0047-1" in column(drawn["pairs"], "code") or (
@@ -265,6 +282,10 @@ def test_pages_of_each_tree_are_linked(run: Callable[..., Any], demo: str, tmp_p
         (["mother-trees", "--into", "trees.pdf"], "let its name end in .html"),
         (["confusion", "--into", "none/trees.html"], "cannot be written"),
         (["walk", "--list", "none.csv"], "none.csv cannot be read"),
+        (["walk", "Old-8", "--season", "2027"], "give --list too"),
+        (["walk", "Old-8", "--gate", "PB"], "'PB' is no gate"),
+        (["walk", "Old-8", "--start", "95"], "'95' in --start is no place"),
+        (["confusion", "--start", "36.4,-95.7"], "--start is for walk only"),
     ],
 )
 def test_what_means_nothing_is_refused(

@@ -1,6 +1,7 @@
 """Layers: what they hold, whether shapes lie where things stand, and what privacy keeps back."""
 
 import json
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -17,7 +18,7 @@ from scionreg.cartography import layers
 from scionreg.cartography.places import Places
 from scionreg.cartography.privacy import Privacy
 from scionreg.geodesy.fixes import Fix, average
-from scionreg.geodesy.ground import metres_apart
+from scionreg.geodesy.ground import Plane, metres_apart
 from scionreg.lineage.place_books import BlockPlace, PlaceBooks, TreePlace
 from scionreg.records.errors import NoRecorderError, RegistryError
 from scionreg.registry.store import Store
@@ -70,6 +71,33 @@ def test_a_tree_without_a_fix_stands_where_its_row_and_position_are() -> None:
     assert at[1].x > at[0].x  # rows are counted from the west
     assert at[2].y < at[0].y  # positions from the north
     assert all(shape(SQUARE).covers(each) for each in at)
+
+
+def test_without_an_outline_fixes_of_other_trees_give_a_place(store: Store) -> None:
+    furnish(store)
+    add(store, "blocks", block="Hill", row_spacing_m=5, tree_spacing_m=4, counted_from="N")
+    plane = Plane(45.0, 5.0)
+    off = {(1, 1): 0.4, (1, 6): -0.3, (4, 1): 0.2, (4, 6): -0.3, (2, 3): 0.0}
+    for (row, position), north in off.items():
+        latitude, longitude = plane.degrees((5.2 * row, -4.1 * position + north))
+        fix = {"latitude": float(latitude), "longitude": float(longitude), "accuracy_m": 1}
+        at = {"block": "Hill", "row": row, "position": position}
+        add(store, "mother_trees", tree=f"H-{row}-{position}", cultivar="Fernhill", **at, **fix)
+    add(store, "mother_trees", tree="H-3-5", cultivar="Oldgate", block="Hill", row=3, position=5)
+    found = Registry(store).layers("mother-trees", tell=())
+    (laid_out,) = found.layers["trees"].query("code == 'H-3-5'").itertuples()
+    assert laid_out.estimated
+    expected = plane.degrees((5.2 * 3, -4.1 * 5))
+    at = laid_out.geometry
+    assert float(metres_apart(at.y, at.x, *expected)) < laid_out.accuracy_m < 2
+    (note,) = (each for each in found.notes if "Hill" in each)
+    assert re.fullmatch(
+        r"block Hill has no outline: its rows are laid out by the fixes of its trees, "
+        r"0\.\d+ m off them, within 1\.\d m \(68 %\)",
+        note,
+    )
+    measured = Registry(store).layers("mother-trees", cultivar="Fernhill", tell=())
+    assert not [each for each in measured.notes if "Hill" in each]
 
 
 def test_a_tree_without_anything_has_no_place_and_no_shape() -> None:

@@ -132,7 +132,10 @@ def test_a_walk_has_its_stops_in_order_and_what_not_to_cut(nursery: Registry) ->
     assert set(stops["code"]) == set(asked) - {"Old-1"}
     assert stops["order"].is_monotonic_increasing
     (route,) = found.layers["route"].geometry
-    assert list(route.coords) == [each.coords[0] for each in stops.geometry]
+    passed = iter(route.coords)
+    assert all(each.coords[0] in passed for each in stops.geometry)
+    assert len(route.coords) > len(stops)  # by the headlands
+    assert found.layers["waypoints"].empty
     assert set(beside["of"]) <= set(stops["code"])
     assert any("do not cut" in each for each in stops["do_not_cut"])
     assert found.notes == ("1 private place is left out",)
@@ -149,3 +152,39 @@ def test_what_stands_beside_a_stop_is_not_told_where_it_is_private(nursery: Regi
     stops = nursery.layers("walk", "Old-3", "Old-7").layers["stops"]
     assert any("its place is private" in each for each in stops["do_not_cut"])
     assert not any(code in each for each in stops["do_not_cut"] for code in hidden)
+
+
+def test_start_finish_and_gates_are_drawn_and_the_way_goes_by_them(nursery: Registry) -> None:
+    asked = ("T24-0001-5", "Old-9", "T24-0037-2")
+    ends = {"start": (36.4191, -95.7703), "finish": (36.4181, -95.7695)}
+    gates = {"PB": [(36.4195, -95.7709)], "OG": [(36.4186, -95.7699), (36.4185, -95.7699)]}
+    found = nursery.layers("walk", *asked, gates=gates, **ends).layers
+    at = {
+        code: (place.y, place.x)
+        for code, place in zip(found["waypoints"]["code"], found["waypoints"].geometry, strict=True)
+    }
+    assert at == {
+        **ends,
+        "gate of PB": gates["PB"][0],
+        "gate 1 of OG": gates["OG"][0],
+        "gate 2 of OG": gates["OG"][1],
+    }
+    (route,) = found["route"].geometry
+    way = [(north, east) for east, north in route.coords]
+    assert (way[0], way[-1]) == (ends["start"], ends["finish"])
+    assert min(metres_apart(*gates["PB"][0], *np.array(way).T)) < 0.1
+    walk = nursery.walk(asked, gates=gates, **ends)
+    assert list(found["stops"]["code"]) == list(walk.codes)
+
+
+def test_the_way_to_a_private_tree_is_not_drawn(nursery: Registry) -> None:
+    hidden = next(nursery.records("mother_trees", location_private=True))["tree"]
+    asked = ("T24-0001-5", hidden, "T24-0037-2")
+    walk = nursery.walk(asked)
+    at = walk.codes.index(hidden)
+    beside = {(east, north) for way in walk.ways[at : at + 2] for north, east in way}
+    (route,) = nursery.layers("walk", *asked).layers["route"].geometry
+    assert beside
+    assert not {tuple(each) for each in np.round(route.coords, 7)} & {
+        tuple(each) for each in np.round(list(beside), 7)
+    }

@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from scionreg.geodesy.fixes import average, deviation, together
-from scionreg.geodesy.grid import Grid, fit, lay_out
+from scionreg.geodesy.grid import Grid, among_fixes, fit, lay_out
 from scionreg.geodesy.ground import Numbers, metres_apart
 from scionreg.lineage.place_books import BlockPlace, PlaceBooks, TreePlace
 from scionreg.records.vocabulary import FixMethod
@@ -138,9 +138,13 @@ class Places:
 
 
 def _grid_of(block: BlockPlace, trees: list[TreePlace]) -> Grid | None:
-    """Return how the rows of a block lie: by its outline, mended by the trees with fixes."""
+    """Return how the rows of a block lie: by outline and trees with fixes, else by these alone."""
+    stands = np.array([each[5:10] for each in trees], dtype=np.float64).reshape(-1, 5)
+    row, position, latitude, longitude, accuracy_m = stands.T
+    spread = deviation(accuracy_m)
     if block.outline is None:
-        return None
+        ends = block.rows, block.positions
+        return among_fixes(row, position, latitude, longitude, spread, ends)
     grid = lay_out(
         block.outline,
         block.rows,
@@ -149,6 +153,4 @@ def _grid_of(block: BlockPlace, trees: list[TreePlace]) -> Grid | None:
         tree_spacing_m=block.tree_spacing_m,
         counted_from=block.counted_from,
     )
-    stands = np.array([each[5:10] for each in trees], dtype=np.float64).reshape(-1, 5)
-    metres = grid.plane.metres(stands[:, 2], stands[:, 3])
-    return fit(grid, stands[:, 0], stands[:, 1], metres, deviation(stands[:, 4]))
+    return fit(grid, row, position, grid.plane.metres(latitude, longitude), spread)

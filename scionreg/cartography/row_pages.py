@@ -70,7 +70,8 @@ def rows_page(found: "MapLayers", by: Literal["take", "looked"]) -> MapPage:
         says=(
             f"{number(len(lots), 'graft lot')} of "
             f"{number(lots['cultivar'].nunique(), 'cultivar')}. {SAYS[by]}",
-            "The rows are laid out from the outline of their block and its spacings, not measured.",
+            "The rows are laid out, not measured: by the outline of their block, its spacings and "
+            "what fixes there are.",
             *map(sentence, found.notes),
         ),
         layers=(*ground(found.layers), *layers),

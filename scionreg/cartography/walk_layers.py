@@ -1,6 +1,6 @@
 """Layers for whoever cuts: the walk with its neighbours, and trees that may be mistaken."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -9,7 +9,7 @@ from scionreg.geodesy.fixes import misread
 from scionreg.geodesy.ground import metres_apart
 from scionreg.rotation.beside import Neighbour
 from scionreg.rotation.rows import Standing
-from scionreg.rotation.walk import Stop, Walk
+from scionreg.rotation.walk import Degrees, Stop, Walk
 
 STOP_COLUMNS = (
     "order",
@@ -26,6 +26,7 @@ STOP_COLUMNS = (
     "estimated",
 )
 BESIDE_COLUMNS = ("code", "cultivar", "of", "where", "estimated")
+WAYPOINT_COLUMNS = ("code", "kind", "block")
 CONFUSION_COLUMNS = (
     "tree",
     "cultivar",
@@ -38,17 +39,27 @@ CONFUSION_COLUMNS = (
 )
 
 
-def walk(found: Walk, standing: Sequence[Standing], hidden: Collection[str] = ()) -> dict[str, Any]:
-    """Return the layers ``route``, ``neighbours`` (not to be cut) and ``stops`` of a walk.
+def walk(
+    found: Walk,
+    standing: Sequence[Standing],
+    hidden: Collection[str] = (),
+    *,
+    start: Degrees | None = None,
+    finish: Degrees | None = None,
+    gates: Mapping[str, Sequence[Degrees]] | None = None,
+) -> dict[str, Any]:
+    """Return a walk's layers ``route``, ``neighbours`` (not to be cut), ``waypoints``, ``stops``.
 
     Columns of stops `STOP_COLUMNS`, of neighbours `BESIDE_COLUMNS`; ``metres`` are on foot from the
-    stop before. Trees without a place, and those `hidden`, are left out; the route passes over.
+    stop before. Waypoints are the start, the finish and the gates, `WAYPOINT_COLUMNS`. The route
+    goes by headlands and gates. Trees without a place, and those `hidden`, are left out, and the
+    way to and from them.
     """
     at = {each.tree: each for each in standing if each.placed and each.tree not in hidden}
     stops = [each for each in found.stops if each.tree in at]
     beside = [
         {"code": near.tree, "cultivar": near.cultivar, "of": stop.tree, "where": near.where}
-        | {"estimated": at[near.tree].estimated, "geometry": _point(at[near.tree])}
+        | {"estimated": at[near.tree].estimated, "geometry": _point(_place(at[near.tree]))}
         for stop in stops
         for near in stop.neighbours
         if near.tree in at
@@ -58,16 +69,30 @@ def walk(found: Walk, standing: Sequence[Standing], hidden: Collection[str] = ()
         | {"code": stop.tree, "sticks": stop.sticks, "metres": stop.metres}
         | {"marks": "; ".join(stop.marks), "do_not_cut": "; ".join(stop.do_not_cut())}
         | {"cautions": "; ".join(stop.cautions), "estimated": at[stop.tree].estimated}
-        | {"geometry": _point(at[stop.tree])}
+        | {"geometry": _point(_place(at[stop.tree]))}
         for stop in stops
     ]
-    way = [at[each.tree] for each in stops]
+    places = {each.tree: _place(at[each.tree]) for each in stops}
+    way = [place for _, place in found.route(places, start, finish)]
     route = [{"code": "walk", "geometry": _line(way)}] if len(way) > 1 else []
     return {
         "route": frame(route, ("code",)),
         "neighbours": frame(beside, BESIDE_COLUMNS),
+        "waypoints": frame(list(_waypoints(start, finish, gates or {})), WAYPOINT_COLUMNS),
         "stops": frame(told, STOP_COLUMNS),
     }
+
+
+def _waypoints(
+    start: Degrees | None, finish: Degrees | None, gates: Mapping[str, Sequence[Degrees]]
+) -> Iterator[dict[str, Any]]:
+    for name, at in (("start", start), ("finish", finish)):
+        if at is not None:
+            yield {"code": name, "kind": name, "geometry": _point(at)}
+    for block, places in gates.items():
+        for number, at in enumerate(places, 1):
+            code = f"gate of {block}" if len(places) == 1 else f"gate {number} of {block}"
+            yield {"code": code, "kind": "gate", "block": block, "geometry": _point(at)}
 
 
 def without_places(walk: Walk, hidden: Collection[str]) -> Walk:
@@ -110,8 +135,8 @@ def confusion(
     told = []
     for tree, near in pairs.values():
         here, there = at[tree], at[near.tree]
-        places = [(each.latitude or 0.0, each.longitude or 0.0) for each in (here, there)]
-        metres = float(metres_apart(*places[0], *places[1]))
+        ends = [_place(here), _place(there)]
+        metres = float(metres_apart(*ends[0], *ends[1]))
         told.append(
             {
                 "tree": tree,
@@ -122,20 +147,25 @@ def confusion(
                 "reason": near.where,
                 "probability": misread(metres, fix_m, here.accuracy_m, there.accuracy_m),
                 "estimated": here.estimated or there.estimated,
-                "geometry": _line([here, there]),
+                "geometry": _line(ends),
             }
         )
     told.sort(key=lambda each: -each["probability"])
     return frame(told, CONFUSION_COLUMNS)
 
 
-def _point(tree: Standing) -> Any:
+def _place(tree: Standing) -> Degrees:
+    """Return where a tree stands that has a place."""
+    return tree.latitude or 0.0, tree.longitude or 0.0
+
+
+def _point(at: Degrees) -> Any:
     from shapely import Point
 
-    return Point(tree.longitude, tree.latitude)
+    return Point(at[1], at[0])
 
 
-def _line(trees: Sequence[Standing]) -> Any:
+def _line(way: Sequence[Degrees]) -> Any:
     from shapely import LineString
 
-    return LineString([(each.longitude, each.latitude) for each in trees])
+    return LineString([(longitude, latitude) for latitude, longitude in way])

@@ -1,5 +1,6 @@
 """Pages for whoever cuts: the walk with its neighbours, and trees that may be mistaken."""
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -20,20 +21,19 @@ def walk_page(found: "MapLayers", walk: "Walk", units: str = "SI") -> MapPage:
 
     Parameters
     ----------
-    found : layers ``route``, ``neighbours``, ``stops`` and ``blocks``.
+    found : layers ``route``, ``neighbours``, ``waypoints``, ``stops`` and ``blocks``.
     walk : the walk itself, for the list; without what may not be told (`without_places`).
     units : SI or US, for lengths.
     """
-    route, beside, stops = (found.layers[name] for name in ("route", "neighbours", "stops"))
+    names = ("route", "neighbours", "waypoints", "stops")
+    route, beside, waypoints, stops = (found.layers[name] for name in names)
     # A tree to be cut may itself stand beside another one.
     beside = beside[~beside["code"].isin(walk.codes)].drop_duplicates("code")
-    sticks = sum(each.sticks or 0 for each in walk.stops)
     return MapPage(
         title="Cutting walk",
         says=(
-            f"{number(len(walk.stops), 'tree')}, {length(walk.metres, units)} on foot"
-            + (f", {number(sticks, 'stick')}." if sticks else "."),
-            "The line joins the trees; on foot, rows are changed at headlands.",
+            ", ".join(_sum(walk, units)) + ".",
+            "The line is the way on foot: along rows, and from one to the next by the headlands.",
             *map(sentence, found.notes),
         ),
         layers=(
@@ -45,6 +45,13 @@ def walk_page(found: "MapLayers", walk: "Walk", units: str = "SI") -> MapPage:
                 themes=("stop",),
                 told={"cultivar": "Cultivar", "where": "Stands", "of": "Seen from"},
                 least=6,
+            ),
+            Shown(
+                name="start, finish and gates",
+                frame=waypoints.assign(stop=waypoints["kind"]),
+                themes=("stop",),
+                label="code",
+                least=8,
             ),
             Shown(
                 name="trees to cut",
@@ -78,6 +85,17 @@ def walk_page(found: "MapLayers", walk: "Walk", units: str = "SI") -> MapPage:
         ),
         cautions=(*walk.cautions, SENSITIVE),
     )
+
+
+def _sum(walk: "Walk", units: str) -> Iterator[str]:
+    """Yield how many trees and sticks there are, and how far it is, in words."""
+    sticks = sum(each.sticks or 0 for each in walk.stops)
+    yield number(len(walk.stops), "tree")
+    yield f"{length(walk.metres, units)} on foot"
+    if walk.to_finish is not None:
+        yield f"the last {length(walk.to_finish, units)} to the finish"
+    if sticks:
+        yield number(sticks, "stick")
 
 
 def _line(stop: "Stop", units: str) -> tuple[Any, ...]:

@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Where, opened
+from scionreg.cli.options import (
+    By,
+    Finish,
+    Gates,
+    Start,
+    Where,
+    ends_of,
+    gates_of,
+    listed,
+    opened,
+)
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -33,7 +43,7 @@ OF_CODES = (What.TRACE, What.RECALL, What.WALK)
 OWN_OPTIONS = {
     "cultivar": (What.MOTHER_TREES, What.CONFUSION),
     "with_pages": (What.MOTHER_TREES,),
-    "list": (What.WALK,),
+    **dict.fromkeys(("list", "start", "finish", "gate"), (What.WALK,)),
     "block": ROWS,
     "season": (*ROWS, What.WALK),
 }
@@ -83,6 +93,9 @@ def map_(
         int | None,
         typer.Option(help="Rows grafted in this season, else the last of each block; of a list."),
     ] = None,
+    start: Start = "",
+    finish: Finish = "",
+    gate: Gates = None,
     basemap: Annotated[
         str,
         typer.Option(
@@ -111,13 +124,14 @@ def map_(
     from scionreg.cartography.page import page_path, write_page
     from scionreg.documents.map_pictures import draw_map
     from scionreg.map_pages import file_of
-    from scionreg.walking import read_cutting_list
 
     named = codes or []
     own: dict[str, Any] = {"cultivar": cultivar, "block": block, "season": season}
-    _check(what, named, with_pages=with_pages, list=list_, **own)
-    if list_ is not None:
-        own = {"sticks": read_cutting_list(list_, season)}
+    asked = {"with_pages": with_pages, "list": list_, "start": start, "finish": finish}
+    _check(what, named, **asked, gate=gate, **own)
+    if what == What.WALK:
+        ends: Any = ends_of(start, finish)
+        own = {"sticks": listed(list_, season), "gates": gates_of(gate), **ends}
     file = Path(into or file_of(what, "+".join(named)))
     shared: dict[str, Any] = {"tiles": basemap, "show_private": show_private, "recorder": by}
     ending = file.suffix.lower()

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.records.errors import NoRecorderError, NotARegistryError
+from scionreg.records.errors import NoRecorderError, NotARegistryError, RegistryError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from scionreg.api import Registry
+    from scionreg.rotation.walk import Degrees
 
 DEFAULT = "registry.db"
 
@@ -46,6 +47,15 @@ WordsFile = Annotated[
 ]
 DryRun = Annotated[
     bool, typer.Option("--dry-run", "-n", help="Say what would happen; change nothing.")
+]
+Start = Annotated[str, typer.Option(help="LATITUDE,LONGITUDE to set out from.")]
+Finish = Annotated[str, typer.Option(help="LATITUDE,LONGITUDE to end at.")]
+Gates = Annotated[
+    list[str] | None,
+    typer.Option(
+        help="BLOCK=LATITUDE,LONGITUDE of a gate; a block with gates is entered and left by them "
+        "alone. Repeat it."
+    ),
 ]
 
 
@@ -82,3 +92,45 @@ def named(where: str) -> str:
     if "://" in where:
         return parse_url(where).render_as_string(hide_password=True)
     return os.fspath(where or DEFAULT)
+
+
+# ---------------------------------------------------------------------------------- a walk
+
+
+def listed(list_: Path | None, season: int | None) -> dict[str, int | None]:
+    """Return the trees of a cutting list with their sticks; none where no list is given."""
+    from scionreg.walking import read_cutting_list
+
+    if list_ is not None:
+        return read_cutting_list(list_, season)
+    if season is not None:
+        raise RegistryError("--season says which part of a list is meant; give --list too")
+    return {}
+
+
+def ends_of(start: str, finish: str) -> "dict[str, Degrees]":
+    """Return where a walk begins and ends, by name, those that are given."""
+    texts = {"start": start, "finish": finish}
+    return {name: _place(text, f"--{name}") for name, text in texts.items() if text}
+
+
+def gates_of(texts: "Iterable[str] | None") -> "dict[str, list[Degrees]]":
+    """Return the gates of each block."""
+    found: dict[str, list[Degrees]] = {}
+    for text in texts or ():
+        block, equals, place = text.rpartition("=")
+        if not equals or not block.strip():
+            raise RegistryError(f"'{text}' is no gate; write BLOCK=LATITUDE,LONGITUDE")
+        found.setdefault(block.strip(), []).append(_place(place, "--gate"))
+    return found
+
+
+def _place(text: str, option: str) -> "Degrees":
+    try:
+        latitude, longitude = (float(part) for part in text.split(","))
+    except ValueError:
+        raise RegistryError(
+            f"'{text}' in {option} is no place; write LATITUDE,LONGITUDE in degrees, as in "
+            "36.4187,-95.7709"
+        ) from None
+    return latitude, longitude

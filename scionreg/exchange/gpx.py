@@ -1,6 +1,6 @@
 """A walk as GPX 1.1 for a receiver or a phone: a waypoint a tree, and the route through them."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 from scionreg.records.errors import RegistryError
@@ -41,25 +41,9 @@ def write_gpx(
             point.description = f"{stop.order}: {stop.cultivar}{sticks}"
             point.comment = says or None
             gpx.waypoints.append(point)
-    if start is not None:
-        route.points.append(gpxpy.gpx.GPXRoutePoint(*start, name="start"))
-    for named, place in _route(walk, places, start, finish):
+    for named, place in walk.route(places, start, finish):
         route.points.append(gpxpy.gpx.GPXRoutePoint(*place, name=named))
     try:
         path.write_text(gpx.to_xml(version="1.1"), encoding="utf-8")
     except OSError as fault:
         raise RegistryError(f"{path} cannot be written: {fault.strerror}") from fault
-
-
-def _route(
-    walk: Walk, places: Mapping[str, Degrees], start: Degrees | None, finish: Degrees | None
-) -> Iterator[tuple[str | None, Degrees]]:
-    """Yield the points of the route with their names; the way to a tree left out is left out."""
-    stops = [("start", start), *((each.tree, places.get(each.tree)) for each in walk.stops)]
-    for (_, before), (name, at), way in zip(
-        stops, [*stops[1:], ("finish", finish)], walk.ways, strict=True
-    ):
-        if before is not None and at is not None:
-            yield from ((None, passed) for passed in way)
-        if at is not None:
-            yield name, at

@@ -26,9 +26,11 @@ OFF_PEG = 0.1
 class Grid:
     """Rows and positions on a plane: a place is ``corner + row * across + position * along``.
 
-    `steps` holds those three, in metres east and north, shape (3, 2); `spread` their standard
-    deviations, shape (3,). `accuracy_m` is the radius that a place lies within at 68 %, and `ends`
-    the last row and position.
+    `steps` holds those three, in metres east and north, shape (3, 2); `spread` the standard
+    deviations, shape (3,), of where the middle lies and of both steps, infinite where nothing is
+    known. `accuracy_m` is the radius that a place lies within at 68 %, `ends` the last row and
+    position. `off_m` is how far the fixes lie off it, as the root of their mean square; None
+    where they are none, or so few that they lie on it whatever they are.
     """
 
     plane: Plane
@@ -36,6 +38,7 @@ class Grid:
     spread: Numbers
     ends: tuple[int, int]
     accuracy_m: float
+    off_m: float | None = None
 
     def metres(self, row: ArrayLike, position: ArrayLike) -> Numbers:
         """Return metres east and north of the plane's middle, shape (n, 2)."""
@@ -126,6 +129,38 @@ def _step(spacing: float | None, length: float, number: int) -> tuple[float, flo
     return spacing, max(length - spacing * number, 0.0)
 
 
+def among_fixes(
+    row: ArrayLike,
+    position: ArrayLike,
+    latitude: ArrayLike,
+    longitude: ArrayLike,
+    spread: Numbers,
+    ends: tuple[int, int],
+) -> Grid | None:
+    """Lay rows and positions up to `ends` out by fixes alone, in a block without an outline.
+
+    None where they do not tell: three are needed that stand in no line, and so many that the
+    block's corners are known better than to half of what lies between them.
+
+    Parameters
+    ----------
+    row, position, latitude, longitude, spread : of the trees with fixes, shape (n,); degrees, and
+        standard deviations in metres.
+    """
+    design, north = _design(row, position), np.asarray(latitude, np.float64)
+    if not len(design) or np.linalg.matrix_rank(design) < 3:
+        return None
+    east = np.asarray(longitude, np.float64)
+    turned = east[0] + (east - east[0] + 180) % 360 - 180
+    plane = Plane(float(north.mean()), float(turned.mean()))
+    metres = plane.metres(north, turned)
+    steps = np.asarray(np.linalg.lstsq(design, metres, rcond=None)[0], np.float64)
+    unknown = Grid(plane, steps, np.full(3, np.inf), ends, np.inf)
+    found = fit(unknown, row, position, metres, spread)
+    one, other = found.metres([1, ends[0]], [1, ends[1]])
+    return found if found.accuracy_m < np.hypot(*(other - one)) / 2 else None
+
+
 def fit(
     laid_out: Grid, row: ArrayLike, position: ArrayLike, metres: Numbers, spread: Numbers
 ) -> Grid:
@@ -150,13 +185,16 @@ def _fitted(
     rows, positions = laid_out.ends
     middle = np.array([[1.0, (rows + 1) / 2, (positions + 1) / 2]])
     # What is known beforehand: where the middle is, and both steps.
-    before = np.concatenate([middle, np.eye(3)[1:]]) / laid_out.spread[:, None]
+    known = np.isfinite(laid_out.spread)
+    before = np.concatenate([middle, np.eye(3)[1:]])[known] / laid_out.spread[known, None]
     left = np.concatenate([design * weights[:, None], before])
     right = np.concatenate([metres * weights[:, None], before @ laid_out.steps])
     steps = np.linalg.lstsq(left, right, rcond=None)[0]
     misfit = float(((left @ steps - right) ** 2).sum())
     ends = _design([1, 1, rows, rows], [1, positions, 1, positions])
     variance = ((ends @ np.linalg.inv(left.T @ left)) * ends).sum(axis=1).mean()
-    worse = max(1.0, misfit / (2 * len(design)))
+    spare = len(left) - 3
+    worse = max(1.0, misfit / max(2 * spare, 1))
     accuracy = RADIUS * float(np.sqrt(worse * variance + peg**2))
-    return misfit, Grid(laid_out.plane, steps, laid_out.spread, laid_out.ends, accuracy)
+    off = float(np.sqrt(((design @ steps - metres) ** 2).sum(axis=1).mean())) if spare else None
+    return misfit, Grid(laid_out.plane, steps, laid_out.spread, laid_out.ends, accuracy, off)
