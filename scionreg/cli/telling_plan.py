@@ -255,7 +255,7 @@ def _changes(why: "WhyCut", change: "Change") -> str:
         for each in change.others[:OTHERS]
     ]
     if len(change.others) > OTHERS:
-        others.append(f"{len(change.others) - OTHERS} more changes")
+        others.append(f"and {len(change.others) - OTHERS} more")
     if others:
         told.append(f"others: {', '.join(others)}")
     if change.visits_change:
