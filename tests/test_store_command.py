@@ -157,11 +157,12 @@ def test_a_picture_that_cannot_be_is_refused(ask: Callable[..., Said], name: str
 def test_marks_differ_without_their_colour() -> None:
     from scionreg.documents.store_picture import MARKS
     from scionreg.records.vocabulary import StoreClass
+    from scionreg.records.words import english
 
     assert set(MARKS) == set(StoreClass)
-    for column in (1, 2, 3):
-        values: list[Any] = [mark[column] for mark in MARKS.values()]
-        assert len(set(values)) == len(values)
+    letters = [english()(f"store_picture.letter.{each.value}") for each in StoreClass]
+    for told in ([hatch for _, hatch in MARKS.values()], letters, list(map(english().word, MARKS))):
+        assert len(set(told)) == len(told)
 
 
 def test_names_that_are_none_are_refused(ask: Callable[..., Said]) -> None:

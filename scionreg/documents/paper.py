@@ -56,8 +56,12 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Paper:
-    """All that a paper says. `scanned` is the text of a code that is scanned, empty for none."""
+    """All that a paper says, in a `language` that is named by its BCP 47 tag.
 
+    `scanned` is the text of a code that is scanned, empty for none.
+    """
+
+    language: str
     title: str
     code: str
     lead: str

@@ -119,7 +119,7 @@ def method_in_words(method: str, words: Words) -> str:
     return words.word(known) if known else "?"
 
 
-def draw_warm_stores(store: "StoreReport", names: Sequence[str], units: str) -> str:
+def draw_warm_stores(store: "StoreReport", names: Sequence[str], units: str, words: Words) -> str:
     """Return the temperatures of the stores named, and the stays of bundles that grew warm."""
     from scionreg.documents.store_picture import draw_stores
 
@@ -128,7 +128,7 @@ def draw_warm_stores(store: "StoreReport", names: Sequence[str], units: str) -> 
     some = replace(store, curves=curves, stays=store.stays[warm])
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "stores.svg"
-        draw_stores(some, file, zone=store.zone, units=units)
+        draw_stores(some, file, zone=store.zone, units=units, words=words)
         return file.read_text(encoding="utf-8")
 
 

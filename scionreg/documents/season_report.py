@@ -62,6 +62,7 @@ def season_paper(report: "SeasonReport", words: Words) -> Paper:
         retention_of, drill_of, corrections_of,
     )  # fmt: skip
     return Paper(
+        language=words("paper.language"),
         title=words("season_report.title"),
         code=str(report.season),
         lead=words(
@@ -185,7 +186,10 @@ def _store(report: "SeasonReport", words: Words) -> Section:
     columns = [("store", 25), ("start", 20), ("hours", 15), ("hottest", 15), ("bundles", 25)]
     names = list(dict.fromkeys(each.store for each in report.spells))
     says = words("season_report.picture.stores")
-    drawn = [(says, pictures.draw_warm_stores(report.store, names, report.units))] if names else []
+    drawn = []
+    if names:
+        svg = pictures.draw_warm_stores(report.store, names, report.units, words)
+        drawn.append((says, svg))
     table = table_of(words, "store", columns, rows)
     return part_of(words, "store", table, lines=lines, drawn=drawn)
 

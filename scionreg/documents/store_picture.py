@@ -13,19 +13,20 @@ from scionreg.cold_store.curve import Curve
 from scionreg.cold_store.report import BundleFigures, StoreReport
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import StoreClass
+from scionreg.records.words import Words, english
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-MARKS: dict[StoreClass, tuple[str, str, str, str]] = {
-    StoreClass.GOOD: ("#56B4E9", "", "g", "good"),
-    StoreClass.NOTE: ("#009E73", "..", "n", "note"),
-    StoreClass.UNKNOWN: ("#BBBBBB", "\\\\", "?", "unknown"),
-    StoreClass.CHECK: ("#F0E442", "//", "c", "check"),
-    StoreClass.USE_FIRST: ("#E69F00", "xx", "u", "use first"),
-    StoreClass.SAMPLE_FIRST: ("#D55E00", "++", "s", "sample first"),
+MARKS: dict[StoreClass, tuple[str, str]] = {
+    StoreClass.GOOD: ("#56B4E9", ""),
+    StoreClass.NOTE: ("#009E73", ".."),
+    StoreClass.UNKNOWN: ("#BBBBBB", "\\\\"),
+    StoreClass.CHECK: ("#F0E442", "//"),
+    StoreClass.USE_FIRST: ("#E69F00", "xx"),
+    StoreClass.SAMPLE_FIRST: ("#D55E00", "++"),
 }
-"""Of each class: colour, hatch, letter and words."""
+"""Of each class: colour and hatch."""
 
 LINE, SPELL = "#0072B2", "#D55E00"
 NAMED = 45
@@ -34,12 +35,25 @@ MOST = 150
 """Bundles of a store that are drawn; the warmest and the longest there."""
 PIECES = 3_000
 """Pieces that a curve is drawn in: more cannot be seen."""
+TICKS: dict[str, list[str]] = {
+    "formats": ["%Y", "%Y-%m", "%d", "%H:%M", "%H:%M", "%S.%f"],
+    "zero_formats": ["", "%Y", "%Y-%m", "%d", "%H:%M", "%H:%M"],
+    "offset_formats": ["", "%Y", "%Y-%m", "%Y-%m-%d", "%Y-%m-%d", "%Y-%m-%d %H:%M"],
+}
+"""Days along the axis, as ISO 8601 has them in every language."""
 
 
 def draw_stores(
-    found: StoreReport, file: Path, *, zone: dt.tzinfo = dt.UTC, units: str = "SI"
+    found: StoreReport,
+    file: Path,
+    *,
+    zone: dt.tzinfo = dt.UTC,
+    units: str = "SI",
+    words: Words | None = None,
 ) -> None:
     """Draw the stores of a report to a PNG or SVG file; temperatures in °C, or °F for US units.
+
+    What is written on it is in English, or in the language of `words`.
 
     Raises
     ------
@@ -53,6 +67,7 @@ def draw_stores(
     stores = [name for name in sorted(found.curves) if (found.stays["store"] == name).any()]
     if not stores:
         raise RegistryError("there is nothing to draw: no wood was in a store")
+    words = words or english()
     rows = [min(_count(found, store), MOST) for store in stores]
     heights = [height for count in rows for height in (2.2, _height(count))]
     figure = Figure(figsize=(11, sum(heights) + 0.55 * len(heights) + 0.8), layout="constrained")
@@ -60,10 +75,10 @@ def draw_stores(
         len(heights), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": heights}
     )[:, 0]
     for at, store in enumerate(stores):
-        _draw_temperature(axes[2 * at], found, store, zone, fahrenheit=units == "US")
-        _draw_stays(axes[2 * at + 1], found, store, zone)
+        _draw_temperature(axes[2 * at], found, store, zone, words, fahrenheit=units == "US")
+        _draw_stays(axes[2 * at + 1], found, store, zone, words)
     _limit(axes[0], found, zone)
-    _legend(figure, found)
+    _legend(figure, found, words)
     try:
         figure.savefig(file, dpi=130)
     except OSError as fault:
@@ -99,7 +114,13 @@ def _limit(axes: "Axes", found: StoreReport, zone: dt.tzinfo) -> None:
 
 
 def _draw_temperature(
-    axes: "Axes", found: StoreReport, store: str, zone: dt.tzinfo, *, fahrenheit: bool
+    axes: "Axes",
+    found: StoreReport,
+    store: str,
+    zone: dt.tzinfo,
+    words: Words,
+    *,
+    fahrenheit: bool,
 ) -> None:
     import numpy as np
     from matplotlib import dates
@@ -145,11 +166,12 @@ def _draw_temperature(
     there = (when >= _first(found).timestamp()) & (when <= _last(found).timestamp())
     seen = np.concatenate((low[there], high[there], [0.0, found.warm_above_c]))
     axes.set_ylim(shown(float(np.nanmin(seen)) - 1), shown(float(np.nanmax(seen)) + 2))
-    axes.set_title(f"{store}: temperature, {unit}", loc="left", fontsize=10)
+    title = words("store_picture.curve", store=store, unit=unit)
+    axes.set_title(title, loc="left", fontsize=10)
     axes.set_axisbelow(True)
     axes.grid(axis="x", color="#DDDDDD", linewidth=0.6)
     formatter: Any = dates.ConciseDateFormatter
-    axes.xaxis.set_major_formatter(formatter(axes.xaxis.get_major_locator()))
+    axes.xaxis.set_major_formatter(formatter(axes.xaxis.get_major_locator(), **TICKS))
     axes.tick_params(labelsize=8, labelbottom=True)
 
 
@@ -174,14 +196,16 @@ def _thinned(curve: Curve) -> tuple[Any, Any, Any]:
     )
 
 
-def _draw_stays(axes: "Axes", found: StoreReport, store: str, zone: dt.tzinfo) -> None:
+def _draw_stays(
+    axes: "Axes", found: StoreReport, store: str, zone: dt.tzinfo, words: Words
+) -> None:
     figures = {each.bundle: each for each in found.bundles}
     stays = found.stays[found.stays["store"] == store]
     bundles = _chosen([figures[code] for code in stays["bundle"].unique()])
     places = {each.bundle: row for row, each in enumerate(bundles)}
     for code, start, end in zip(stays["bundle"], stays["start"], stays["end"], strict=True):
         if code in places:
-            colour, hatch, _, _ = MARKS[figures[code].grade]
+            colour, hatch = MARKS[figures[code].grade]
             begin, finish = _on_clock(start, zone), _on_clock(end, zone)
             axes.barh(
                 places[code],
@@ -203,17 +227,18 @@ def _draw_stays(axes: "Axes", found: StoreReport, store: str, zone: dt.tzinfo) -
             linewidth=0.8,
         )
     axes.set_ylim(len(bundles) - 0.4, -0.6)
-    title = _title(store, len(bundles), stays["bundle"].nunique())
+    title = _title(store, len(bundles), stays["bundle"].nunique(), words)
     axes.set_title(title, loc="left", fontsize=10)
-    _name_rows(axes, bundles)
+    _name_rows(axes, bundles, words)
     axes.set_axisbelow(True)
     axes.grid(axis="x", color="#DDDDDD", linewidth=0.6)
     axes.tick_params(axis="x", labelsize=8, labelbottom=True)
 
 
-def _title(store: str, drawn: int, there: int) -> str:
-    rest = f", the {drawn} warmest and oldest of {there}" if drawn < there else ""
-    return f"{store}: bundles and their class{rest}"
+def _title(store: str, drawn: int, there: int, words: Words) -> str:
+    if drawn < there:
+        return words("store_picture.some_stays", store=store, drawn=drawn, there=there)
+    return words("store_picture.stays", store=store)
 
 
 def _chosen(bundles: Sequence[BundleFigures]) -> list[BundleFigures]:
@@ -223,11 +248,11 @@ def _chosen(bundles: Sequence[BundleFigures]) -> list[BundleFigures]:
     return sorted(most, key=lambda each: (-ranks.index(each.grade), each.bundle))
 
 
-def _name_rows(axes: "Axes", bundles: Sequence[BundleFigures]) -> None:
+def _name_rows(axes: "Axes", bundles: Sequence[BundleFigures], words: Words) -> None:
     """Name each bundle and its class's letter; of very many, only where a class begins."""
     if len(bundles) <= NAMED:
         axes.set_yticks(range(len(bundles)))
-        axes.set_yticklabels([f"{each.bundle} {MARKS[each.grade][2]}" for each in bundles])
+        axes.set_yticklabels([f"{each.bundle} {_letter(each.grade, words)}" for each in bundles])
         axes.tick_params(axis="y", labelsize=7)
         return
     counts = {grade: sum(each.grade is grade for each in bundles) for grade in MARKS}
@@ -235,7 +260,14 @@ def _name_rows(axes: "Axes", bundles: Sequence[BundleFigures]) -> None:
     for grade in reversed(list(StoreClass)):
         if counts[grade]:
             ticks.append(row + counts[grade] / 2 - 0.5)
-            labels.append(f"{counts[grade]} {MARKS[grade][3]} ({MARKS[grade][2]})")
+            labels.append(
+                words(
+                    "store_picture.many",
+                    number=counts[grade],
+                    name=grade,
+                    letter=_letter(grade, words),
+                )
+            )
             row += counts[grade]
             axes.axhline(row - 0.5, color="black", linewidth=0.5)
     axes.set_yticks(ticks)
@@ -243,17 +275,27 @@ def _name_rows(axes: "Axes", bundles: Sequence[BundleFigures]) -> None:
     axes.tick_params(axis="y", labelsize=8, length=0)
 
 
-def _legend(figure: Any, found: StoreReport) -> None:
+def _letter(grade: StoreClass, words: Words) -> str:
+    return words(f"store_picture.letter.{grade.value}")
+
+
+def _legend(figure: Any, found: StoreReport, words: Words) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     there = {each.grade for each in found.bundles}
-    handles: list[Any] = [Line2D([], [], color=LINE, label="temperature")]
+    handles: list[Any] = [Line2D([], [], color=LINE, label=words("store_picture.temperature"))]
     if found.spells:
-        handles.append(Patch(facecolor="none", edgecolor=SPELL, hatch="///", label="warm spell"))
+        spell = words("store_picture.warm_spell")
+        handles.append(Patch(facecolor="none", edgecolor=SPELL, hatch="///", label=spell))
     handles += [
-        Patch(facecolor=colour, hatch=hatch, edgecolor="#444444", label=f"{letter}: {words}")
-        for grade, (colour, hatch, letter, words) in MARKS.items()
+        Patch(
+            facecolor=colour,
+            hatch=hatch,
+            edgecolor="#444444",
+            label=words("store_picture.class", letter=_letter(grade, words), name=grade),
+        )
+        for grade, (colour, hatch) in MARKS.items()
         if grade in there
     ]
     figure.legend(handles=handles, loc="outside lower center", ncols=4, fontsize=8, frameon=False)

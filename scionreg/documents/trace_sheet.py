@@ -51,6 +51,7 @@ def write_trace_sheet(
 def trace_paper(sheet: "TraceSheet", words: Words) -> Paper:
     """Return what a trace sheet says."""
     return Paper(
+        language=words("paper.language"),
         title=words("trace_sheet.title"),
         code=sheet.code,
         lead=_lead(sheet, words),

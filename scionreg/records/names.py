@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 
 from scionreg.records.cells import Cell, CellError, refuse_ditto
+from scionreg.records.words import Sentence
 
 EPITHET_LENGTH = 30
 """Longest epithet, spaces and quotes not counted; older names may be longer
@@ -33,9 +34,9 @@ class Epithet(Cell):
             raise CellError("cultivar_name", f"'{text}' {wrong}", "see the Cultivated Plant Code")
         return name
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "cultivar name"
+        return Sentence("cell.cultivar_name")
 
 
 def fault(name: str) -> str | None:
@@ -79,6 +80,6 @@ class PersonCode(Cell):
             )
         return text
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "code of the person, at most 12 letters and digits"
+        return Sentence("cell.person_code")

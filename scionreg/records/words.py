@@ -19,6 +19,8 @@ from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Word
 
 CATALOGUE = "english.toml"
+COLUMN = "column."
+"""What the names of texts begin with that say what a column means; English is in the tables."""
 
 
 class Words:
@@ -63,6 +65,10 @@ class Words:
     def stored(self, vocabulary: type[Word], value: str) -> str:
         """Return how a word is printed that is known by what is stored of it."""
         return self(f"word.{vocabulary.__name__}.{value}")
+
+    def column(self, kind: str, name: str, english: str) -> str:
+        """Return what a column means; `english` is its definition, for what is not translated."""
+        return self._texts.get(f"{COLUMN}{kind}.{name}", english)
 
     def day(self, day: dt.date) -> str:
         """Return a day with the month as a word, which is read alike everywhere: 14 Feb 2026."""
@@ -175,6 +181,15 @@ def _english() -> dict[str, str]:
     return _flat(tomllib.loads((files(__package__) / CATALOGUE).read_text(encoding="utf-8")))
 
 
+def _columns() -> dict[str, str]:
+    """Return what columns mean by their names, as the tables say it."""
+    from scionreg.records.tables import KINDS, fields
+
+    return {
+        f"{COLUMN}{kind}.{each.name}": each.info["doc"] for kind in KINDS for each in fields(kind)
+    }
+
+
 def _flat(tables: Mapping[str, Any], above: str = "") -> dict[str, str]:
     """Return nested tables as one, names joined by dots; raise `ValueError` for other values."""
     flat: dict[str, str] = {}
@@ -189,7 +204,7 @@ def _flat(tables: Mapping[str, Any], above: str = "") -> dict[str, str]:
 
 
 def _check(name: str, text: str, file: str) -> None:
-    known = _english().get(name)
+    known = _columns().get(name) if name.startswith(COLUMN) else _english().get(name)
     if known is None:
         raise RegistryError(f"{file} has '{name}', which {CATALOGUE} has not; take it out")
     try:

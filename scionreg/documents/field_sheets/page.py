@@ -126,7 +126,7 @@ class _Paper:
 
     def _written(self, line: Line) -> float:
         """Return the height of a row's cells: one line of print, or as many as a text needs."""
-        most = max((len(_fitted(each, line)[0]) for each in self.columns), default=1)
+        most = max((len(_fitted(each, line, self.words)[0]) for each in self.columns), default=1)
         return max(WRITTEN, 2 + most * LEADING)
 
     def _told(self, line: Line) -> list[tuple[str, bool]]:
@@ -190,7 +190,7 @@ class _Paper:
         self._rule(MARGIN + NUMBER, top, MARGIN + NUMBER, top - high)
         for each in self.columns:
             self._rule(each.left, top, each.left, top - written)
-            texts, font, size = _fitted(each, line)
+            texts, font, size = _fitted(each, line, self.words)
             for at, text in enumerate(texts):
                 self._print(each.left + 0.8, top - 5.6 - at * LEADING, text, font, size)
         told = self._told(line)
@@ -275,12 +275,14 @@ def _weight(column: Any) -> float:
             return 30 if column.name in ("note", "reference") else 16
 
 
-def _fitted(column: _Column, line: Line) -> tuple[list[str], str, float]:
+def _fitted(column: _Column, line: Line, words: Words) -> tuple[list[str], str, float]:
     """Return a cell's text in lines that fit, with its font and size; codes in fixed width."""
     text = line.cells.get(column.of.name, "")
     if not text:
         return [], REGULAR, TOLD
     cell, room = column.of.info["cell"], column.wide - 1.4
+    if isinstance(cell, Choice):
+        text = words.stored(cell.words, text)
     font = CODE if isinstance(cell, Code | Ref) else REGULAR
     for size in (10.0, 9.0, 8.0):
         if width(text, font, size) / MM <= room:

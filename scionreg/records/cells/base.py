@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
+from scionreg.records.words import Sentence
+
 Reader = Callable[[str], Any]
 
 
@@ -17,16 +19,13 @@ class CellError(ValueError):
         super().__init__(f"{wrong}; {right}")
 
 
-NOUNS = {"people": "person", "dispatches": "dispatch", "bundle_log": "line of the bundle log"}
-
-
-def noun(kind: str) -> str:
+def noun(kind: str) -> Sentence:
     """Return what one record of a kind is called.
 
     >>> noun("graft_lots"), noun("people")
     ('graft lot', 'person')
     """
-    return NOUNS.get(kind, kind.removesuffix("s").replace("_", " "))
+    return Sentence(f"noun.{kind}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +50,9 @@ class Cell:
         """Return the Table Schema type and constraints."""
         return {"type": "string"}
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "text"
+        return Sentence("cell.text")
 
 
 DITTO = re.compile(r"(ditto|do\.|\"|''|〃|-\"-|same|same as above|idem|id\.)", re.IGNORECASE)

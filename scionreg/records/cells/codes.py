@@ -12,6 +12,7 @@ from scionreg.records.cells.base import (
     noun,
     refuse_ditto,
 )
+from scionreg.records.words import Sentence, joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,11 +25,12 @@ class Code(Cell):
         """Return the code; raise `CellError` for a wrong check digit or the wrong kind."""
         return read_code(text, (self.kind,))
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
         letter = codes.LETTER_OF.get(self.kind)
-        issued = f"code like {codes.issue(letter, 2026, 1)}, or your own" if letter else "your own"
-        return issued
+        if letter is None:
+            return Sentence("cell.own_code")
+        return Sentence("cell.code", code=codes.issue(letter, 2026, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +53,10 @@ class Ref(Cell):
             return f"{read_code(lot, ('graft_lots',))}/{int(position)}"
         return read_code(text, self.kinds)
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        kinds = " or ".join(map(noun, self.kinds))
-        return f"code of a {kinds}" + (", or graft lot/position" if self.single else "")
+        of = joined(map(noun, self.kinds), "joined.or")
+        return Sentence(f"cell.{'code_or_tree' if self.single else 'code_of'}", of=of)
 
 
 def read_code(text: str, kinds: tuple[str, ...]) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from scionreg.records.cells.base import Cell, CellError, refuse_ditto
+from scionreg.records.words import Sentence
 
 APPROXIMATE = re.compile(r"(?:[~≈]|ca\.?\s*|about\s+|c\.\s*)\s*(\d+)|(\d+)\s*(?:\+|\?|approx\.?)")
 
@@ -48,11 +49,11 @@ class Whole(Cell):
         """Return the Table Schema type and constraints."""
         return {"type": "integer", "constraints": {"minimum": self.low, "maximum": self.high}}
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
         if self.high == 10_000_000:
-            return f"whole number from {self.low}"
-        return f"whole number from {self.low} to {self.high}"
+            return Sentence("cell.whole_from", low=self.low)
+        return Sentence("cell.whole", low=self.low, high=self.high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +92,10 @@ class Number(Cell):
         """Return the Table Schema type and constraints."""
         return {"type": "number", "constraints": {"minimum": self.low, "maximum": self.high}}
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return f"number from {self.low:g} to {self.high:g}{self._unit()}"
+        low, high = f"{self.low:g}", f"{self.high:g}{self._unit()}"
+        return Sentence("cell.number", low=low, high=high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,6 @@ class YesNo(Cell):
         """Return the Table Schema type and constraints."""
         return {"type": "boolean", "trueValues": ["yes"], "falseValues": ["no"]}
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "yes or no"
+        return Sentence("cell.yes_no")

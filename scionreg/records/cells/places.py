@@ -5,6 +5,7 @@ import re
 from dataclasses import dataclass
 
 from scionreg.records.cells.base import Cell, CellError
+from scionreg.records.words import Sentence
 
 POSITIONS = re.compile(r"\d+(-\d+)?")
 
@@ -26,9 +27,9 @@ class Positions(Cell):
                 )
         return ";".join(parts)
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "row positions, as in 3;7;12-15"
+        return Sentence("cell.positions")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +58,9 @@ class Outline(Cell):
             return json.dumps({"type": "Polygon", "coordinates": rings[0]})
         return json.dumps({"type": "MultiPolygon", "coordinates": rings})
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "outline, a GeoJSON Polygon in WGS 84"
+        return Sentence("cell.outline")
 
 
 def expand_positions(text: str) -> list[int]:

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
 from scionreg.records.cells.base import Cell, CellError, Reader, refuse_ditto
+from scionreg.records.words import Sentence
 
 EARLIEST = date(1700, 1, 1)
 ISO_DAY = re.compile(r"\d{4}-\d\d-\d\d")
@@ -48,9 +49,9 @@ class Day(Cell):
         """Return the Table Schema type and constraints."""
         return {"type": "date", "format": "%Y-%m-%d"}
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "day, as in 2026-02-14"
+        return Sentence("cell.day")
 
 
 def _readings(first: str, second: str, third: str) -> list[str]:
@@ -115,6 +116,6 @@ class Moment(Cell):
         """Return the Table Schema type and constraints."""
         return {"type": "datetime", "format": "any"}
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "time, as in 2026-02-14T08:30 or 2026-02-14T08:30+01:00"
+        return Sentence("cell.time")

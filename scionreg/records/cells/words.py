@@ -5,6 +5,7 @@ from typing import Any
 
 from scionreg.records.cells.base import Cell, CellError, refuse_ditto
 from scionreg.records.vocabulary import Found, Word
+from scionreg.records.words import Sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +27,9 @@ class Choice(Cell):
         """Return the Table Schema type and constraints."""
         return {"type": "string", "constraints": {"enum": [word.value for word in self.words]}}
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "one of: " + ", ".join(self.words)
+        return Sentence("cell.one_of", words=", ".join(self.words))
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +45,11 @@ class Many(Cell):
             parts = [Choice(self.words).read(part) for part in parts]
         return ";".join(parts)
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return ("any of: " + ", ".join(self.words) if self.words else "names") + ", parted by ;"
+        if self.words is None:
+            return Sentence("cell.names")
+        return Sentence("cell.any_of", words=", ".join(self.words))
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +64,8 @@ class CultivarName(Cell):
             return word.value
         return refuse_ditto(text)
 
-    def describe(self) -> str:
+    def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return "cultivar" + (", or one of: " + ", ".join(Found) if self.or_found else "")
+        if not self.or_found:
+            return Sentence("cell.cultivar")
+        return Sentence("cell.cultivar_or_found", words=", ".join(Found))
