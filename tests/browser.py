@@ -47,13 +47,24 @@ class Watched:
 
 @contextmanager
 def opened(
-    started: Browser, file: Path, *, width: int = 1200, height: int = 800, touch: bool = False
+    started: Browser,
+    file: Path,
+    *,
+    width: int = 1200,
+    height: int = 800,
+    touch: bool = False,
+    script: str = "",
+    ready: str = "body[data-ready]",
 ) -> Iterator[Watched]:
-    """Open a file offline and wait until its map is drawn."""
+    """Open a file offline and wait until its map is drawn, or what `ready` selects is there.
+
+    `script` runs before the page's own.
+    """
     context = started.new_context(
         viewport={"width": width, "height": height}, offline=True, has_touch=touch
     )
     page = context.new_page()
+    page.add_init_script(script)
     watched = Watched(page)
     page.on("request", lambda request: watched.requests.append(request.url))
     page.on("pageerror", lambda error: watched.complaints.append(str(error)))
@@ -64,7 +75,7 @@ def opened(
         ),
     )
     page.goto(file.as_uri())
-    page.wait_for_selector("body[data-ready]", state="attached")
+    page.wait_for_selector(ready, state="attached")
     yield watched
     context.close()
 

@@ -80,10 +80,14 @@ def _features(layer: Any, also: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     from shapely.geometry import mapping
 
     rounded = transform(layer.geometry.to_numpy(), lambda at: at.round(DECIMALS))
-    properties = layer.drop(columns="geometry").astype(object)
-    properties = properties.where(properties.notna(), None).to_dict("records")
-    for told, shape in zip(properties, orient_polygons(rounded), strict=True):
+    for told, shape in zip(_properties(layer), orient_polygons(rounded), strict=True):
         yield {"type": "Feature", "properties": {**also, **told}, "geometry": mapping(shape)}
+
+
+def _properties(layer: Any) -> list[dict[str, Any]]:
+    """Return what is told of each shape of a layer; None for what is not known."""
+    told = layer.drop(columns="geometry").astype(object)
+    return list(told.where(told.notna(), None).to_dict("records"))
 
 
 def _gpx(layers: Mapping[str, Any], path: Path) -> None:
@@ -92,8 +96,7 @@ def _gpx(layers: Mapping[str, Any], path: Path) -> None:
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "scionreg"
     for layer in _of_points(layers).values():
-        for told in layer.to_dict("records"):
-            at = told["geometry"]
+        for told, at in zip(_properties(layer), layer.geometry, strict=True):
             name, cultivar = str(told["code"]), told.get("cultivar") or told.get("label")
             gpx.waypoints.append(
                 gpxpy.gpx.GPXWaypoint(
