@@ -51,44 +51,31 @@ CHILDREN = Query(
 """The bundles tied from some, with all their parents."""
 
 
-def _of_lots(columns: str, joined: str = "") -> tuple[Query, Query]:
-    """Return a statement on the graft lots of bundles, and the same on the lots by their codes."""
-    statement = f"SELECT {columns} FROM graft_lots g {joined} WHERE "
-    return Query(statement + "g.bundle IN {codes}"), Query(statement + "g.graft_lot IN {codes}")
-
-
-LOTS = _of_lots("g.graft_lot, g.bundle, g.grafts, g.block, g.row, g.first, g.last, g.sticks_used")
+_LOT = "SELECT graft_lot, bundle, grafts, block, row, first, last, sticks_used FROM graft_lots"
+LOTS = Query(f"{_LOT} WHERE bundle IN {{codes}}")
+LOTS_ASKED = Query(f"{_LOT} WHERE graft_lot IN {{codes}}")
 PARTICULAR = Query(
     "SELECT graft_lot FROM graft_lots WHERE bundle IN {codes} AND regraft_of IS NOT NULL "
-    "UNION ALL SELECT g.graft_lot FROM graft_lots g JOIN ("
-    "SELECT regraft_of AS lot FROM graft_lots WHERE regraft_of IS NOT NULL "
-    "UNION ALL SELECT graft_lot FROM mother_trees WHERE graft_lot IS NOT NULL"
-    ") few ON few.lot = g.graft_lot WHERE g.bundle IN {codes}"
+    "UNION ALL SELECT g.graft_lot FROM graft_lots g WHERE g.bundle IN {codes} AND ("
+    "EXISTS (SELECT 1 FROM graft_lots r WHERE r.regraft_of = g.graft_lot LIMIT 1) OR "
+    "EXISTS (SELECT 1 FROM mother_trees t WHERE t.graft_lot = g.graft_lot LIMIT 1))"
 )
 """Lots of some bundles that are regrafts, were regrafted or grew into trees: few of them.
 
-Those regrafted or grown are few in the whole registry too, so that a database may well run through
-them instead of asking about every lot.
+The limits keep PostgreSQL from running through all regrafts of the registry instead.
 """
 LOTS_SINCE = Query("SELECT graft_lot FROM graft_lots WHERE bundle IN {codes}")
 GROWN = Query(f"SELECT {TREE_COLUMNS} FROM mother_trees t WHERE t.graft_lot IN {{codes}}")
-_LINE = "d.dispatch, d.graft_lot, d.customer, d.date, d.trees, d.first, d.last, g.bundle"
-LINES = _of_lots(_LINE, "JOIN dispatches d ON d.graft_lot = g.graft_lot")
+_LINE = "SELECT d.dispatch, d.graft_lot, d.customer, d.date, d.trees, d.first, d.last"
+LINES = Query(
+    f"{_LINE}, g.bundle FROM graft_lots g JOIN dispatches d ON d.graft_lot = g.graft_lot "
+    "WHERE g.bundle IN {codes}"
+)
+LINES_OF_LOTS = Query(f"{_LINE} FROM dispatches d WHERE d.graft_lot IN {{codes}}")
 LINES_ASKED = Query(
-    f"SELECT {_LINE} FROM dispatches d JOIN graft_lots g ON g.graft_lot = d.graft_lot "
+    f"{_LINE}, g.bundle FROM dispatches d JOIN graft_lots g ON g.graft_lot = d.graft_lot "
     "WHERE d.dispatch IN {codes}"
 )
-
-
-def _read(
-    connection: Connection,
-    queries: tuple[Query, Query],
-    bundles: Collection[str],
-    lots: Collection[str],
-) -> list[tuple[Any, ...]]:
-    """Return the rows of a statement for the lots of `bundles` and for `lots`."""
-    found = rows(connection, queries[0], bundles) if bundles else []
-    return found + rows(connection, queries[1], lots) if lots else found
 
 
 def grade_of(low: float, high: float) -> Reach:
@@ -135,12 +122,16 @@ class Descent:
 
     def read_lots(self, connection: Connection) -> list[tuple[Any, ...]]:
         """Return the graft lots of the bundles, and those asked for, as rows of `LOTS`."""
-        asked = self.seeds.lots.keys() | self.seeds.positions.keys()
-        return _read(connection, LOTS, self.bundles, self._of_other_wood(asked))
+        lots = rows(connection, LOTS, self.bundles) if self.bundles else []
+        asked = self._of_other_wood(self.seeds.lots.keys() | self.seeds.positions.keys())
+        return lots + rows(connection, LOTS_ASKED, asked) if asked else lots
 
     def read_lines(self, connection: Connection) -> list[tuple[Any, ...]]:
         """Return the dispatches of those lots, and those asked for, as rows of `LINES`."""
-        lines = _read(connection, LINES, self.bundles, self._of_other_wood(self.known))
+        lines = rows(connection, LINES, self.bundles) if self.bundles else []
+        others = self._of_other_wood(self.known)
+        for row in rows(connection, LINES_OF_LOTS, others) if others else ():
+            lines.append((*row, self.known[row[1]].bundle))
         if self.seeds.dispatches:
             lines += rows(connection, LINES_ASKED, self.seeds.dispatches)
             lines = list(dict.fromkeys(lines))

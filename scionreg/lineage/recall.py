@@ -233,22 +233,22 @@ def _dispatches(
     descent: Descent, lines: list[tuple[Any, ...]], alike: dict[str, Told]
 ) -> Reached[DispatchReach]:
     """Return the lines of dispatches by customer; nearly all are reached as their bundle is."""
-    unlike = {lot.bundle for lot in descent.known.values()}
-    plain = {bundle: of_bundle for bundle, of_bundle in alike.items() if bundle not in unlike}
-    if descent.seeds.dispatches:
-        plain = {}
     lines.sort(key=itemgetter(2, 0, 1))
-    told = [plain.get(line[7]) or _told_of_line(descent, line, alike) for line in lines]
+    asked, known = descent.seeds.dispatches, descent.known
+    told = [
+        _told_of_line(descent, line)
+        if line[1] in known or line[0] in asked
+        else alike.get(line[7], UNREACHED)
+        for line in lines
+    ]
     reached = [each is not UNREACHED for each in told]
     return Reached(make_dispatch, list(compress(lines, reached)), list(compress(told, reached)))
 
 
-def _told_of_line(descent: Descent, line: tuple[Any, ...], alike: dict[str, Told]) -> Told:
-    dispatch, lot, _, date, _, first, last, bundle = line
+def _told_of_line(descent: Descent, line: tuple[Any, ...]) -> Told:
+    dispatch, lot, _, date, _, first, last, _ = line
     if dispatch in descent.seeds.dispatches:
         return ALL[1], grade_of(*ALL)
-    if lot not in descent.known:
-        return alike.get(bundle, UNREACHED)
     low, high = descent.trees_of(lot, first, last, as_day(date))
     return (high, grade_of(low, high)) if high > 0 else UNREACHED
 
