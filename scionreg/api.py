@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     from scionreg.off_types import OffTypes
     from scionreg.ordering import Demand
     from scionreg.planning import CuttingSheet
+    from scionreg.records.words import Words
     from scionreg.reporting import Recheck, TraceSheet
     from scionreg.rotation.demand import Order
     from scionreg.rotation.walk import Walk
@@ -270,11 +271,19 @@ class Registry:
             progress=progress,
         )
 
-    def enter(self, sheet: str, *, recorder: str = "", anew: bool = False) -> "Entry":
+    def enter(
+        self,
+        sheet: str,
+        *,
+        recorder: str = "",
+        anew: bool = False,
+        words: "Words | None" = None,
+    ) -> "Entry":
         """Return a field sheet to type in, where it was left off; as `entering.open_entry`."""
         from scionreg.entering import open_entry
 
-        return open_entry(self.store, sheet, by=recorder or self.settings.by, anew=anew)
+        by = recorder or self.settings.by
+        return open_entry(self.store, sheet, by=by, anew=anew, words=words)
 
     def field_sheet(self, name: str, **wanted: Any) -> "FieldSheet":
         """Return a field sheet with its rows filled in; `wanted` as `filling.Wanted`."""

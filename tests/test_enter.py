@@ -205,7 +205,7 @@ def test_a_code_may_be_typed_in_small_letters_and_says_what_it_is_of(local: Stor
 def test_words_may_be_typed_by_the_numerals_on_the_paper(local: Store) -> None:
     entry = entered(local, "grafting")
     typed(entry, "", "B26-0001-7", "", "P01")
-    assert "3 inlay_bark, 4 whip" in typed(entry, "?")[0]
+    assert "3 inlay bark, 4 whip" in typed(entry, "?")[0]
     assert typed(entry, "4") == ["  whip"]
     assert entry.draft.rows[0].cells["method"] == "whip"
 
@@ -215,7 +215,7 @@ def test_lengths_are_typed_in_the_nurserys_units_and_kept_in_the_records_own(loc
         write_settings(connection, read_settings(connection).changed({"units": "US"}))
     entry = entered(local, "cutting")
     typed(entry, "", "T26-0001-7", "", "2026-02-03", "", "", "40", "", "")
-    assert entry.prompt == "1 shoot_length_cm (in): "
+    assert entry.prompt == "1 shoot length in: "
     assert typed(entry, "18") == ["  45.72 cm"]
     typed(entry, "<")
     assert entry.draft.rows[0].cells["shoot_length_cm"] == "45.72"
@@ -234,7 +234,7 @@ def test_what_may_be_completed_is_what_may_stand_there(local: Store) -> None:
         entry.take(answer)
     assert offers["bundle"] == ["B26-0001-7"]
     assert offers["grafter"] == ["P01", "P02"]
-    assert "four_flap" in offers["method"]
+    assert "four flap" in offers["method"]
     assert offers["date"] == []
     genotypes = entered(local, "genotypes")
     typed(genotypes, "sample 1", "")
@@ -284,7 +284,7 @@ def test_a_doubt_about_a_record_that_was_there_before_is_said_once_and_at_the_en
     add(local, "take_counts", graft_lot="G26-0001-7", date="2026-06-20", pushing=15)
     entry = entered(local)
     said = typed(entry, *count_of("G26-0001-7", "9"))
-    doubt = "warning: take_counts G26-0001-7/2026-06-20, pushing: 15 live grafts, after 10"
+    doubt = "warning: take counts G26-0001-7/2026-06-20, pushing: 15 live grafts, after 10"
     assert [line.startswith(doubt) for line in said].count(True) == 1
     assert not any(line.startswith(doubt) for line in typed(entry, *count_of("G26-0002-5", "9")))
     assert any(line.startswith(doubt) for line in typed(entry, "."))
@@ -333,7 +333,7 @@ def test_a_struck_out_row_is_not_repeated_nor_recorded_and_keeps_its_number(loca
 def test_a_struck_out_row_can_be_brought_back(local: Store) -> None:
     entry = entered(local)
     typed(entry, "G26-0001-7", "--", "<<")
-    assert entry.prompt == "1 graft_lot* [G26-0001-7]: "
+    assert entry.prompt == "1 graft lot* [G26-0001-7]: "
     typed(entry, "", *count_of("", "17")[1:])
     assert entry.draft.numbers(State.TYPED) == [1]
 
@@ -341,15 +341,15 @@ def test_a_struck_out_row_can_be_brought_back(local: Store) -> None:
 def test_back_one_cell_and_back_one_row(local: Store) -> None:
     entry = entered(local)
     typed(entry, *count_of("G26-0001-7", "17"), "G26-0002-5", "<")
-    assert entry.prompt == "2 graft_lot* [G26-0002-5]: "
+    assert entry.prompt == "2 graft lot* [G26-0002-5]: "
     typed(entry, "<")
     assert entry.prompt == "1 broken: "
     typed(entry, "<<")
-    assert entry.prompt == "1 graft_lot* [G26-0001-7]: "
+    assert entry.prompt == "1 graft lot* [G26-0001-7]: "
     assert typed(entry, "<") == ["this is the first row"]
     assert typed(entry, "<<") == ["this is the first row"]
     typed(entry, "", "", "", "15", "", "", "", "", "")
-    assert entry.prompt == "2 graft_lot* [G26-0002-5]: "
+    assert entry.prompt == "2 graft lot* [G26-0002-5]: "
     assert entry.draft.rows[0].cells["pushing"] == "15"
 
 
@@ -377,9 +377,9 @@ def test_a_row_left_open_stays_for_later_and_the_others_are_recorded(store: Stor
     entry.take("yes")
     assert len(recorded(store)) == 1
     again = entered(store)
-    assert (again.draft.row, again.prompt) == (0, "1 graft_lot* [G26-0001-7]: ")
+    assert (again.draft.row, again.prompt) == (0, "1 graft lot* [G26-0001-7]: ")
     typed(again, "", "", *count_of("", "9")[2:])
-    assert again.prompt == "3 graft_lot*: ", "rows keep the numbers of the paper"
+    assert again.prompt == "3 graft lot*: ", "rows keep the numbers of the paper"
     typed(again, ".")
     again.take("yes")
     assert len(recorded(store)) == 2
@@ -562,10 +562,10 @@ def test_printed_rows_are_offered_and_only_the_rest_is_typed(local: Store, tmp_p
     lots = ("G26-0001-7", "G26-0002-5")
     sheet = printed(tmp_path, *({"graft_lot": lot, "date": DAY} for lot in lots))
     entry = entered(local, sheet)
-    assert entry.heading() == f"row 1: graft_lot G26-0001-7, date {DAY}"
-    assert entry.prompt == "1 graft_lot* [G26-0001-7]: "
+    assert entry.heading() == f"row 1: graft lot G26-0001-7, date {DAY}"
+    assert entry.prompt == "1 graft lot* [G26-0001-7]: "
     typed(entry, "", "", "P02", "17", *[""] * 5)
-    assert entry.heading() == f"row 2: graft_lot G26-0002-5, date {DAY}"
+    assert entry.heading() == f"row 2: graft lot G26-0002-5, date {DAY}"
     typed(entry, ".")
     entry.take("yes")
     assert [row[0] for row in recorded(local)] == ["G26-0001-7"]
@@ -591,7 +591,7 @@ def test_a_sheet_of_which_nothing_was_typed_makes_room_for_the_next(
     typed(old, "", *count_of("", "17")[1:], ".")
     old.take("yes")
     new = entered(local, printed(tmp_path, {"graft_lot": "G26-0002-5", "date": "2026-06-01"}))
-    assert new.heading() == "row 1: graft_lot G26-0002-5, date 2026-06-01"
+    assert new.heading() == "row 1: graft lot G26-0002-5, date 2026-06-01"
     typed(new, "", "", "P02", "9", "", "", "", "", "", ".")
     assert len(new.take("yes").keys) == 1
 
@@ -705,7 +705,7 @@ def test_a_sheet_is_typed_interrupted_killed_resumed_and_recorded(
     nursery: Path, sit_down: Callable[..., Terminal]
 ) -> None:
     first = sit_down("counting")
-    first.sees("1 graft_lot*: ")
+    first.sees("1 graft lot*: ")
     first.types("G26-0001-8", "g26 0001 7", then=["perhaps G26-0001-7", "1 date: "])
     first.types(DAY, then=["1 scorer: "])
     first.child.send_signal(signal.SIGINT)  # as Ctrl-C does
@@ -720,14 +720,14 @@ def test_a_sheet_is_typed_interrupted_killed_resumed_and_recorded(
 
     third = sit_down("counting")
     assert "going on in row 1" in third.sees("1 green: ")
-    third.types(*[""] * 5, then=["dead: ", "stock_only: ", "missing: ", "broken: ", "2 graft"])
+    third.types(*[""] * 5, then=["dead: ", "stock only: ", "missing: ", "broken: ", "2 graft"])
     os.write(third.end, b"\x04")
     assert third.child.wait(20) == 0
     with Registry.open(nursery / "registry.db") as registry:
         assert list(registry.records("take_counts")) == []
 
     last = sit_down("counting")
-    last.sees("2 graft_lot*: ")
+    last.sees("2 graft lot*: ")
     last.types(".", "yes", then=["record them? yes or no: ", "rows recorded: 1"])
     assert last.child.wait(20) == 0
     with Registry.open(nursery / "registry.db") as registry:
@@ -736,8 +736,8 @@ def test_a_sheet_is_typed_interrupted_killed_resumed_and_recorded(
 
 def test_who_types_the_same_sheet_twice_is_told(sit_down: Callable[..., Terminal]) -> None:
     first, second = sit_down("counting"), sit_down("counting")
-    first.sees("1 graft_lot*: ")
-    second.sees("1 graft_lot*: ")
+    first.sees("1 graft lot*: ")
+    second.sees("1 graft lot*: ")
     first.types("G26-0001-7", then=["1 date: "])
     second.types("G26-0002-5", then=["being typed somewhere else"])
     assert second.child.wait(20) == 1
@@ -745,7 +745,7 @@ def test_who_types_the_same_sheet_twice_is_told(sit_down: Callable[..., Terminal
 
 def test_the_tab_key_completes_words_and_codes(sit_down: Callable[..., Terminal]) -> None:
     terminal = sit_down("grafting")
-    terminal.sees("1 graft_lot: ")
+    terminal.sees("1 graft lot: ")
     terminal.types("", then=["1 bundle*: "])
     os.write(terminal.end, b"B26\t\n")
     terminal.sees("1 date: ")

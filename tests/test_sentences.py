@@ -34,8 +34,8 @@ def test_a_sentence_is_its_english_text() -> None:
     assert Sentence.many("pressure.seasons", 2) == "2 seasons"
 
 
-def test_days_in_it_are_iso_as_text_and_words_on_paper() -> None:
-    assert EVENT == "N: limb removed 2026-03-10"
+def test_as_text_it_has_days_and_words_as_they_are_stored() -> None:
+    assert EVENT == "N: limb_removed 2026-03-10"
     assert english().tell(EVENT) == "N: limb removed 10 Mar 2026"
 
 
@@ -54,7 +54,7 @@ def test_a_copy_can_be_told_too(copied: Callable[[Sentence], Sentence]) -> None:
 
 
 def test_other_values_make_another_sentence() -> None:
-    assert EVENT.with_values(of="") == "limb removed 2026-03-10"
+    assert EVENT.with_values(of="") == "limb_removed 2026-03-10"
     assert EVENT.startswith("N: ")
 
 

@@ -7,7 +7,6 @@ import json
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Where, opened, recorder
+from scionreg.cli.options import By, Where, WordsFile, opened, recorder
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ def enter(
         bool,
         typer.Option("--anew", help="Begin anew; what was typed and not recorded is laid aside."),
     ] = False,
+    words: WordsFile = None,
     registry: Where = "",
     by: By = "",
 ) -> None:
@@ -39,10 +40,14 @@ def enter(
         raise RegistryError(
             "nobody is here to type; a filled CSV file or workbook goes in with: scionreg import"
         )
+    from scionreg.records.words import read_words
+
+    said = read_words(words)
     with opened(registry) as opened_registry:
         who = recorder(opened_registry, by)
-        entry = opened_registry.enter(sheet, recorder=who, anew=anew)
-        _begin(entry)
+        entry = opened_registry.enter(sheet, recorder=who, anew=anew, words=said)
+        for line in entry.introduction():
+            console.talk(line)
         try:
             keys = _follow(entry)
         except KeyboardInterrupt:
@@ -54,20 +59,9 @@ def enter(
     for key in keys:
         console.data(key)
     if keys:
-        console.talk(f"rows recorded: {len(keys)}")
+        console.talk(said("typing.recorded", number=len(keys)))
     if not keys or entry.draft.unfinished():
         _tell_kept(entry, sheet)
-
-
-def _begin(entry: "Entry") -> None:
-    from scionreg.entering import KEYS
-    from scionreg.entering.draft import State
-
-    for sign, does in KEYS.items():
-        console.talk(f"  {sign:3} {does}")
-    console.talk("Enter keeps what is in brackets; * must be filled in; Ctrl-D stops, all is kept")
-    if entry.draft.holds_work() or entry.draft.numbers(State.RECORDED):
-        console.talk(f"going on in row {entry.draft.row + 1}, where it was left")
 
 
 def _follow(entry: "Entry") -> tuple[str, ...]:
@@ -89,5 +83,5 @@ def _follow(entry: "Entry") -> tuple[str, ...]:
 
 def _tell_kept(entry: "Entry", sheet: str) -> None:
     if entry.draft.saves:
-        console.talk(f"what is not recorded is kept in {entry.draft.path}")
-        console.talk(f"go on with: scionreg enter {sheet}")
+        console.talk(entry.words("typing.kept", file=entry.draft.path))
+        console.talk(entry.words("typing.resume", sheet=sheet))

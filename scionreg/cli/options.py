@@ -43,7 +43,7 @@ Json = Annotated[bool, typer.Option("--json", help="Show the answer as JSON.")]
 Csv = Annotated[bool, typer.Option("--csv", help="Show the answer as CSV.")]
 WordsFile = Annotated[
     Path | None,
-    typer.Option("--words", help="Print in another language: a translated catalogue (TOML)."),
+    typer.Option("--words", help="In another language: a translated catalogue (TOML)."),
 ]
 DryRun = Annotated[
     bool, typer.Option("--dry-run", "-n", help="Say what would happen; change nothing.")

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Where, opened, recorder
+from scionreg.cli.options import By, Where, WordsFile, opened, recorder
 from scionreg.records.errors import RegistryError
 
 
@@ -68,9 +68,7 @@ def sheets(
     paper: Annotated[
         Size | None, typer.Option(help="Else A4, or Letter for a registry with US units.")
     ] = None,
-    words: Annotated[
-        Path | None, typer.Option(help="The printed text in another language; see docs/sheets.md.")
-    ] = None,
+    words: WordsFile = None,
     registry: Where = "",
     by: By = "",
 ) -> None:

@@ -8,7 +8,16 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from scionreg.documents.field_sheets.kinds import measure_of, must_be_filled, numbered, tell
+from scionreg.documents.field_sheets.kinds import (
+    heading,
+    measure_of,
+    must_be_filled,
+    numbered,
+    shown,
+    spoken,
+    tell,
+    vocabulary_of,
+)
 from scionreg.lineage.known import read_known
 from scionreg.records import codes
 from scionreg.records.cells import (
@@ -24,9 +33,9 @@ from scionreg.records.cells import (
 )
 from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES
-from scionreg.records.tables import KINDS, fields
+from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import Trouble
-from scionreg.records.words import english
+from scionreg.records.words import Words
 from scionreg.registry import suggestions
 from scionreg.registry.changes import change
 from scionreg.registry.intake import Batch, Intake, read_cell
@@ -57,10 +66,10 @@ class Verdict:
 
 
 class Checker:
-    """Judges the cells and rows of a kind, for the person `by`."""
+    """Judges the cells and rows of a kind, for the person `by` who types in a language."""
 
-    def __init__(self, store: Store, kind: str, *, by: str) -> None:
-        self.kind, self.by = kind, by
+    def __init__(self, store: Store, kind: str, *, by: str, words: Words) -> None:
+        self.kind, self.by, self.words = kind, by, words
         self.columns = fields(kind)
         self._store = store
         with store.reading() as connection:
@@ -88,15 +97,31 @@ class Checker:
     def spelled(self, column: Any, text: str) -> str:
         """Return what was typed as the CSV file has it, where that is plain.
 
-        A word may be given by its numeral, a length in the nursery's units, an issued code in small
-        letters and with blanks for hyphens.
+        A word may be given by its numeral or as the paper has it, a length in the nursery's units,
+        an issued code in small letters and with blanks for hyphens.
         """
         cell = column.info["cell"]
         if isinstance(cell, Code | Ref):
             lot, slash, position = text.partition("/")
             return codes.tidied(lot) + slash + position
         measure = measure_of(cell, self.settings.units)
-        return measure.stored(text) if measure else numbered(cell).get(text, text)
+        if measure:
+            return measure.stored(text)
+        known = numbered(cell) | spoken(cell, self.words)
+        return known.get(text.casefold(), text)
+
+    def shown(self, column: Any, text: str) -> str:
+        """Return a stored text as whoever types it in reads it."""
+        cell = column.info["cell"]
+        measure = measure_of(cell, self.settings.units)
+        return measure.shown(text) if measure and text else shown(cell, text, self.words)
+
+    def heading(self, kind: str, name: str) -> str:
+        """Return what a column of a kind is called, its own name where it has no heading."""
+        column = table(kind).columns.get(name)
+        if column is None or "cell" not in column.info:
+            return name
+        return heading(column, self.words, self.settings.units)
 
     def told(self, column: Any, text: str) -> str:
         """Return what is known of a code in one line, empty for what is no code of anything."""
@@ -107,7 +132,7 @@ class Checker:
             for kind in cell.kinds:
                 code = text.partition("/")[0] if cell.single else text
                 if found := read_known(connection, kind, [code]):
-                    return tell(found[code], english())
+                    return tell(found[code], self.words)
         return ""
 
     def offers(self, column: Any) -> list[str]:
@@ -116,7 +141,7 @@ class Checker:
 
         cell = column.info["cell"]
         if isinstance(cell, Choice):
-            return [word.value for word in cell.words]
+            return [self.words.word(word) for word in vocabulary_of(cell) or ()]
         kinds = cell.kinds if isinstance(cell, Ref) else ()
         if isinstance(cell, CultivarName):
             kinds = ("cultivars",)

@@ -7,7 +7,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from scionreg.documents.field_sheets.kinds import described, measure_of, must_be_filled
+from scionreg.documents.field_sheets.kinds import answers, described, must_be_filled
+from scionreg.documents.field_sheets.kinds import shown as in_words
 from scionreg.entering.checking import Checker, Verdict
 from scionreg.entering.draft import Draft, Row, State
 from scionreg.records.cells import CellError, Code, refuse_ditto
@@ -15,19 +16,17 @@ from scionreg.records.errors import Problem
 from scionreg.records.tables import KINDS
 from scionreg.records.vocabulary import Trouble
 
-KEYS: Mapping[str, str] = {
-    '"': "as in the row above",
+SIGNS: Mapping[str, str] = {
+    '"': "ditto",
     "-": "empty",
-    "<": "back one cell",
-    "<<": "back one row",
-    ">": "next row; this one stays open",
-    "--": "strike this row out",
-    "?": "what may stand here",
-    ".": "end of the sheet: record",
+    "<": "back",
+    "<<": "row_back",
+    ">": "skip",
+    "--": "strike",
+    "?": "what",
+    ".": "end",
 }
-"""What single signs do; none of them can stand in a cell by itself."""
-
-YES, NO = ("y", "yes"), ("n", "no", "")
+"""What single signs do, by names of the catalogue; none can stand in a cell by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +42,7 @@ class Entry:
     """One sheet being typed in. What is typed is kept in the draft at every cell."""
 
     def __init__(self, checker: Checker, draft: Draft) -> None:
-        self.checker, self.draft = checker, draft
+        self.checker, self.draft, self.words = checker, draft, checker.words
         self._ending = False
         self._said: set[str] = set()
         self._keys: Mapping[str, Callable[[], list[str]]] = {
@@ -51,7 +50,7 @@ class Entry:
             "<<": self._row_back,
             ">": self._skip,
             "--": self._strike,
-            "?": lambda: [described(self.column)],
+            "?": lambda: [described(self.column, self.words)],
             ".": self._end,
         }
         self._own = {code for row in draft.rows for code in self._names(row)}
@@ -59,6 +58,14 @@ class Entry:
             draft.rows.append(Row())
 
     # What is asked
+
+    def introduction(self) -> list[str]:
+        """Return what is said at first: what the signs do, and where typing goes on."""
+        said = [f"  {sign:3} {self._say(f'sign.{name}')}" for sign, name in SIGNS.items()]
+        said.append(self._say("keys"))
+        if self.draft.holds_work() or self.draft.numbers(State.RECORDED):
+            said.append(self._say("going_on", row=self.draft.row + 1))
+        return said
 
     @property
     def column(self) -> Any:
@@ -69,20 +76,23 @@ class Entry:
     def prompt(self) -> str:
         """Return the question: row, column, unit, and what stands there already."""
         if self._ending:
-            return "record them? yes or no: "
-        name, here = self.column.name, self._here()
-        measure = measure_of(self.column.info["cell"], self.checker.settings.units)
-        if measure:
-            name += f" ({measure.unit})"
-            here = measure.shown(here) if here else ""
+            return self._say("record")
         must = "*" if must_be_filled(self.column) else ""
+        here = self.checker.shown(self.column, self._here())
         shown = f" [{here}]" if here else ""
-        return f"{self.draft.row + 1} {name}{must}{shown}: "
+        return f"{self.draft.row + 1} {self._called(self.column.name)}{must}{shown}: "
 
     def heading(self) -> str:
         """Return what is said where a row begins: what the paper has filled in."""
-        filled = [f"{name} {text}" for name, text in self._row.cells.items()]
-        return f"row {self.draft.row + 1}" + (f": {', '.join(filled)}" if filled else "")
+        row, cells = self.draft.row + 1, self._row.cells
+        filled = [
+            f"{self._called(column.name)} {self.checker.shown(column, cells[column.name])}"
+            for column in self.checker.columns
+            if column.name in cells
+        ]
+        if not filled:
+            return self._say("row", row=row)
+        return self._say("row_filled", row=row, cells=", ".join(filled))
 
     def offers(self) -> list[str]:
         """Return what may be completed here."""
@@ -94,7 +104,7 @@ class Entry:
         """Take an answer, keep it, and return what to say."""
         text = text.strip()
         if self._ending:
-            return self._confirm(text.lower())
+            return self._confirm(text.casefold())
         said = self._keys[text]() if text in self._keys else self._cell(text)
         self.draft.save()
         return Said(lines=tuple(said))
@@ -135,10 +145,12 @@ class Entry:
         told = self.checker.told(self.column, value) if value else ""
         if told:
             return [f"  {value}: {told}"]
-        if not typed or typed == value:
+        cell = self.column.info["cell"]
+        shown = in_words(cell, value, self.words) or self._say("empty")
+        if not typed or typed in (value, shown):
             return []
-        unit = getattr(self.column.info["cell"], "unit", "") if value else ""
-        return [f"  {value or 'empty'} {unit}".rstrip()]
+        unit = getattr(cell, "unit", "") if value else ""
+        return [f"  {shown} {unit}".rstrip()]
 
     def _step(self) -> list[str]:
         """Go on to the next cell; at the end of a row have it judged."""
@@ -151,7 +163,7 @@ class Entry:
         row, number = self._row, self.draft.row + 1
         if not row.cells:
             self.draft.column = 0
-            return ["the row is empty; end the sheet with .  or strike the row out with --"]
+            return [self._say("empty_row")]
         row.state = State.TYPED
         verdict = self.checker.judge(self._typed())
         said = self._tell(verdict, anew=False)
@@ -165,10 +177,8 @@ class Entry:
 
     def _tell(self, verdict: Verdict, *, anew: bool = True) -> list[str]:
         """Return what is wrong or doubtful as lines, without `anew` only what was not said yet."""
-        told = [(_line(each), each.trouble is Trouble.REFUSED) for each in verdict.problems]
-        told += [
-            (f"row {number} is recorded already, exactly so", False) for number in verdict.repeated
-        ]
+        told = [(self._line(each), each.trouble is Trouble.REFUSED) for each in verdict.problems]
+        told += [(self._say("repeated", row=number), False) for number in verdict.repeated]
         said = [line for line, refused in told if anew or refused or line not in self._said]
         self._said.update(line for line, _ in told)
         return said
@@ -206,7 +216,7 @@ class Entry:
         ]
         if not before:
             self.draft.column = 0
-            return ["this is the first row"]
+            return [self._say("first_row")]
         if not self._row.cells and self.draft.row + 1 == len(self.draft.rows):
             self.draft.rows.pop()
         self.draft.row = before[-1] - 1
@@ -215,16 +225,16 @@ class Entry:
 
     def _skip(self) -> list[str]:
         if not self._row.cells and self.draft.row + 1 == len(self.draft.rows):
-            return ["there is no other row; end the sheet with ."]
+            return [self._say("no_other_row")]
         number, state = self.draft.row + 1, self._row.state
         self._go_on()
-        return [f"row {number} stays open"] if state is State.OPEN else []
+        return [self._say("stays_open", row=number)] if state is State.OPEN else []
 
     def _strike(self) -> list[str]:
         number = self.draft.row + 1
         self._row.state = State.STRUCK
         self._go_on()
-        return [f"row {number} is struck out; << brings it back"]
+        return [self._say("struck_out", row=number)]
 
     # The end
 
@@ -232,31 +242,34 @@ class Entry:
         """Judge everything once more and ask whether to record it."""
         typed = self._typed()
         if not typed:
-            return ["no row is complete, so there is nothing to record; stop with Ctrl-D"]
+            return [self._say("nothing_typed")]
         verdict = self.checker.judge(typed)
         said = self._tell(verdict)
         if verdict.refused:
             self._go_to(verdict.refused[0])
-            return [*said, "nothing is recorded before this is put right"]
+            return [*said, self._say("put_right")]
         self._ending = True
-        said.append(f"rows to record: {_spans([number for number, _ in typed])}")
-        if unfinished := self.draft.unfinished():
-            said.append(f"open for later: {_spans(unfinished)}")
-        if struck := self.draft.numbers(State.STRUCK):
-            said.append(f"struck out, not recorded: {_spans(struck)}")
+        for name, rows in (
+            ("to_record", [number for number, _ in typed]),
+            ("for_later", self.draft.unfinished()),
+            ("not_recorded", self.draft.numbers(State.STRUCK)),
+        ):
+            if rows:
+                said.append(self._say(name, rows=_spans(rows)))
         return said
 
     def _confirm(self, answer: str) -> Said:
-        if answer not in (*YES, *NO):
-            return Said(lines=("yes or no",))
+        meant = answers(self.words).get(answer) if answer else "no"
+        if meant is None:
+            return Said(lines=(self._say("yes_or_no"),))
         self._ending = False
-        if answer in NO:
-            return Said(lines=("nothing is recorded; go on",))
+        if meant == "no":
+            return Said(lines=(self._say("not_yet"),))
         typed = self._typed()
         verdict = self.checker.judge(typed, recording=self._settle)
         if verdict.refused:  # somebody else recorded something meanwhile
             self._go_to(verdict.refused[0])
-            return Said(lines=(*self._tell(verdict), "nothing is recorded"))
+            return Said(lines=(*self._tell(verdict), self._say("nothing")))
         for number, _ in typed:
             self.draft.rows[number - 1].state = State.RECORDED
         if unfinished := self.draft.unfinished():
@@ -276,6 +289,27 @@ class Entry:
         for number, code in issued.items():
             self.draft.rows[number - 1].cells[KINDS[self.checker.kind].KEY[0]] = code
         self.draft.save()
+
+    # How it is said
+
+    def _say(self, name: str, /, **values: object) -> str:
+        return self.words(f"typing.{name}", **values)
+
+    def _called(self, name: str) -> str:
+        """Return what a column is called."""
+        return self.checker.heading(self.checker.kind, name)
+
+    def _line(self, problem: Problem) -> str:
+        """Return a problem as it is said of a row of the sheet."""
+        if problem.line:
+            where = self._say("row", row=problem.line)
+        else:
+            where = f"{self.words(f'kind.{problem.kind}')} {problem.key}".strip()
+        if problem.column:
+            column = self.checker.heading(problem.kind, problem.column)
+            where = self._say("column", where=where, column=column)
+        said = f"{where}: {problem.wrong}; {problem.right}"
+        return said if problem.trouble is Trouble.REFUSED else self._say("warning", problem=said)
 
     # Looking around
 
@@ -304,14 +338,6 @@ class Entry:
             (number, self.draft.rows[number - 1].cells)
             for number in self.draft.numbers(State.TYPED)
         ]
-
-
-def _line(problem: Problem) -> str:
-    """Return a problem as it is said of a row of the sheet."""
-    where = f"row {problem.line}" if problem.line else f"{problem.kind} {problem.key}".strip()
-    column = f", {problem.column}" if problem.column else ""
-    doubt = "" if problem.trouble is Trouble.REFUSED else "warning: "
-    return f"{doubt}{where}{column}: {problem.wrong}; {problem.right}"
 
 
 def _spans(numbers: list[int]) -> str:

@@ -39,7 +39,7 @@ def read_walk_notes(connection: Connection, trees: Iterable[str]) -> dict[str, W
             says = Sentence(
                 "walk.event",
                 of=Sentence("walk.of_limb", limb=limb) if limb else "",
-                event=TreeEventKind.spelled(event),
+                event=Sentence(f"word.TreeEventKind.{event}"),
                 day=as_day(date) or Sentence("walk.unknown_day"),
                 detail=in_brackets(detail),
             )

@@ -86,8 +86,9 @@ class Words:
 class Sentence(str):
     """English text of the catalogue that knows its name and values, so that `Words` can tell it.
 
-    As text it is what JSON, CSV and the screen show: days in it are ISO days. Among its values may
-    be other sentences, words of a vocabulary and days, which are told in the same language.
+    As text it is what JSON, CSV and the screen show: its days are ISO days, its words as they are
+    stored. Among its values may be other sentences, words of a vocabulary and days; all are told in
+    the same language.
 
     >>> Sentence("fact.customer", value="CU-12")
     'to customer CU-12'
@@ -138,7 +139,10 @@ def _form(name: str, number: int) -> str:
 
 
 class _Plain(Words):
-    """English whose days are ISO days."""
+    """English with days and words of vocabularies as they are stored."""
+
+    def word(self, word: Word) -> str:
+        return word.value
 
     def day(self, day: dt.date) -> str:
         return day.isoformat()

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from scionreg.lineage.known import Known
-from scionreg.records.cells import Cell, Choice, Code, Number
+from scionreg.records.cells import Cell, Choice, Code, CultivarName, Number, YesNo
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS
-from scionreg.records.words import Words
+from scionreg.records.vocabulary import Found, Word
+from scionreg.records.words import Words, english
 
 SHEETS = {
     "cutting": "collections",
@@ -57,8 +58,11 @@ class Measure:
             return text
 
     def shown(self, text: str) -> str:
-        """Return a stored text in this unit."""
-        return f"{round(float(text) / self.size, 3):.10g}"
+        """Return a stored text in this unit; what is no number stays as it is."""
+        try:
+            return f"{round(float(text) / self.size, 3):.10g}"
+        except ValueError:
+            return text
 
 
 US = {"cm": Measure("in", 2.54), "m": Measure("ft", 0.3048)}
@@ -75,6 +79,54 @@ def numbered(cell: Cell) -> dict[str, str]:
     if not isinstance(cell, Choice):
         return {}
     return {str(number): word.value for number, word in enumerate(cell.words, start=1)}
+
+
+ANSWERS = {"yes": "yes", "y": "yes", "no": "no", "n": "no"}
+"""The answers of the catalogue, with what is stored for each."""
+
+
+def answers(words: Words) -> dict[str, str]:
+    """Return what may be typed for yes and no in a language, in English too, as it is stored."""
+    return {
+        each(f"typing.answer.{name}").casefold(): stored
+        for each in (english(), words)
+        for name, stored in ANSWERS.items()
+    }
+
+
+def vocabulary_of(cell: Cell) -> type[Word] | None:
+    """Return the words that a cell may hold, None where it is not of words."""
+    match cell:
+        case Choice(words=words):
+            return words
+        case CultivarName(or_found=True):
+            return Found
+        case _:
+            return None
+
+
+def spoken(cell: Cell, words: Words) -> dict[str, str]:
+    """Return what may be typed into a cell in a language, in small letters, as it is stored."""
+    if isinstance(cell, YesNo):
+        return answers(words)
+    return {words.word(word).casefold(): word.value for word in vocabulary_of(cell) or ()}
+
+
+def shown(cell: Cell, text: str, words: Words) -> str:
+    """Return a stored text as paper and screen have it: words and answers in the language."""
+    if isinstance(cell, YesNo) and text in ANSWERS:
+        return words(f"typing.answer.{ANSWERS[text]}")
+    vocabulary = vocabulary_of(cell)
+    word = vocabulary.spelled(text) if vocabulary and text else None
+    return words.word(word) if word else text
+
+
+def heading(column: Any, words: Words, units: str) -> str:
+    """Return what a column is called on paper and on the screen, with its unit."""
+    cell = column.info["cell"]
+    measure = measure_of(cell, units)
+    unit = measure.unit if measure else getattr(cell, "unit", "")
+    return words(f"field_sheet.heading.{column.name}", unit=unit)
 
 
 def must_be_filled(column: Any) -> bool:
@@ -112,10 +164,14 @@ def place(known: Known, words: Words) -> list[str]:
     return [said + words("field_sheet.positions", first=known.first, last=known.last)]
 
 
-def described(column: Any) -> str:
+def described(column: Any, words: Words) -> str:
     """Return what a column means and holds, the words with their numerals."""
     cell = column.info["cell"]
-    words = ", ".join(f"{number} {word}" for number, word in numbered(cell).items())
-    holds = words or cell.describe()
-    must = "; must be filled in" if must_be_filled(column) else ""
-    return f"{column.info['doc']}: {holds}{must}"
+    named = ", ".join(
+        f"{number} {shown(cell, word, words)}" for number, word in numbered(cell).items()
+    )
+    return words(
+        f"typing.holds.{'must' if must_be_filled(column) else 'may'}",
+        means=words.column(column.table.name, column.name, column.info["doc"]),
+        holds=named or cell.describe(),
+    )

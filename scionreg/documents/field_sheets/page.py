@@ -10,7 +10,7 @@ from typing import Any
 
 from scionreg.documents import pdf
 from scionreg.documents.field_sheets import icons
-from scionreg.documents.field_sheets.kinds import measure_of, must_be_filled, numbered
+from scionreg.documents.field_sheets.kinds import heading, must_be_filled, numbered, shown
 from scionreg.documents.field_sheets.sheet import FieldSheet, Line
 from scionreg.documents.pdf import BLACK, BOLD, CODE, GREY, LIGHT, MM, REGULAR, width
 from scionreg.records.cells import (
@@ -245,17 +245,10 @@ def _columns(kind: str, words: Words, units: str, room: float) -> list[_Column]:
     weights = [_weight(column) for column in fields(kind)]
     for column, weight in zip(fields(kind), weights, strict=True):
         wide = weight * room / sum(weights)
-        found.append(_Column(column, _heading(column, words, units), left, wide))
+        title = heading(column, words, units) + "*" * must_be_filled(column)
+        found.append(_Column(column, title, left, wide))
         left += wide
     return found
-
-
-def _heading(column: Any, words: Words, units: str) -> str:
-    cell = column.info["cell"]
-    unit = cell.unit if isinstance(cell, Number) else ""
-    if measure := measure_of(cell, units):
-        unit = measure.unit
-    return words(f"field_sheet.heading.{column.name}", unit=unit) + "*" * must_be_filled(column)
 
 
 def _weight(column: Any) -> float:
@@ -281,8 +274,7 @@ def _fitted(column: _Column, line: Line, words: Words) -> tuple[list[str], str, 
     if not text:
         return [], REGULAR, TOLD
     cell, room = column.of.info["cell"], column.wide - 1.4
-    if isinstance(cell, Choice):
-        text = words.stored(cell.words, text)
+    text = shown(cell, text, words)
     font = CODE if isinstance(cell, Code | Ref) else REGULAR
     for size in (10.0, 9.0, 8.0):
         if width(text, font, size) / MM <= room:

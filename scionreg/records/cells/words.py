@@ -5,7 +5,7 @@ from typing import Any
 
 from scionreg.records.cells.base import Cell, CellError, refuse_ditto
 from scionreg.records.vocabulary import Found, Word
-from scionreg.records.words import Sentence
+from scionreg.records.words import Sentence, joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Choice(Cell):
 
     def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
-        return Sentence("cell.one_of", words=", ".join(self.words))
+        return Sentence("cell.one_of", words=joined(self.words, "joined.comma"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class Many(Cell):
         """Return what the cell holds, for people."""
         if self.words is None:
             return Sentence("cell.names")
-        return Sentence("cell.any_of", words=", ".join(self.words))
+        return Sentence("cell.any_of", words=joined(self.words, "joined.comma"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,4 +68,4 @@ class CultivarName(Cell):
         """Return what the cell holds, for people."""
         if not self.or_found:
             return Sentence("cell.cultivar")
-        return Sentence("cell.cultivar_or_found", words=", ".join(Found))
+        return Sentence("cell.cultivar_or_found", words=joined(Found, "joined.comma"))
