@@ -214,12 +214,12 @@ def _tell_kind(
 
 def _grades(chances: "Iterable[float]") -> str:
     """Return what the grades that were used mean."""
-    from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, grade
+    from scionreg.identity.off_type import CERTAIN, LIKELY, OTHERWISE_EXCLUDED, POSSIBLE, grade
 
     least = {"certain": CERTAIN, "likely": LIKELY, "possible": POSSIBLE}
     used = {grade(chance) for chance in chances}
     told = [f"{word} from {limit:.0%} on" for word, limit in least.items() if word in used]
-    return f"Grades by probability: {', '.join(told)}; excluded below {POSSIBLE:.0%}."
+    return f"Grades by probability: {', '.join(told)}; {OTHERWISE_EXCLUDED}."
 
 
 def _tell_excluded(found: "OffType") -> None:

@@ -12,7 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scionreg import __version__
-from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, first_group, grade
+from scionreg.identity.off_type import (
+    CERTAIN,
+    LIKELY,
+    OTHERWISE_EXCLUDED,
+    POSSIBLE,
+    first_group,
+    grade,
+)
 from scionreg.identity.reasons import looks_in_words, name_of
 from scionreg.identity.sureness import in_words, per_cent, shown
 from scionreg.records.errors import RegistryError
@@ -96,7 +103,7 @@ def page(answer: "OffType", timeline: "Timeline", *, asked: dt.date | None = Non
         missing=missing,
         affected=affected,
         grades=f"Certain is from {CERTAIN:.0%} on, likely from {LIKELY:.0%}, possible from "
-        f"{POSSIBLE:.0%}.",
+        f"{POSSIBLE:.0%}; {OTHERWISE_EXCLUDED}.",
         excluded=_excluded(answer),
         checks=checks,
     )

@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from scionreg.identity.chain import BUNDLE, CUT, LOT, TREE, Chain, Name
-from scionreg.identity.off_type import CERTAIN, POSSIBLE, Affected
+from scionreg.identity.off_type import CERTAIN, MORE_THAN_USUAL, POSSIBLE, Affected
 from scionreg.identity.question import Question
 from scionreg.identity.states import LABEL, STOCK, Floats
 from scionreg.identity.worlds import MIRRORED, Origin
@@ -21,8 +21,6 @@ KINDS = {
     LOT: "graft_lot",
     SENT_KIND: "dispatch",
 }
-MORE_THAN_USUAL = 2.0
-"""How much likelier than without any evidence, at least, what shares the fault is to be wrong."""
 BY_ITSELF = (Failure.CHANGEOVER_MIXED, Failure.ROOTSTOCK_GREW)
 """Failures that touch the trees of a lot, and not its wood."""
 
