@@ -214,11 +214,11 @@ class _Shared(Columns):
             for key, column in program.sticks.items():
                 if key[1] == 0:
                     program.lower[column] = program.upper[column] = its.cuts.get(key, 0)
-            solved = program.solve(
+            solved = program.optimum(
                 dict.fromkeys(program.short[1:], 1.0),
                 seconds=self.seconds / len(made) / 10,
                 absolute_gap=LESS_THAN_ONE,
-                start=its.cuts,
+                known=program.start(its.cuts),
             )
             if solved.values:
                 made[name] = replace(its, cuts=program.cuts(solved))

@@ -122,7 +122,9 @@ def _least_shortfall(
     first, *later = program.short
     weight = _weight(demand)
     cost = {first: weight} | dict.fromkeys(later, 1.0)
-    solved = program.solve(cost, seconds=seconds, absolute_gap=LESS_THAN_ONE, start={})
+    solved = program.optimum(
+        cost, seconds=seconds, absolute_gap=LESS_THAN_ONE, known=program.start({})
+    )
     cuts = program.cuts(solved) if solved.values else {}
     now, then = _split(demand, cuts)
     least = max(0, math.ceil(solved.bound / weight - 0.5)) if solved.bound > 0 else 0
@@ -130,8 +132,11 @@ def _least_shortfall(
     proven, bound = solved.proven or then == 0, float(then)
     if not proven:
         program.row({first: 1.0}, high=now)
-        again = program.solve(
-            dict.fromkeys(later, 1.0), seconds=seconds, absolute_gap=LESS_THAN_ONE, start=cuts
+        again = program.optimum(
+            dict.fromkeys(later, 1.0),
+            seconds=seconds,
+            absolute_gap=LESS_THAN_ONE,
+            known=program.start(cuts),
         )
         if again.values:
             cuts = program.cuts(again)
@@ -216,7 +221,7 @@ class _Improving:
             program.row(strain | {above: -1}, high=watch)
             terms[above] = 1.0
         program.row(terms)
-        solved = program.solve(terms, seconds=self.seconds, relaxed=True)
+        solved = program.optimum(terms, seconds=self.seconds, relaxed=True)
         return (solved.bound if solved.proven else 0.0), len(program.rows) - 1
 
     def _largest(self, over: float, over_row: int) -> float:
@@ -226,7 +231,7 @@ class _Improving:
         count, most = len(program.rows), program.column(0, math.inf)
         for place, season in program.sticks:
             program.row(program.counted_strain(place, season) | {most: -1}, high=0)
-        solved = program.solve({most: 1.0}, seconds=self.seconds, relaxed=True)
+        solved = program.optimum({most: 1.0}, seconds=self.seconds, relaxed=True)
         del program.rows[count:]
         return solved.bound if solved.proven else 0.0
 
@@ -278,13 +283,18 @@ class _Improving:
         self._limit_over(over_row, math.inf, 0)
         self._limit_largest(rows, math.inf, 0)
         cost = program.rows[over_row][2]
-        solved = program.solve(cost, seconds=self.seconds * 0.15, gap=BANDS[0], start=self.cuts)
+        known = program.start(self.cuts)
+        solved = program.optimum(cost, seconds=self.seconds * 0.15, gap=BANDS[0], known=known)
         if solved.values:
             self.cuts = program.cuts(solved)
 
     def _search(self, cost: Terms, part: float, start: Cuts | None) -> Solved:
-        return self.program.solve(
-            cost, seconds=self.seconds * part, gap=VISITS_WITHIN, absolute_gap=0.999, start=start
+        return self.program.optimum(
+            cost,
+            seconds=self.seconds * part,
+            gap=VISITS_WITHIN,
+            absolute_gap=0.999,
+            known=None if start is None else self.program.start(start),
         )
 
     def _evenness(self) -> Goal:
@@ -300,8 +310,12 @@ class _Improving:
                 if when == season:
                     grows = program.trees[place].capacity[season]
                     program.row({program.sticks[place, season]: 1 / grows, most: -1}, high=0)
-        solved = program.solve(
-            terms, seconds=self.seconds * 0.2, gap=0.01, absolute_gap=1e-4, start=self.cuts
+        solved = program.optimum(
+            terms,
+            seconds=self.seconds * 0.2,
+            gap=0.01,
+            absolute_gap=1e-4,
+            known=program.start(self.cuts),
         )
         if solved.values:
             self.cuts = program.cuts(solved)

@@ -254,26 +254,6 @@ class Program(Columns):
             known[column] = float(self.demand[season] - cut)
         return known
 
-    def solve(
-        self,
-        cost: Terms,
-        *,
-        seconds: float,
-        relaxed: bool = False,
-        gap: float = 0.0,
-        absolute_gap: float = 1e-6,
-        start: Cuts | None = None,
-    ) -> Solved:
-        """Return the cheapest solution, as `optimum`; `start` is a plan to start from."""
-        return self.optimum(
-            cost,
-            seconds=seconds,
-            relaxed=relaxed,
-            gap=gap,
-            absolute_gap=absolute_gap,
-            known=None if start is None else self.start(start),
-        )
-
 
 def _read(solver: highspy.Highs, relaxed: bool) -> Solved:
     status = solver.getModelStatus()
