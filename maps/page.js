@@ -201,10 +201,11 @@ const painters = {
   },
 };
 
-// Words are set last and where there is room, so that none covers another. Those of a line run along
-// it.
-const setWords = (ctx, at, bounds) => {
-  const taken = [];
+// Words are set last and where there is room, so that none covers another or is cut off at the edge.
+// Those of a line run along it.
+const setWords = (ctx, at) => {
+  const taken = [], corner = map.containerPointToLayerPoint([0, 0]);
+  const seen = L.bounds(corner, corner.add(map.getSize()));
   ctx.font = WORDS;
   for (const sheet of sheets) {
     if (!sheet.label || sheet.within || !isDrawn(sheet, at)) continue;
@@ -214,12 +215,13 @@ const setWords = (ctx, at, bounds) => {
       const text = textOf(sheet, i);
       if (!sheet.shown[i] || !text) continue;
       const { x, y, room, turn } = anchor(sheet, i, at);
-      if (x < bounds.min.x || x > bounds.max.x || y < bounds.min.y || y > bounds.max.y) continue;
+      if (!seen.contains([x, y])) continue;
       const width = ctx.measureText(text).width;
       if (width + 8 > room) continue;
       const right = Math.abs(width / 2 * Math.cos(turn)) + 7, down = Math.abs(width / 2 * Math.sin(turn)) + 7;
       const middle = aside ? x + aside + width / 2 : x;
       const box = [middle - right, y - down, middle + right, y + down];
+      if (box[0] < seen.min.x || box[2] > seen.max.x || box[1] < seen.min.y || box[3] > seen.max.y) continue;
       if (taken.some((other) => box[0] < other[2] && other[0] < box[2]
                              && box[1] < other[3] && other[1] < box[3])) continue;
       taken.push(box);
@@ -268,7 +270,7 @@ const crowds = (sheet, at, bounds) => {
 const paint = (ctx, bounds) => {
   const at = view();
   for (const sheet of sheets) if (isDrawn(sheet, at)) painters[sheet.kind](ctx, sheet, at, bounds);
-  setWords(ctx, at, bounds);
+  setWords(ctx, at);
   for (const sheet of sheets) {
     if (sheet.kind !== "point" || sheet.from || !isDrawn(sheet, at)) continue;
     for (const cell of crowds(sheet, at, bounds)) {
@@ -388,7 +390,7 @@ const pick = (feature, opener) => {
   if (opener) {
     const close = Math.min(map.getMaxZoom(), Math.max(map.getZoom(), zoomFor(sheet)));
     map.setView(place, close, { animate: false });
-    document.getElementById("ground").scrollIntoView({ block: "nearest" });
+    ground.scrollIntoView({ block: "nearest" });
   }
   popup.openOn(map);
   picked = feature;
@@ -612,6 +614,8 @@ const North = L.Control.extend({ onAdd() {
   box.append("N", document.createElement("br"), "↑");
   return box;
 } });
+// Below, where it covers no pop-up: they open upwards.
+map.zoomControl.setPosition("bottomright");
 new North({ position: "bottomright" }).addTo(map);
 L.control.scale({ imperial: told.units === "US", metric: told.units !== "US", maxWidth: 160 }).addTo(map);
 map.attributionControl?.setPrefix(false);
@@ -625,18 +629,28 @@ switches();
 filters();
 write();
 
+// The height that a map as wide as the paper needs to show some bounds.
+const ground = document.getElementById("ground"), WIDE_MM = 180, LEAST_MM = 70, MOST_MM = 130;
+const heightFor = (bounds) => {
+  if (!bounds.isValid()) return "";
+  const [low, high] = [bounds.getSouthWest(), bounds.getNorthEast()].map((at) => map.project(at, 20));
+  const tall = 1.2 * WIDE_MM * (low.y - high.y) / Math.max(high.x - low.x, 1e-9);
+  return Math.min(MOST_MM, Math.max(LEAST_MM, tall)) + "mm";
+};
 const size = () => map.invalidateSize({ animate: false, pan: false });
 let before = null;
 addEventListener("beforeprint", () => {
-  const seen = map.getBounds();
+  const seen = map.getBounds(), all = seen.equals(first);
   before = [map.getCenter(), map.getZoom()];
   document.body.classList.add("printing");
+  ground.style.height = all ? heightFor(whole) : "";
   size();
-  if (seen.equals(first)) showAll(); else map.fitBounds(seen, { animate: false });
+  if (all) showAll(); else map.fitBounds(seen, { animate: false });
   redraw();
 });
 addEventListener("afterprint", () => {
   document.body.classList.remove("printing");
+  ground.style.height = "";
   size();
   map.setView(...before, { animate: false });
 });

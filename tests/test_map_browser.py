@@ -44,7 +44,8 @@ def orchard(file: Path, n: int = 60, **more: object) -> Path:
         links={"T11": [("Where its wood went", "recall-T11.html")]},
     )
     table = Table(heading="List", columns=("Tree", "Cultivar"), rows=[("T11", "Brellan")])
-    page = MapPage(title="Trees", layers=(layer,), tables=(table,), **more)  # type: ignore[arg-type]
+    told = {"tables": (table,)} | more
+    page = MapPage(title="Trees", layers=(layer,), **told)  # type: ignore[arg-type]
     write_page(page, file)
     return file
 
@@ -195,6 +196,64 @@ def test_on_a_phone_the_map_is_above_and_nothing_is_cut_off(
             box = size.bounding_box()
             assert box is not None
             assert box["height"] >= 40
+
+
+def test_on_a_phone_nothing_to_tap_is_small(chromium: Browser, tmp_path: Path) -> None:
+    file = orchard(tmp_path / "trees.html")
+    with browser.opened(chromium, file, width=390, height=844, touch=True) as seen:
+        page = seen.page
+        page.fill("#find", "T11")
+        page.keyboard.press("Enter")
+        targets = (
+            "#controls select, #controls input[type=search], .switch, button, "
+            ".leaflet-bar a, .leaflet-popup-close-button, .leaflet-popup-content a"
+        )
+        found = page.locator(targets).all()
+        assert len(found) > 8
+        for each in found:
+            box = each.bounding_box()
+            assert box is not None
+            assert min(box["width"], box["height"]) >= 44, each.evaluate("it => it.outerHTML")
+        title = page.locator(".leaflet-popup-content h3").bounding_box()
+        zoom = page.locator(".leaflet-control-zoom").bounding_box()
+        assert title is not None
+        assert zoom is not None
+        assert title["y"] + title["height"] < zoom["y"]
+
+
+def test_a_long_list_is_not_cut_off_on_a_phone(chromium: Browser, tmp_path: Path) -> None:
+    codes = [f"T24-00{i:02d}-7" for i in range(5)]
+    rows = [(code, "D25-0073-8", "2024-11-12", code, 11, "certain") for code in codes]
+    columns = ("Customer", "Dispatch", "Day", "Lot", "Trees", "Shares it")
+    lots = orchard(tmp_path / "trees.html", tables=(Table(
+        heading="Sent", columns=columns, rows=rows, notes=["do not cut the next one"] * 5),
+    ))  # fmt: skip
+    for width in (390, 1280):
+        with browser.opened(chromium, lots, width=width) as seen:
+            wide, room = seen.page.evaluate(
+                "(() => { const it = document.querySelector('.wide');"
+                " return [it.scrollWidth, it.clientWidth]; })()"
+            )
+            assert wide <= room
+
+
+def test_printed_a_flat_ground_takes_little_paper_and_a_square_one_more(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    tall = {}
+    for n in (10, 100):  # a row of ten, and ten of them
+        with browser.opened(chromium, orchard(tmp_path / f"{n}.html", n)) as seen:
+            seen.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+            box = seen.page.locator("#ground").bounding_box()
+            assert box is not None
+            assert browser.colours(seen.page) > 3
+            tall[n] = box["height"] / box["width"]
+            seen.page.evaluate("dispatchEvent(new Event('afterprint'))")
+            after = seen.page.locator("#ground").bounding_box()
+            assert after is not None
+            assert after["height"] == 800
+    assert tall[10] == pytest.approx(70 / 180, abs=0.02)
+    assert tall[100] == pytest.approx(130 / 180, abs=0.02)
 
 
 def test_printed_the_map_and_its_legend_fit_a_sheet(chromium: Browser, tmp_path: Path) -> None:

@@ -174,6 +174,16 @@ def test_a_registry_in_feet_has_maps_in_feet(
     assert Page(html).told()["units"] == "US"
 
 
+def test_a_list_of_stops_has_sticks_only_where_some_are_known(registry: Registry) -> None:
+    (alone,) = registry.map_page("walk", "Old-7").tables
+    (counted,) = registry.map_page("walk", sticks={"Old-7": 40, "T24-0047-1": None}).tables
+    assert "Sticks" not in alone.columns
+    at = counted.columns.index("Sticks")
+    assert sorted(str(row[at]) for row in counted.rows) == ["40", "None"]
+    for table in (alone, counted):
+        assert {len(row) for row in table.rows} == {len(table.columns)}
+
+
 def test_a_walk_takes_sticks_from_a_list(registry: Registry, pages: Pages) -> None:
     stops = sheets(pages("walk", sticks={"Old-7": 40, "T24-0047-1": None}))["trees to cut"]
     sticks = dict(zip(column(stops, "code"), column(stops, "sticks"), strict=True))

@@ -191,11 +191,32 @@ def test_labels_cover_no_other_and_no_symbol(places: list[tuple[float, float]]) 
     labels = map_pictures._Labels(sheet, [shown])
     symbols = list(labels._taken)
     for east, north in places:
-        labels._room(east, north, 8)
+        labels._room(east, north, 8, 4.0)
     boxes = labels._taken[len(symbols) :]
     for number, each in enumerate(boxes):
         assert not any(map_pictures._overlap(each, other) for other in boxes[:number])
         assert not any(map_pictures._overlap(each, symbol) for symbol in symbols)
+
+
+def test_labels_keep_off_the_codes_of_blocks() -> None:
+    sheet = map_pictures.Sheet(PLANE, 0, 0, 60, 60, 1.0)
+    labels = map_pictures._Labels(sheet, [])
+    at = 20.0, 20.0
+    assert labels._room(*at, 4, 4.0) == (0.0, 9.5)
+    over = map_pictures._Labels(sheet, [])
+    over.keep_clear(20.0, 20.0, 6, above=True)
+    assert over._room(*at, 4, 4.0) != (0.0, 9.5)
+
+
+@pytest.mark.parametrize(("wide", "whole"), [(100, True), (5000, False)])
+def test_blocks_are_drawn_whole_unless_that_makes_all_else_small(wide: float, whole: bool) -> None:
+    found = page([Point(0, 0), Point(70, 20)])
+    north, east = PLANE.degrees([(-30, -40), (wide - 30, 60)])
+    ground = gpd.GeoDataFrame({"code": ["B"]}, geometry=[box(east[0], north[0], east[1], north[1])])
+    blocks = replace(found.layers[0], frame=ground.set_crs("EPSG:4326"))
+    sheet = map_pictures._sheet([found.layers[1]], [blocks], 1.0)
+    assert (sheet.wide > wide) == whole
+    assert sheet.wide > 70
 
 
 def test_pictures_and_layers_on_the_command_line(

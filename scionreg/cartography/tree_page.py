@@ -141,5 +141,5 @@ def length(metres: float, units: str = "SI") -> str:
 
 
 def sentence(note: str) -> str:
-    """Return a note with a capital and a full stop."""
-    return f"{note[:1].upper()}{note[1:]}."
+    """Return a note with a capital and one full stop."""
+    return f"{note[:1].upper()}{note[1:].rstrip('.')}."

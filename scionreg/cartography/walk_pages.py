@@ -74,16 +74,8 @@ def walk_page(found: "MapLayers", walk: "Walk", units: str = "SI") -> MapPage:
                 most=11,
             ),
         ),
-        tables=(
-            Table(
-                heading="In this order",
-                columns=("No.", "Tree", "Cultivar", "Row/pos.", "Sticks", "On foot"),
-                rows=[_line(each, units) for each in walk.stops],
-                notes=["; ".join((*each.do_not_cut(), *each.cautions)) for each in walk.stops],
-                codes=(1,),
-            ),
-        ),
-        cautions=(*walk.cautions, SENSITIVE),
+        tables=(_in_order(walk, units),),
+        cautions=(*map(sentence, walk.cautions), SENSITIVE),
     )
 
 
@@ -98,10 +90,32 @@ def _sum(walk: "Walk", units: str) -> Iterator[str]:
         yield number(sticks, "stick")
 
 
-def _line(stop: "Stop", units: str) -> tuple[Any, ...]:
-    at = None if stop.block is None else f"{stop.block} {stop.row or '?'}/{stop.position or '?'}"
-    far = None if stop.metres is None else length(stop.metres, units)
-    return (stop.order, stop.tree, stop.cultivar, at, stop.sticks, far)
+def _in_order(walk: "Walk", units: str) -> Table:
+    """Return the list of stops; sticks only where any number is known."""
+    counted = any(each.sticks is not None for each in walk.stops)
+    sticks = [(each.sticks,) if counted else () for each in walk.stops]
+    return Table(
+        heading="In this order",
+        columns=(
+            *("No.", "Tree", "Cultivar", "Row/pos."),
+            *(("Sticks",) if counted else ()),
+            "On foot",
+        ),
+        rows=[
+            (each.order, each.tree, each.cultivar, _at(each), *number, _far(each, units))
+            for each, number in zip(walk.stops, sticks, strict=True)
+        ],
+        notes=["; ".join((*each.do_not_cut(), *each.cautions)) for each in walk.stops],
+        codes=(1,),
+    )
+
+
+def _at(stop: "Stop") -> str | None:
+    return None if stop.block is None else f"{stop.block} {stop.row or '?'}/{stop.position or '?'}"
+
+
+def _far(stop: "Stop", units: str) -> str | None:
+    return None if stop.metres is None else length(stop.metres, units)
 
 
 def confusion_page(found: "MapLayers", units: str = "SI") -> MapPage:

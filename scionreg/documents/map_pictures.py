@@ -30,7 +30,7 @@ LONG, SHORT = 10.2, 7.5
 """Sides of the picture in inches: A4 and Letter within their margins."""
 EDGE, LINE = 0.1, 0.15
 """Inches beside the map, and of a line of text."""
-LETTERS, LEGEND_COLUMNS = 120, 4
+LETTERS, LEGEND_COLUMNS = 145, 4
 DPI = 150
 GREY, PALE = "#595959", "#E9E9E9"
 MARKERS = {
@@ -130,14 +130,17 @@ def draw_map(page: "MapPage", file: str | os.PathLike[str], *, by: str = "") -> 
     if by and by not in themes:
         raise RegistryError(f"this map is not coloured by '{by}'; there are {', '.join(themes)}")
     says = _said(page)
-    sheet = _sheet(shown, _foot(says, LEGEND_COLUMNS))
+    grounds = [layer for layer in page.layers if layer.background]
+    sheet = _sheet(shown, grounds, _foot(says, LEGEND_COLUMNS))
     figure = Figure()
     axes = figure.add_axes(sheet.map_box)
     axes.set_xlim(sheet.west, sheet.east)
     axes.set_ylim(sheet.south, sheet.north)
     labels = _Labels(sheet, shown)
     legend: list[Any] = []
-    for each in (*(layer for layer in page.layers if layer.background), *shown):
+    for each in grounds:
+        _ground(axes, each, sheet, labels)
+    for each in shown:
         # What the page draws only from near is left out where this sheet is further off.
         if not each.from_m or 1 / sheet.inches_a_metre / DPI <= each.from_m:
             known = theme(by if by in each.themes else each.themes[0])
@@ -155,16 +158,33 @@ def _foot(says: Sequence[str], legend: int) -> float:
     return 0.3 + LINE * len(says) + 1.3 * LINE * math.ceil(legend / LEGEND_COLUMNS)
 
 
-def _sheet(shown: "Sequence[Shown]", foot: float) -> Sheet:
-    bounds = np.array([each.frame.total_bounds for each in shown])
-    west, south = bounds[:, :2].min(axis=0)
-    east, north = bounds[:, 2:].max(axis=0)
-    plane = Plane(float(south + north) / 2, float(west + east) / 2)
-    corners = plane.metres([south, south, north, north], [west, east, west, east])
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    room = max(0.06 * float((high - low).max()), 5.0)
-    (left, bottom), (right, top) = (low - room).tolist(), (high + room).tolist()
+def _sheet(shown: "Sequence[Shown]", grounds: "Sequence[Shown]", foot: float) -> Sheet:
+    """Return a sheet of all that is shown, and of whole blocks that it touches.
+
+    Blocks are cut off where they would leave all else less than half its size.
+    """
+    found = np.array([each.frame.total_bounds for each in shown])
+    plane = Plane(float(found[:, 1::2].mean()), float(found[:, ::2].mean()))
+    box = _around(_on_ground(plane, found))
+    every = [_on_ground(plane, each.frame.bounds.to_numpy()) for each in grounds]
+    blocks = np.concatenate([np.empty((0, 4)), *every])
+    touched = (blocks[:, :2] <= box[2:]).all(axis=1) & (blocks[:, 2:] >= box[:2]).all(axis=1)
+    whole = _around(np.vstack([box, blocks[touched]]))
+    if max(whole[2:] - whole[:2]) <= 2 * max(box[2:] - box[:2]):
+        box = whole
+    room = max(0.06 * float(max(box[2:] - box[:2])), 5.0)
+    (left, bottom), (right, top) = (box[:2] - room).tolist(), (box[2:] + room).tolist()
     return Sheet(plane, left, bottom, right, top, foot)
+
+
+def _on_ground(plane: Plane, bounds: "NDArray[Any]") -> "NDArray[Any]":
+    """Return bounds (west, south, east, north) in metres, shape (n, 4)."""
+    return np.hstack([plane.metres(bounds[:, i + 1], bounds[:, i]) for i in (0, 2)])
+
+
+def _around(boxes: "NDArray[Any]") -> "NDArray[Any]":
+    """Return the bounds that hold all of some."""
+    return np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
 
 
 def _said(page: "MapPage") -> list[str]:
@@ -180,14 +200,9 @@ def _layer(
 ) -> list[Any]:
     """Draw a layer and return its part of the legend."""
     import pandas as pd
-    from shapely import get_coordinates, transform
+    from shapely import get_coordinates
 
-    shapes = transform(
-        shown.frame.geometry.to_numpy(), lambda at: sheet.plane.metres(at[:, 1], at[:, 0])
-    )
-    if shown.background:
-        _ground(axes, shown, shapes, sheet)
-        return []
+    shapes = _on_plane(shown, sheet)
     unknown = pd.Series(index=shown.frame.index, dtype=object)
     looks = known.sorted_out(shown.frame.get(known.name, unknown))
     legend: list[Any] = []
@@ -206,15 +221,22 @@ def _layer(
             legend.append((drawn, f"{look.says or shown.name} ({its.sum():,})"))
     if points and "estimated" in shown.frame:
         legend += _laid_out(axes, at[shown.frame["estimated"].to_numpy(dtype=bool)], size)
-    labels.write(axes, shown, shapes)
+    labels.write(axes, shown, shapes, size / 2)
     return legend
 
 
-def _ground(axes: "Axes", shown: "Shown", shapes: "NDArray[Any]", sheet: Sheet) -> None:
+def _on_plane(shown: "Shown", sheet: Sheet) -> "NDArray[Any]":
+    from shapely import transform
+
+    geometry = shown.frame.geometry.to_numpy()
+    return np.asarray(transform(geometry, lambda at: sheet.plane.metres(at[:, 1], at[:, 0])))
+
+
+def _ground(axes: "Axes", shown: "Shown", sheet: Sheet, labels: "_Labels") -> None:
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
-    for code, shape in zip(shown.frame["code"], shapes, strict=True):
+    for code, shape in zip(shown.frame["code"], _on_plane(shown, sheet), strict=True):
         rings = [
             np.asarray(ring.coords)
             for part in getattr(shape, "geoms", [shape])
@@ -225,9 +247,11 @@ def _ground(axes: "Axes", shown: "Shown", shapes: "NDArray[Any]", sheet: Sheet) 
         west, south, east, north = shape.bounds
         if west < sheet.east and east > sheet.west and south < sheet.north and north > sheet.south:
             above = north + 14 / 72 / sheet.inches_a_metre < sheet.north
+            corner = max(west, sheet.west), min(north, sheet.north)
+            labels.keep_clear(*corner, len(str(code)), above=above)
             text = axes.annotate(
                 "",
-                (max(west, sheet.west), min(north, sheet.north)),
+                corner,
                 (3, 3 if above else -3),
                 textcoords="offset points",
                 va="bottom" if above else "top",
@@ -280,7 +304,9 @@ def _dark(look: Look) -> bool:
 
 
 def _lines(axes: "Axes", look: Look, shapes: "NDArray[Any]", width: float) -> Any:
+    """Draw lines of one look, and return one for the legend."""
     from matplotlib.collections import LineCollection
+    from matplotlib.lines import Line2D
 
     drawn = LineCollection(
         [np.asarray(each.coords) for each in shapes],
@@ -291,7 +317,9 @@ def _lines(axes: "Axes", look: Look, shapes: "NDArray[Any]", width: float) -> An
         zorder=2,
     )
     axes.add_collection(drawn)
-    return drawn
+    # In the legend a thin line: of a broad one's dashes there would be only the first.
+    style: dict[str, Any] = {"color": look.colour, "linestyle": LINES[look.line]}
+    return Line2D([], [], linewidth=min(width, 3.0), **style)
 
 
 def _laid_out(axes: "Axes", at: "NDArray[Any]", size: float) -> Iterator[tuple[Any, str]]:
@@ -315,11 +343,20 @@ class _Labels:
         for each in shown:
             if each.frame.geom_type.iloc[0] == "Point" and len(each.frame) <= MOST_SYMBOLS:
                 at = sheet.plane.metres(each.frame.geometry.y, each.frame.geometry.x)
+                r = _size(at, sheet) / 2
                 for x, y in (at * self._points).tolist():
-                    self._taken.append((x - 3, y - 3, x + 3, y + 3))
+                    self._taken.append((x - r, y - r, x + r, y + r))
 
-    def write(self, axes: "Axes", shown: "Shown", shapes: "NDArray[Any]") -> None:
-        """Write what is told of each feature, where there are not too many to read."""
+    def keep_clear(self, east: float, north: float, letters: int, *, above: bool) -> None:
+        """Keep labels off the code of a block, written at a place (m), above it or below."""
+        left, low = east * self._points, north * self._points - (0 if above else 12)
+        self._taken.append((left, low, left + 3 + 5.5 * letters, low + 12))
+
+    def write(self, axes: "Axes", shown: "Shown", shapes: "NDArray[Any]", radius: float) -> None:
+        """Write what is told of each feature, where there are not too many to read.
+
+        `radius` is that of its symbol, in points.
+        """
         if shown.label not in shown.frame or len(shapes) > MOST_LABELS:
             return
         for value, shape in zip(shown.frame[shown.label], shapes, strict=True):
@@ -327,7 +364,8 @@ class _Labels:
                 continue
             line = shape.geom_type == "LineString"
             at = shape.interpolate(0.5, normalized=True) if line else shape
-            off = (0.0, 0.0) if shown.within else self._room(at.x, at.y, len(str(value)))
+            letters = len(str(value))
+            off = (0.0, 0.0) if shown.within else self._room(at.x, at.y, letters, radius)
             if off is None:
                 continue
             text = axes.annotate(
@@ -336,7 +374,7 @@ class _Labels:
                 off,
                 textcoords="offset points",
                 ha="center",
-                va="center",
+                va="center_baseline" if shown.within else "center",
                 fontsize=7,
                 zorder=5,
                 annotation_clip=True,
@@ -345,10 +383,12 @@ class _Labels:
                 text.set_bbox({"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 0.6})
             write_words(text, str(value))
 
-    def _room(self, east: float, north: float, letters: int) -> tuple[float, float] | None:
+    def _room(
+        self, east: float, north: float, letters: int, radius: float
+    ) -> tuple[float, float] | None:
         """Return how far off a place its label fits, in points; None where there is no room."""
         wide = 2.2 * letters  # half of it
-        for off in ((0.0, 10.0), (wide + 7, 0.0)):
+        for off in ((0.0, radius + 5.5), (wide + radius + 3, 0.0)):
             x, y = east * self._points + off[0], north * self._points + off[1]
             box = (x - wide, y - 4, x + wide, y + 4)
             if not any(_overlap(box, each) for each in self._taken):
@@ -412,6 +452,7 @@ def _say(
         loc="upper center",
         bbox_to_anchor=(0.5, (sheet.foot - 0.02) / height),
         ncols=LEGEND_COLUMNS,
+        handlelength=3,
         frameon=False,
         fontsize=8,
     )
