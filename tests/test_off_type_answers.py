@@ -38,6 +38,7 @@ from scionreg.lineage.timeline import Happening, Timeline
 from scionreg.off_types import OffTypes
 from scionreg.records.starting_values import IdentityValues, OffTypeValues
 from scionreg.records.vocabulary import Failure, Grade, Proposal
+from scionreg.records.words import english
 from tests.conftest import Said
 
 ROOT = Path(__file__).parents[1]
@@ -445,7 +446,7 @@ def test_whatever_the_records_hold_is_text_on_the_page() -> None:
         affected=tuple(replace(each, item=HOSTILE) for each in answer.affected),
         next_checks=tuple(replace(each, item=HOSTILE) for each in answer.next_checks),
     )
-    found = read(page(answer, hostile_timeline()))
+    found = read(page(answer, hostile_timeline(), english()))
     assert "script" not in found.tags
     assert found.text.count(HOSTILE) >= 15
 
@@ -470,7 +471,7 @@ def test_the_page_tells_the_chain_by_date_and_what_it_rests_on(ask: Run, demo: s
         last = registry.timeline(WRONG_TREE)
     assert last.digest in text
     for part in (
-        "2017-02-20",
+        "20 Feb 2017",
         "209 sticks, written down for tree T24-0047-1",
         "11 trees of G24-0029-6, positions 2 to 16, to customer CU-12",
         "K27-0044-6: 3 of 3 off by marker profile, found to be Pendrake",
@@ -518,7 +519,7 @@ def test_free_text_stays_in_the_registry(demo: str, tmp_path: Path) -> None:
         )
         assert secret in " ".join(registry.trace(WRONG_TREE).contradictions)
         found = registry.timeline(WRONG_TREE)
-        html = page(registry.off_type(WRONG_TREE), found)
+        html = page(registry.off_type(WRONG_TREE), found, english())
     assert any("2023-12-01" in each for each in found.contradictions)
     assert secret not in html
 

@@ -20,6 +20,7 @@ from test_enter import Terminal, count_of
 
 from scionreg.api import Registry
 from scionreg.documents.field_sheets.filling import Wanted, fill
+from scionreg.documents.off_type_page import page
 from scionreg.documents.paper import Paper, as_html
 from scionreg.documents.season_report import season_paper
 from scionreg.documents.trace_sheet import trace_paper
@@ -159,6 +160,17 @@ def test_nor_has_one_of_records_full_of_gaps_and_contradictions(lite: Store, wor
     assert len({each.name for each in said}) >= 20
     for sheet in sheets:
         assert english_on(trace_paper(sheet, words)) == []
+
+
+@pytest.mark.parametrize("code", ["G24-0029-6/6", "G25-0322-9", "D26-0001-7", "T24-0047-1"])
+def test_a_page_on_a_wrong_tree_has_no_english_of_its_own(
+    demo: str, words: Words, code: str
+) -> None:
+    with Registry.open(demo) as registry:
+        html = page(registry.off_type(code), registry.timeline(code), words)
+    texts = re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL)
+    said = [text for node in re.split(r"<[^>]*>", texts) for text in re.split("[;»«]", node)]
+    assert foreign.english_in(said) == []
 
 
 @pytest.mark.parametrize("season", [2025, 2027])

@@ -1,11 +1,12 @@
 """The command that says where an identity broke."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, opened
+from scionreg.cli.options import Csv, Json, Where, WordsFile, opened
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ def offtype(
     page: Annotated[
         str, typer.Option(help="Write a one-page timeline of one of them into this HTML file.")
     ] = "",
+    words: WordsFile = None,
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -48,7 +50,7 @@ def offtype(
         with console.progress("weighing") as progress:
             found = opened_registry.off_types(*asked, progress=progress)
         if picture or page:
-            _put_on_paper(opened_registry, found.answers[0], picture, page)
+            _put_on_paper(opened_registry, found.answers[0], picture, page, words)
     if json:
         console.as_json(found.to_dict())
     elif csv:
@@ -59,7 +61,9 @@ def offtype(
         raise typer.Exit(3)
 
 
-def _put_on_paper(registry: "Registry", found: "OffType", picture: str, page: str) -> None:
+def _put_on_paper(
+    registry: "Registry", found: "OffType", picture: str, page: str, words: Path | None
+) -> None:
     if picture:
         from scionreg.documents.off_type_picture import draw_chain
 
@@ -67,6 +71,7 @@ def _put_on_paper(registry: "Registry", found: "OffType", picture: str, page: st
         console.talk(f"drawn: {picture}")
     if page:
         from scionreg.documents.off_type_page import write_page
+        from scionreg.records.words import read_words
 
-        write_page(found, registry.timeline(found.code), page)
+        write_page(found, registry.timeline(found.code), page, read_words(words))
         console.talk(f"written: {page}")

@@ -214,12 +214,13 @@ def _tell_kind(
 
 def _grades(chances: "Iterable[float]") -> str:
     """Return what the grades that were used mean."""
-    from scionreg.identity.off_type import CERTAIN, LIKELY, OTHERWISE_EXCLUDED, POSSIBLE, grade
+    from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, grade
+    from scionreg.identity.sureness import otherwise_excluded
 
     least = {"certain": CERTAIN, "likely": LIKELY, "possible": POSSIBLE}
     used = {grade(chance) for chance in chances}
     told = [f"{word} from {limit:.0%} on" for word, limit in least.items() if word in used]
-    return f"Grades by probability: {', '.join(told)}; {OTHERWISE_EXCLUDED}."
+    return f"Grades by probability: {', '.join(told)}; {otherwise_excluded()}."
 
 
 def _tell_excluded(found: "OffType") -> None:

@@ -22,10 +22,6 @@ POSSIBLE = 0.05
 and a recall lists it."""
 MORE_THAN_USUAL = 2.0
 """How much likelier than without any look, at least, what shares the fault is to be wrong."""
-OTHERWISE_EXCLUDED = (
-    f"excluded below {POSSIBLE:.0%}, or where it is not {MORE_THAN_USUAL:g} times as likely as "
-    "without any look"
-)
 
 
 def grade(probability: float) -> str:

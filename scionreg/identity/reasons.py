@@ -293,12 +293,15 @@ def _span(places: list[int]) -> Sentence:
     return Sentence.many("cause.places", len(places), places=", ".join(map(str, places)))
 
 
-def name_of(cause: Fault) -> str:
+def name_of(cause: Fault) -> Sentence:
     """Return a cause in a few words: what failed, of what, with what."""
     if cause.failure == Failure.NONE_OF_THESE:
-        return "no step failed"
-    partners = f" with {' or '.join(cause.partners)}" if cause.partners else ""
-    return f"{cause.failure.value.replace('_', ' ')}: {cause.item}{partners}"
+        return Sentence("cause.no_step")
+    failed = Sentence(f"word.Failure.{cause.failure.value}")
+    if not cause.partners:
+        return Sentence("cause.named", failed=failed, item=cause.item)
+    partners = joined(cause.partners, "joined.or")
+    return Sentence("cause.named_with", failed=failed, item=cause.item, partners=partners)
 
 
 def word_of(what: str) -> str:

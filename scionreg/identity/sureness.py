@@ -1,6 +1,14 @@
 """Probabilities in the words of a recall, and in per cent that claim no more than they can."""
 
-from scionreg.identity.off_type import CERTAIN, LIKELY, POSSIBLE, ChainItem, OffType
+from scionreg.identity.off_type import (
+    CERTAIN,
+    LIKELY,
+    MORE_THAN_USUAL,
+    POSSIBLE,
+    ChainItem,
+    OffType,
+)
+from scionreg.records.words import Sentence
 
 WORTH_SHOWING = 0.01
 """Probability from which on a cause is shown by itself."""
@@ -10,15 +18,22 @@ MOST_SHOWN = 5
 """Causes that are shown by themselves, at most."""
 
 
-def in_words(probability: float) -> str:
+def in_words(probability: float) -> Sentence:
     """Return how likely a cause is, in words; no cause is ever called certain."""
-    if probability >= CERTAIN:
-        return "almost certain"
-    if probability >= 0.9:
-        return "very likely"
-    if probability >= LIKELY:
-        return "likely"
-    return "possible" if probability >= POSSIBLE else "unlikely"
+    for least, name in (
+        (CERTAIN, "almost_certain"),
+        (0.9, "very_likely"),
+        (LIKELY, "likely"),
+        (POSSIBLE, "possible"),
+    ):
+        if probability >= least:
+            return Sentence(f"sure.chance.{name}")
+    return Sentence("sure.chance.unlikely")
+
+
+def otherwise_excluded() -> Sentence:
+    """Return what is called excluded, beside what is called possible and more."""
+    return Sentence("sure.excluded", below=f"{POSSIBLE:.0%}", times=f"{MORE_THAN_USUAL:g}")
 
 
 def per_cent(probability: float) -> str:
@@ -28,9 +43,9 @@ def per_cent(probability: float) -> str:
     ['more than 99%', '42%', '4.8%', 'less than 1%']
     """
     if probability > CERTAIN:
-        return "more than 99%"
+        return Sentence("sure.more_than", share=f"{CERTAIN:.0%}")
     if probability < WORTH_SHOWING:
-        return "less than 1%"
+        return Sentence("sure.less_than", share=f"{WORTH_SHOWING:.0%}")
     return f"{probability:.0%}" if probability >= FINE else f"{probability:.1%}"
 
 

@@ -14,6 +14,11 @@ def found_to_be(found: str | None) -> str:
     return Sentence("phrase.found", found=Found.spelled(found) or found) if found else ""
 
 
+def without_detail(said: Sentence) -> Sentence:
+    """Return what is said without what somebody wrote freely."""
+    return said.with_values(detail="") if "detail" in said.values else said
+
+
 def in_brackets(detail: str | None) -> str:
     """Return what somebody wrote freely as it is added to a sentence; nothing for None."""
     return Sentence("phrase.detail", detail=detail) if detail else ""

@@ -13,6 +13,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from scionreg.lineage.graph import Query, as_day, as_moment, rows, split_position, weakest
+from scionreg.lineage.phrases import without_detail
 from scionreg.lineage.traced import Trace
 from scionreg.records.cells import expand_positions
 from scionreg.records.vocabulary import Grade
@@ -218,10 +219,7 @@ class _Reader:
             bundles=tuple(sorted(row[0] for row in self._bundles)),
             steps=tuple(steps),
             looks=tuple(sorted(self._looks(), key=_by_day)),
-            contradictions=tuple(
-                each.with_values(detail="") if "detail" in each.values else each
-                for each in self._traced.contradictions
-            ),
+            contradictions=tuple(map(without_detail, self._traced.contradictions)),
         )
 
     def _lots_asked(self) -> list[tuple[Any, ...]]:

@@ -6,7 +6,7 @@ whose location is private.
 
 import datetime as dt
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection
@@ -19,10 +19,12 @@ from scionreg.lineage.graph import (
     split_position,
     weakest,
 )
+from scionreg.lineage.phrases import found_to_be, tree_or_limb, without_detail
 from scionreg.lineage.trace import trace
 from scionreg.lineage.traced import Trace
 from scionreg.records.cells import expand_positions
-from scionreg.records.vocabulary import BundleEventKind, CheckMethod, Found, Grade, TreeEventKind
+from scionreg.records.vocabulary import Found, Grade
+from scionreg.records.words import Sentence, joined
 from scionreg.registry import journal
 from scionreg.registry.settings import read_settings
 
@@ -35,7 +37,6 @@ TREES = _of(
     "tree, planted, cultivar, block, row, position, location_private", "mother_trees", "tree"
 )
 EVENTS = _of("tree, date, event, limb", "tree_events", "tree")
-DETAILS = _of("detail", "tree_events", "tree")
 CUTS = _of("collection, date, tree, limb, sticks", "collections", "collection")
 BUNDLES = _of("bundle, packed, collection, cultivar, sticks, store", "bundles", "bundle")
 PARENTS = _of("bundle, parent", "bundle_parents", "bundle")
@@ -50,25 +51,6 @@ LOOKS = _of(
     "identity_checks",
     "item",
 )
-BY: dict[str, str] = {
-    CheckMethod.DNA: "by marker profile",
-    CheckMethod.FRUIT: "by the fruit",
-    CheckMethod.LEAF: "by leaf and habit",
-    CheckMethod.BUD: "by the buds",
-    CheckMethod.PAPER: "on paper",
-}
-EVENTS_SAID: dict[str, str] = {
-    TreeEventKind.HOLD: "put on hold",
-    TreeEventKind.NOTICE: "put under notice",
-}
-LOGGED: dict[str, str] = {
-    BundleEventKind.MOVED: "moved",
-    BundleEventKind.CHECKED: "looked at in store",
-    BundleEventKind.DISCARDED: "discarded",
-    BundleEventKind.SOLD: "sold as wood",
-    BundleEventKind.HOLD: "put on hold",
-    BundleEventKind.RELEASED: "released",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +61,7 @@ class Happening:
     """
 
     date: dt.date | None
-    did: str
+    did: Sentence
     code: str
     text: str
     grade: Grade | None = None
@@ -96,8 +78,8 @@ class Timeline:
     code: str
     grade: Grade
     happenings: tuple[Happening, ...]
-    missing: tuple[str, ...]
-    contradictions: tuple[str, ...]
+    missing: tuple[Sentence, ...]
+    contradictions: tuple[Sentence, ...]
     entry: int
     digest: str
 
@@ -120,7 +102,7 @@ def timeline(connection: Connection, code: str) -> Timeline:
         grade=traced.grade,
         happenings=tuple(found),
         missing=traced.missing,
-        contradictions=tuple(map(teller.without_details, traced.contradictions)),
+        contradictions=tuple(map(without_detail, traced.contradictions)),
         entry=entry,
         digest=digest,
     )
@@ -147,31 +129,26 @@ class _Teller:
         for told in (self._trees, self._cuts, self._bundles, self._lots, self._left, self._looks):
             yield from told()
 
-    def without_details(self, text: str) -> str:
-        """Return what a trace says of an event without the free text that is recorded with it."""
-        for (detail,) in self._rows(DETAILS):
-            text = text.replace(f" ({detail})", "") if detail else text
-        return text
-
     def _rows(self, query: Query, codes: Iterable[str] = ()) -> list[tuple[Any, ...]]:
         return rows(self._connection, query, list(codes) or list(self._codes))
 
     def _told(self, date: Any, did: str, code: str, text: str, *, link: bool = False) -> Happening:
         grade = self._grades.get(code) if link else None
-        return Happening(date=as_day(date), did=did, code=code, text=text, grade=grade)
+        done = Sentence(f"timeline.did.{did}")
+        return Happening(date=as_day(date), did=done, code=code, text=text, grade=grade)
 
     def _trees(self) -> Iterator[Happening]:
         for tree, planted, cultivar, *place, private in self._rows(TREES):
-            where = "" if private or None in place else ", {} row {}, position {}".format(*place)
-            yield self._told(planted, "planted", tree, f"labelled {cultivar}{where}")
+            where = "" if private else _place("at", *place)
+            text = Sentence("timeline.planted", cultivar=cultivar, where=where)
+            yield self._told(planted, "planted", tree, text)
         for tree, date, event, limb in self._rows(EVENTS):
-            did = EVENTS_SAID.get(event, event.replace("_", " "))
-            yield self._told(date, did, tree, f"limb {limb}" if limb else "")
+            part = Sentence("timeline.limb", limb=limb) if limb else ""
+            yield self._told(date, event, tree, part)
 
     def _cuts(self) -> Iterator[Happening]:
         for code, date, tree, limb, sticks in self._rows(CUTS):
-            of = f" limb {limb}" if limb else ""
-            text = f"{sticks} sticks, written down for tree {tree}{of}"
+            text = Sentence("timeline.cut", sticks=sticks, tree=tree_or_limb(tree, limb))
             yield self._told(date, "cut", code, text, link=True)
 
     def _bundles(self) -> Iterator[Happening]:
@@ -180,32 +157,52 @@ class _Teller:
             parents.setdefault(bundle, []).append(parent)
         for code, packed, collection, claimed, sticks, store in self._rows(BUNDLES):
             tied = parents.get(code, [collection] if collection else [])
-            of = f"of {', '.join(sorted(tied))}" if tied else f"received as {claimed}"
-            into = f", into store {store}" if store else ""
-            text = f"{sticks} sticks {of}{into}"
+            text = Sentence(
+                f"timeline.packed.{'of' if tied else 'received' if claimed else 'unknown'}",
+                sticks=sticks,
+                source=", ".join(sorted(tied)) or claimed,
+                store=Sentence("timeline.into", store=store) if store else "",
+            )
             yield self._told(packed, "packed", code, text, link=True)
         for code, time, event, store, sticks in self._rows(LOG):
             moment = as_moment(time)
             day = moment.astimezone(self._zone).date() if moment else None
-            text = LOGGED[event]
-            text += f" to store {store}" if store else ""
-            text += f", {sticks} sticks" if sticks is not None else ""
+            text = Sentence(
+                f"timeline.stored.{event}",
+                store=Sentence("timeline.to", store=store) if store else "",
+                sticks="" if sticks is None else Sentence("timeline.sticks", sticks=sticks),
+            )
             yield self._told(day, "stored", code, text)
 
     def _lots(self) -> Iterator[Happening]:
         for code, date, bundle, method, grafts, *place in self._rows(LOTS):
-            where = "" if None in place else ", {} row {}, positions {} to {}".format(*place)
-            text = f"{grafts} grafts of {bundle}, {method.replace('_', ' ')}{where}"
+            text = Sentence(
+                "timeline.grafted",
+                grafts=grafts,
+                bundle=bundle,
+                method=Sentence(f"word.GraftMethod.{method}"),
+                where=_place("run", *place),
+            )
             yield self._told(date, "grafted", code, text, link=True)
         for code, date, pushing, dead, stock_only in self._rows(COUNTS, [self._asked]):
-            more = [(dead, "dead"), (stock_only, "only the rootstock")]
-            told = [f"{number} {what}" for number, what in more if number]
-            yield self._told(date, "counted", code, ", ".join([f"{pushing} growing", *told]))
+            counted = {"pushing": pushing, "dead": dead, "stock_only": stock_only}
+            told = [
+                Sentence(f"timeline.counted.{name}", number=number)
+                for name, number in counted.items()
+                if number or name == "pushing"
+            ]
+            yield self._told(date, "counted", code, joined(told, "joined.comma"))
 
     def _left(self) -> Iterator[Happening]:
         for dispatch, date, lot, customer, trees, first, last in self._sent():
-            positions = "" if None in (first, last) else f", positions {first} to {last}"
-            text = f"{trees} trees of {lot}{positions}, to customer {customer}"
+            run = Sentence("timeline.positions", first=first, last=last)
+            text = Sentence(
+                "timeline.sent",
+                trees=trees,
+                lot=lot,
+                positions="" if None in (first, last) else run,
+                customer=customer,
+            )
             yield self._told(date, "sent", dispatch, text, link=True)
 
     def _sent(self) -> list[tuple[Any, ...]]:
@@ -227,12 +224,29 @@ class _Teller:
         own = f"{self._asked}/{self._position}"
         items = {*self._codes, *sent, own}
         for item, date, check, method, checked, off, found, *places in self._rows(LOOKS, items):
-            named = f", found to be {found}" if off and found not in (None, Found.UNKNOWN) else ""
-            text = f"{check}: {off} of {checked} off {BY[method]}{named}"
             wrong, seen = (set(expand_positions(each or "")) for each in places)
+            this = "none"
             if item != own and self._position in wrong:
-                text += "; this tree was one of them"
+                this = "off"
             elif item != own and self._position in seen:
-                text += "; this tree was true"
-            day = as_day(date)
-            yield Happening(date=day, did="looked at", code=item, text=text, off=bool(off))
+                this = "true"
+            text = Sentence(
+                "timeline.look",
+                check=check,
+                off=off,
+                checked=checked,
+                by=Sentence(f"timeline.by.{method}"),
+                found=found_to_be(found if off and found != Found.UNKNOWN else None),
+                this="" if this == "none" else Sentence(f"timeline.this.{this}"),
+            )
+            yield replace(self._told(date, "looked_at", item, text), off=bool(off))
+
+
+def _place(name: str, *parts: object) -> str:
+    """Return a place as it is added to a sentence; nothing where a part is not recorded."""
+    if None in parts:
+        return ""
+    block, row, *positions = parts
+    return Sentence(
+        f"timeline.place.{name}", block=block, row=row, first=positions[0], last=positions[-1]
+    )
