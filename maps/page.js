@@ -163,8 +163,11 @@ const painters = {
   },
   line(ctx, sheet, at) {
     const wide = sheet.wide ? Math.min(9, Math.max(2.5, sheet.wide / at.metres)) : 2.5;
-    for (let i = 0; i < sheet.n; i++) {
-      if (!sheet.shown[i]) continue;
+    // A regraft lies above the lot it stands in; then what the legend names first above the rest.
+    const order = [...Array(sheet.n).keys()].filter((i) => sheet.shown[i]);
+    const over = (i) => +!!sheet.columns.regraft_of?.[i];
+    order.sort((i, k) => over(i) - over(k) || sheet.theme.of[k] - sheet.theme.of[i]);
+    for (const i of order) {
       const look = lookOf(sheet, i);
       path(ctx, sheet, i, at);
       ctx.setLineDash([]);
@@ -405,8 +408,8 @@ const pick = (feature, opener) => {
 };
 
 // The zoom at which symbols of a sheet have their full size.
-const zoomFor = (sheet) => Math.floor(Math.log2(
-  EARTH_M * Math.cos(map.getCenter().lat * Math.PI / 180) * sheet.most * 1.3 / (TILE * sheet.apart)));
+const zoomFor = (sheet) => Math.floor(4 * Math.log2(
+  EARTH_M * Math.cos(map.getCenter().lat * Math.PI / 180) * sheet.most * 2.6 / (TILE * sheet.apart))) / 4;
 
 map.on("click", (event) => {
   const feature = nearest(event.layerPoint);

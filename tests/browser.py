@@ -80,15 +80,14 @@ def opened(
     context.close()
 
 
-def colours(page: Page) -> int:
-    """Return how many colours there are on the map's canvas."""
-    return int(
-        page.evaluate(
-            """() => {
-                const canvas = document.querySelector(".leaflet-overlay-pane canvas");
-                const ctx = canvas.getContext("2d");
-                const data = ctx.getImageData(0, 0, canvas.width, canvas.height).data;
-                return new Set(new Uint32Array(data.buffer)).size;
-            }"""
-        )
+def colours(page: Page) -> set[str]:
+    """Return the colours on the map's canvas, as #RRGGBB."""
+    found = page.evaluate(
+        """() => {
+            const canvas = document.querySelector(".leaflet-overlay-pane canvas");
+            const ctx = canvas.getContext("2d");
+            const data = ctx.getImageData(0, 0, canvas.width, canvas.height).data;
+            return [...new Set(new Uint32Array(data.buffer))];
+        }"""
     )
+    return {"#" + each.to_bytes(4, "little")[:3].hex().upper() for each in map(int, found)}

@@ -8,9 +8,11 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from playwright.sync_api import Browser, Page
+from shapely import LineString
 
 from scionreg.cartography.basemaps import basemap
 from scionreg.cartography.page import MapPage, Shown, Table, write_page
+from scionreg.cartography.symbols import theme
 
 pytestmark = pytest.mark.skipif(browser.installed() is None, reason=browser.NO_BROWSER)
 
@@ -61,7 +63,7 @@ def test_a_page_opens_without_a_network_and_without_complaint(
     chromium: Browser, tmp_path: Path
 ) -> None:
     with browser.opened(chromium, orchard(tmp_path / "trees.html")) as seen:
-        assert browser.colours(seen.page) > 3
+        assert len(browser.colours(seen.page)) > 3
         seen.page.mouse.move(400, 400)
         seen.page.locator(".leaflet-control-zoom-in").click()
         seen.page.wait_for_timeout(400)
@@ -149,6 +151,27 @@ def test_the_switch_changes_colours_and_legend(chromium: Browser, tmp_path: Path
         assert page.locator("#legend h2").inner_text() == "Mother trees: Identity"
         assert page.locator("#legend li").count() == 2
         assert page.locator("#ground").screenshot() != before
+
+
+@pytest.mark.parametrize("regraft", [None, "G1"])
+def test_what_the_legend_names_first_lies_above_and_a_regraft_above_its_lot(
+    chromium: Browser, tmp_path: Path, regraft: str | None
+) -> None:
+    line = LineString([(-95.77, 36.41), (-95.769, 36.41)])
+    lots = gpd.GeoDataFrame(
+        {"code": ["G1", "G2"], "take": [0.2, 0.9], "regraft_of": [None, regraft]},
+        geometry=[line, line],
+        crs="EPSG:4326",
+    )
+    told = {"regraft_of": "Regraft of"}
+    layer = Shown(name="lots", frame=lots, themes=("take",), told=told, wide_m=2)
+    write_page(MapPage(title="Lots", layers=(layer,)), tmp_path / "lots.html")
+    low, high = (next(each for each in theme("take").looks if says in each.says).colour
+                 for says in ("below 40", "85 % and"))  # fmt: skip
+    with browser.opened(chromium, tmp_path / "lots.html") as seen:
+        drawn = browser.colours(seen.page)
+    assert (low in drawn) == (regraft is None)
+    assert high in drawn or regraft is None
 
 
 def test_a_hostile_name_is_shown_as_text(chromium: Browser, tmp_path: Path) -> None:
@@ -246,7 +269,7 @@ def test_printed_a_flat_ground_takes_little_paper_and_a_square_one_more(
             seen.page.evaluate("dispatchEvent(new Event('beforeprint'))")
             box = seen.page.locator("#ground").bounding_box()
             assert box is not None
-            assert browser.colours(seen.page) > 3
+            assert len(browser.colours(seen.page)) > 3
             tall[n] = box["height"] / box["width"]
             seen.page.evaluate("dispatchEvent(new Event('afterprint'))")
             after = seen.page.locator("#ground").bounding_box()

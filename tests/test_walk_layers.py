@@ -180,11 +180,23 @@ def test_start_finish_and_gates_are_drawn_and_the_way_goes_by_them(nursery: Regi
 def test_the_way_to_a_private_tree_is_not_drawn(nursery: Registry) -> None:
     hidden = next(nursery.records("mother_trees", location_private=True))["tree"]
     asked = ("T24-0001-5", hidden, "T24-0037-2")
-    walk = nursery.walk(asked)
+    ends = {"start": (36.4191, -95.7712), "finish": (36.4181, -95.7695)}
+    walk = nursery.walk(asked, **ends)
     at = walk.codes.index(hidden)
-    beside = {(east, north) for way in walk.ways[at : at + 2] for north, east in way}
-    (route,) = nursery.layers("walk", *asked).layers["route"].geometry
+    assert 0 < at < len(asked) - 1
+    to_it, other = walk.ways[at : at + 2], (*walk.ways[:at], *walk.ways[at + 2 :])
+    beside = {(east, north) for way in to_it for north, east in way}
+    beside -= {(east, north) for way in other for north, east in way}
+    found = nursery.layers("walk", *asked, **ends).layers
+    assert len(found["route"]) == 2  # to the tree before it, and from the one after
+    drawn = [place for piece in found["route"].geometry for place in np.round(piece.coords, 7)]
     assert beside
-    assert not {tuple(each) for each in np.round(route.coords, 7)} & {
-        tuple(each) for each in np.round(list(beside), 7)
-    }
+    assert not set(map(tuple, drawn)) & set(map(tuple, np.round(list(beside), 7)))
+
+
+def test_a_walk_that_ends_where_it_sets_out_has_one_mark_for_both(nursery: Registry) -> None:
+    at = (36.4191, -95.7703)
+    found = nursery.layers("walk", "T24-0001-5", start=at, finish=at).layers
+    assert list(found["waypoints"]["code"]) == ["start and finish"]
+    (route,) = found["route"].geometry
+    assert route.coords[0] == route.coords[-1] == at[::-1]

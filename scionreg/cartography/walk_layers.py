@@ -53,7 +53,7 @@ def walk(
     Columns of stops `STOP_COLUMNS`, of neighbours `BESIDE_COLUMNS`; ``metres`` are on foot from the
     stop before. Waypoints are the start, the finish and the gates, `WAYPOINT_COLUMNS`. The route
     goes by headlands and gates. Trees without a place, and those `hidden`, are left out, and the
-    way to and from them.
+    way to and from them, so that it is in pieces.
     """
     at = {each.tree: each for each in standing if each.placed and each.tree not in hidden}
     stops = [each for each in found.stops if each.tree in at]
@@ -73,8 +73,8 @@ def walk(
         for stop in stops
     ]
     places = {each.tree: _place(at[each.tree]) for each in stops}
-    way = [place for _, place in found.route(places, start, finish)]
-    route = [{"code": "walk", "geometry": _line(way)}] if len(way) > 1 else []
+    ways = [[place for _, place in piece] for piece in found.pieces(places, start, finish)]
+    route = [{"code": "walk", "geometry": _line(way)} for way in ways if len(way) > 1]
     return {
         "route": frame(route, ("code",)),
         "neighbours": frame(beside, BESIDE_COLUMNS),
@@ -86,7 +86,10 @@ def walk(
 def _waypoints(
     start: Degrees | None, finish: Degrees | None, gates: Mapping[str, Sequence[Degrees]]
 ) -> Iterator[dict[str, Any]]:
-    for name, at in (("start", start), ("finish", finish)):
+    ends = {"start": start, "finish": finish}
+    if start == finish:
+        ends = {"start and finish": start}
+    for name, at in ends.items():
         if at is not None:
             yield {"code": name, "kind": name, "geometry": _point(at)}
     for block, places in gates.items():

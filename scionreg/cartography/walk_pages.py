@@ -33,7 +33,8 @@ def walk_page(found: "MapLayers", walk: "Walk", units: str = "SI") -> MapPage:
         title="Cutting walk",
         says=(
             ", ".join(_sum(walk, units)) + ".",
-            "The line is the way on foot: along rows, and from one to the next by the headlands.",
+            "The line is the way on foot: along rows, and from one to the next by the headlands."
+            + (" It is broken where a tree is left out." if len(stops) < len(walk.stops) else ""),
             *map(sentence, found.notes),
         ),
         layers=(

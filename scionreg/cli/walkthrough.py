@@ -31,6 +31,8 @@ STORY_TREES = ("T24-0047-1", "T24-0048-3", "T25-0001-9", "Old-7")
 """Mother trees that the stories are about."""
 WALKED = ("T24-0043-9", "T24-0045-2", "T24-0047-1", "T24-0001-5", "Old-1", "Old-8")
 """Trees of a morning's walk."""
+WALK_ENDS = dict.fromkeys(("start", "finish"), (36.4191, -95.7703))
+"""Where it sets out from, and ends."""
 
 
 def walk(folder: Path) -> None:
@@ -116,7 +118,7 @@ def _draw_maps(registry: "Registry", folder: Path) -> None:
         ("mother-trees", (), {"links": links}, "every mother tree, and what is known of it"),
         ("trace", (WRONG_TREE,), {}, "from the customer's tree to the tree it was cut from"),
         ("recall", (SUSPECT,), {}, "what else shares that cutting"),
-        ("walk", WALKED, {}, "trees in walking order, and neighbours not to cut"),
+        ("walk", WALKED, WALK_ENDS, "trees in walking order, and neighbours not to cut"),
         ("confusion", (), {}, "trees that may be taken for each other"),
         ("rows-by-take", (), {"season": 2025}, "how the rows of 2025 took"),
         ("rows-by-identity", (), {}, "what was looked at in the rows"),

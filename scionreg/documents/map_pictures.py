@@ -209,6 +209,8 @@ def _layer(
     points = shapes[0].geom_type == "Point"
     at = get_coordinates(shapes)
     size = _size(at, sheet) if points else 0.0
+    # A regraft lies above the lot it stands in; then what the legend names first above the rest.
+    heights = 2 + shown.frame.get("regraft_of", unknown).notna().to_numpy() / 2
     width = min(max(72 * shown.wide_m * sheet.inches_a_metre, 1.4), 8.0)
     for number, look in enumerate(known.looks):
         its = looks == number
@@ -216,7 +218,7 @@ def _layer(
             drawn = (
                 _points(axes, look, at[its], size)
                 if points
-                else _lines(axes, look, shapes[its], width)
+                else _lines(axes, look, shapes[its], heights[its] - number / 100, width)
             )
             legend.append((drawn, f"{look.says or shown.name} ({its.sum():,})"))
     if points and "estimated" in shown.frame:
@@ -303,22 +305,19 @@ def _dark(look: Look) -> bool:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue < 0.45
 
 
-def _lines(axes: "Axes", look: Look, shapes: "NDArray[Any]", width: float) -> Any:
-    """Draw lines of one look, and return one for the legend."""
+def _lines(
+    axes: "Axes", look: Look, shapes: "NDArray[Any]", heights: "NDArray[Any]", width: float
+) -> Any:
+    """Draw lines of one look, the higher above the lower, and return one for the legend."""
     from matplotlib.collections import LineCollection
     from matplotlib.lines import Line2D
 
-    drawn = LineCollection(
-        [np.asarray(each.coords) for each in shapes],
-        colors=look.colour,
-        linewidths=width,
-        linestyles=[LINES[look.line]],
-        capstyle="butt",
-        zorder=2,
-    )
-    axes.add_collection(drawn)
-    # In the legend a thin line: of a broad one's dashes there would be only the first.
     style: dict[str, Any] = {"color": look.colour, "linestyle": LINES[look.line]}
+    for height in np.unique(heights):
+        its = [np.asarray(each.coords) for each in shapes[heights == height]]
+        lines = LineCollection(its, linewidths=width, capstyle="butt", zorder=height, **style)
+        axes.add_collection(lines)
+    # In the legend a thin line: of a broad one's dashes there would be only the first.
     return Line2D([], [], linewidth=min(width, 3.0), **style)
 
 

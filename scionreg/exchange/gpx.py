@@ -41,8 +41,8 @@ def write_gpx(
             point.description = f"{stop.order}: {stop.cultivar}{sticks}"
             point.comment = says or None
             gpx.waypoints.append(point)
-    for named, place in walk.route(places, start, finish):
-        route.points.append(gpxpy.gpx.GPXRoutePoint(*place, name=named))
+    for piece in walk.pieces(places, start, finish):
+        route.points += [gpxpy.gpx.GPXRoutePoint(*place, name=named) for named, place in piece]
     try:
         path.write_text(gpx.to_xml(version="1.1"), encoding="utf-8")
     except OSError as fault:

@@ -87,26 +87,27 @@ class Walk:
         """Return the trees in walking order."""
         return tuple(each.tree for each in self.stops)
 
-    def route(
+    def pieces(
         self,
         places: Mapping[str, Degrees],
         start: Degrees | None = None,
         finish: Degrees | None = None,
-    ) -> Iterator[tuple[str | None, Degrees]]:
-        """Yield the points on the way with their names, headlands and gates (None) among them.
+    ) -> Iterator[list[tuple[str | None, Degrees]]]:
+        """Yield the way as points with their names, those of headlands and gates None.
 
-        A tree that has no place among `places` is left out, and the way to and from it.
+        A tree without a place among `places` is left out, and the way to and from it: there a new
+        piece begins.
         """
-        stops = [("start", start), *((code, places.get(code)) for code in self.codes)]
-        if start is not None:
-            yield "start", start
-        for (_, before), (name, at), way in zip(
-            stops, [*stops[1:], ("finish", finish)], self.ways, strict=True
-        ):
-            if before is not None and at is not None:
-                yield from ((None, passed) for passed in way)
+        stops = [*((code, places.get(code)) for code in self.codes), ("finish", finish)]
+        piece: list[tuple[str | None, Degrees]] = [] if start is None else [("start", start)]
+        for (name, at), way in zip(stops, self.ways, strict=True):
             if at is not None:
-                yield name, at
+                piece += [*((None, passed) for passed in way if piece), (name, at)]
+            elif piece:
+                yield piece
+                piece = []
+        if piece:
+            yield piece
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form; it holds no coordinates."""
