@@ -89,12 +89,19 @@ def chromium() -> Iterator[browser.Browser]:
         yield started
 
 
+@pytest.fixture(scope="session")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file of an empty registry, to make copies of."""
+    path = tmp_path_factory.mktemp("empty") / "registry.db"
+    create_store(path).close()
+    return path
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
-def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def store_url(request: pytest.FixtureRequest, empty: Path, tmp_path: Path) -> Iterator[str]:
     """The path or URL of an empty registry."""
     if request.param == "sqlite":
-        create_store(tmp_path / "registry.db").close()
-        yield str(tmp_path / "registry.db")
+        yield str(shutil.copy(empty, tmp_path / "registry.db"))
     else:
         server: postgres.Server = request.getfixturevalue("postgresql")
         name = tmp_path.name.lower()
@@ -112,20 +119,18 @@ def store(store_url: str) -> Iterator[Store]:
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def new_store(
-    request: pytest.FixtureRequest, tmp_path: Path
+    request: pytest.FixtureRequest, empty: Path, tmp_path: Path
 ) -> Callable[[], AbstractContextManager[Store]]:
     """Give an empty registry as often as asked, for tests that try many things on new ones."""
     numbers = count()
-    if request.param == "sqlite":
-        create_store(tmp_path / "empty.db").close()
-    else:
+    if request.param == "postgresql":
         server: postgres.Server = request.getfixturevalue("postgresql")
 
     @contextmanager
     def new() -> Iterator[Store]:
         name = f"{tmp_path.name.lower()}_{next(numbers)}"
         if request.param == "sqlite":
-            opened = open_store(shutil.copy(tmp_path / "empty.db", tmp_path / f"{name}.db"))
+            opened = open_store(shutil.copy(empty, tmp_path / f"{name}.db"))
         else:
             opened = open_store(server.create(name, template="empty"))
         try:

@@ -3,14 +3,11 @@
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from nursery import LOT, actions, add, everything, faults_of, furnish, value
 
 from scionreg.exchange.importing import import_files
 from scionreg.records.errors import NotFoundError, ProblemsError, RegistryError
 from scionreg.registry.correcting import correct, history, void
-from scionreg.registry.create import create_store
 from scionreg.registry.finding import find_record
 from scionreg.registry.store import Store
 
@@ -155,32 +152,3 @@ def test_importing_the_same_file_after_a_correction_or_void_brings_nothing_back(
     assert (everything(nursery), actions(nursery)) == before
     file.write_text("rootstock_lot,clone\nR-2,Q7\n")
     assert import_files(nursery, [file], by="P01").problems[0].rule == "voided_code"
-
-
-STEPS = st.lists(
-    st.tuples(st.sampled_from(["record", "correct", "void"]), st.integers(0, 4), st.integers(1, 9)),
-    max_size=12,
-)
-
-
-@settings(max_examples=25)
-@given(steps=STEPS)
-def test_whatever_is_recorded_corrected_and_voided_the_audit_finds_no_fault(
-    tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int, int]]
-) -> None:
-    store = create_store(tmp_path_factory.mktemp("steps") / "registry.db")
-    furnish(store)
-    for action, number, amount in steps:
-        key = f"R-{number}"
-        try:
-            if action == "record":
-                add(store, "rootstock_lots", rootstock_lot=key, clone=f"Q{amount}")
-            elif action == "correct":
-                values = {"clone": f"Q{amount}"}
-                correct(store, "rootstock_lots", key, values, by="P01", why="generated")
-            else:
-                void(store, "rootstock_lots", key, by="P01", why="generated")
-        except RegistryError:
-            pass
-    assert faults_of(store) == []
-    store.close()

@@ -138,7 +138,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=8)
+@settings(max_examples=5)
 @given(steps=STEPS)
 def test_no_code_is_ever_given_twice(
     new_store: NewStore, steps: list[tuple[str, int | str]]

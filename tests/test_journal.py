@@ -462,7 +462,7 @@ def do(store: Store, folder: Path, action: str, code: str, clone: str) -> bool:
     return False
 
 
-@settings(max_examples=8)
+@settings(max_examples=5)
 @given(steps=STEPS)
 def test_whatever_is_done_the_registry_is_as_told_line_by_line(
     new_store: NewStore, tmp_path: Path, steps: list[tuple[str, str, str]]
