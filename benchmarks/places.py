@@ -22,7 +22,7 @@ from scionreg.cartography.places import Places
 from scionreg.cartography.privacy import Privacy
 from scionreg.exchange.geo_out import write_layers
 from scionreg.geodesy.fixes import Fix
-from scionreg.identity.where import where
+from scionreg.identity.where import cultivars_at, where
 from scionreg.lineage.place_books import BlockPlace, PlaceBooks, TreePlace
 from scionreg.locating import standing_in
 from scionreg.rotation.beside import neighbours
@@ -90,7 +90,7 @@ def main(words: Sequence[str] | None = None) -> None:
 
     stands, known = standing_in(books), standing(books)
     middle = stands[len(stands) // 2].place
-    near = neighbours(known, known)
+    near, cuts = neighbours(known, known), [fix for _, fix in books.cut_fixes]
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "map.gpkg"
         found = drawn()
@@ -103,6 +103,10 @@ def main(words: Sequence[str] | None = None) -> None:
             "written as GeoPackage": lambda: write_layers(found, file),
             "written as GeoJSON": lambda: write_layers(found, Path(folder) / "map.geojson"),
             "where": lambda: where(Fix(*middle[:2], 5.0), stands),
+            "where, for a hundred cuttings one by one": lambda: [
+                where(fix, stands) for fix in cuts[:100]
+            ],
+            "cultivars at the fix of each cutting": lambda: cultivars_at(cuts, stands),
             "neighbours of every tree": lambda: neighbours(known, known),
             "layer of pairs": lambda: walk_layers.confusion(near, known),
         }

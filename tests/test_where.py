@@ -14,11 +14,13 @@ from hypothesis import strategies as st
 from nursery import add, furnish
 
 from scionreg.api import Registry
+from scionreg.entering.checking import Checker
 from scionreg.geodesy.fixes import Fix, deviation, together
 from scionreg.geodesy.ground import Plane
 from scionreg.identity.where import Stand, cultivars_at, where
 from scionreg.records.errors import Problem
 from scionreg.records.starting_values import PlaceValues
+from scionreg.records.words import english
 from scionreg.registry.store import Store
 
 MIDDLE = (36.4, -95.8)
@@ -194,6 +196,18 @@ def test_cuttings_from_a_file_are_told_the_same(planted: Store, tmp_path: Path) 
     assert again == []
     (recorded,) = cut(registry, "North-1", 2.5, 4.0)
     assert recorded.split("the fix")[1] == str(told[0]).split("the fix")[1]
+
+
+def test_cuttings_from_a_typed_sheet_are_told_the_same(planted: Store) -> None:
+    registry = Registry(planted)
+    latitude, longitude = (f"{float(each)}" for each in PLANE.degrees((2.5, 0.0)))
+    typed = {"tree": "North-1", "date": "2026-02-01", "sticks": "10", "accuracy_m": "4"}
+    typed |= {"latitude": latitude, "longitude": longitude}
+    checker = Checker(registry.store, "collections", by="P01", words=english())
+    (told,) = checker.judge([(7, typed)]).problems
+    assert (told.rule, told.line) == ("fix_allows_another_cultivar", 7)
+    (recorded,) = cut(registry, "North-1", 2.5, 4.0)
+    assert recorded.split("the fix")[1] == str(told).split("the fix")[1]
 
 
 def test_the_fix_of_a_cutting_does_not_move_its_tree(planted: Store) -> None:
