@@ -47,14 +47,19 @@ class Look:
         return [each for each in self.seen if each.said is not None]
 
 
+def passes(what: str, label: str, method: str) -> bool:
+    """Tell whether a plant passes as its label by a method: a sport has its tree's markers."""
+    return what == label or (what == SPORT and method == "dna")
+
+
 def say(draw: Random, cultivars: Sequence[str], what: str, label: str, method: str) -> str | None:
     """Return what a look says that a plant is, or None where it passes as its label."""
     finds, alarms = RATES[method]
     others = [name for name in cultivars if name != label]
-    looks_true = what == label or (what == SPORT and method == "dna")
-    if draw.random() >= (alarms if looks_true else finds):
+    true = passes(what, label, method)
+    if draw.random() >= (alarms if true else finds):
         return None
-    if looks_true:
+    if true:
         return draw.choice(others) if draw.random() < 0.4 else "unknown"
     if draw.random() < NAMED[method]:
         return what

@@ -25,6 +25,7 @@ from benchmarks.offtype_looks import (
     label_of,
     look,
     look_again,
+    passes,
     plants,
     rows_of_look,
     say,
@@ -338,11 +339,18 @@ def _truth(
 ) -> Iterator[Name]:
     """Yield the names of the nearest failure upward that gave one of the trees found off.
 
-    A tree found off that is a sprout is the rootstock's, one that is true is a look's mistake.
+    A tree found off that is a sprout is the rootstock's, one that should have passed is a look's
+    mistake.
     """
     lot = asked.lot if isinstance(asked, Sent) else asked
-    off = {each.what for look in looks if look.item is asked for each in look.off}
-    by_fault = off - {ROOTSTOCK, lot.label}
+    off = {
+        each.what
+        for look in looks
+        if look.item is asked
+        for each in look.off
+        if not passes(each.what, lot.label, look.method)
+    }
+    by_fault = off - {ROOTSTOCK}
     if fault is not None and fault.failure == "rootstock_grew":
         by_fault = set()
     if by_fault and fault is not None:
