@@ -218,36 +218,58 @@ def rise_after(
     return after.truth - before.truth if after.first else None
 
 
-def rises(
-    registry: Registry, drawn: Drawn, answer: Answer, before: Score
-) -> tuple[float, float] | None:
-    """Return the rise by the first proposed check, and by one of a random affected lot instead.
+@dataclass(frozen=True, slots=True)
+class Rises:
+    """By how much further looks raise the probability of the truth.
 
-    That has as many trees looked at by the same method. None where no check is proposed.
+    Attributes
+    ----------
+    first : by the first proposed check.
+    followed : by all proposed checks.
+    affected : by one of a random lot that the answer lists as affected.
+    related : by one of a random lot that shares a source or was worked beside it, affected or not.
     """
-    if not answer["next_checks"]:
+
+    first: float
+    followed: float
+    affected: float
+    related: float
+
+
+def rises(registry: Registry, drawn: Drawn, answer: Answer, before: Score) -> Rises | None:
+    """Return what the proposed checks bring, and those of random lots instead.
+
+    These have as many trees looked at, by the same method, as the first proposed. None where no
+    check is proposed, or no other lot is affected.
+    """
+    checks = answer["next_checks"]
+    affected, excluded = (_other_lots(drawn, answer[name]) for name in ("affected", "excluded"))
+    if not checks or not affected:
         return None
-    proposed = answer["next_checks"][0]
-    lots = [
-        each["item"]
-        for each in answer["affected"]
-        if isinstance(drawn.items.get(each["item"]), Lot) and each["item"] != drawn.asked
-    ]
-    if not lots:
-        return None
-    method, trees = proposed["method"], int(proposed["trees"])
-    other = Random(f"{drawn.seed} other lot").choice(sorted(set(lots)))
-    found = [
-        rise_after(
-            registry, drawn, before, answer_check(drawn, item, position, method, trees, code)
+    draw = Random(f"{drawn.seed} other lot")
+    # A code that was taken back cannot be given again.
+    codes = iter(range(800, 1000, 20))
+
+    def look(check: Mapping[str, Any], **instead: Any) -> list[Row]:
+        item, position, method, trees = (
+            {"position": None, **check, **instead}[name]
+            for name in ("item", "position", "method", "trees")
         )
-        # A code that was taken back cannot be given again.
-        for item, position, code in (
-            (proposed["item"], proposed.get("position"), 800),
-            (other, None, 900),
-        )
-    ]
-    return None if None in found else (found[0] or 0.0, found[1] or 0.0)
+        return answer_check(drawn, item, position, method, int(trees), next(codes))
+
+    tried = (
+        look(checks[0]),
+        [row for each in checks for row in look(each)],
+        look(checks[0], item=draw.choice(affected), position=None),
+        look(checks[0], item=draw.choice(sorted({*affected, *excluded})), position=None),
+    )
+    found = [rise_after(registry, drawn, before, rows) for rows in tried]
+    return None if None in found else Rises(*(each or 0.0 for each in found))
+
+
+def _other_lots(drawn: Drawn, items: Iterable[Mapping[str, Any]]) -> list[str]:
+    lots = {each["item"] for each in items if isinstance(drawn.items.get(each["item"]), Lot)}
+    return sorted(lots - {drawn.asked})
 
 
 # ------------------------------------------------------------------------------------- the tables
@@ -261,7 +283,7 @@ class Judged:
     score: Score
     thumb: bool
     seconds: float
-    rises: tuple[float, float] | None
+    rises: Rises | None
 
 
 def judge(registries: Registries, seed: int, kind: str, *, misses: bool) -> Judged:
@@ -343,11 +365,15 @@ def report(judged: Sequence[Judged]) -> None:
                 print(f"  {at / 10:.1f} to {at / 10 + 0.1:.1f}: {number:4} said {mean_said:.2f}, "
                       f"right {was:.2f}")  # fmt: skip
     rose = [each.rises for each in judged if each.rises is not None]
-    if rose:
-        proposed, other = (fmean(pair[at] for pair in rose) for at in (0, 1))
-        print(f"\nfirst proposed check, {len(rose)} unsure questions: probability of the truth "
-              f"{proposed:+.3f};\na random affected lot instead: {other:+.3f} "
-              "(wanted: half of that at most)")  # fmt: skip
+    print(f"\nprobability of the truth, {len(rose)} unsure questions:")
+    for name, title in (
+        ("first", "after the first proposed check"),
+        ("followed", "after all proposed checks"),
+        ("affected", "a random affected lot instead (wanted: half of all proposed at most)"),
+        ("related", "a random lot of a common source, or worked beside it, instead"),
+    ):
+        if rose:
+            print(f"  {fmean(getattr(each, name) for each in rose):+.3f}  {title}")
     seconds = [each.seconds for each in judged]
     print(f"\nCPU of a question: {fmean(seconds):.2f} s on average, {max(seconds):.2f} s at most")
 
