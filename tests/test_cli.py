@@ -243,14 +243,14 @@ def test_a_person_at_the_terminal_is_asked_for_what_is_missing(tmp_path: Path) -
 
 def read_until(terminal: int, wanted: str) -> str:
     """Return what a terminal shows until `wanted` is among it."""
-    shown, end = "", time.monotonic() + 20
-    while wanted not in shown and time.monotonic() < end:
+    shown, end = b"", time.monotonic() + 20
+    while wanted.encode() not in shown and time.monotonic() < end:
         if select.select([terminal], [], [], 0.2)[0]:
             try:
-                shown += os.read(terminal, 4096).decode()
+                shown += os.read(terminal, 4096)
             except OSError:
                 break
-    return shown
+    return shown.decode(errors="replace")
 
 
 def test_a_reader_that_goes_away_is_no_error(nursery: Run, tmp_path: Path) -> None:
