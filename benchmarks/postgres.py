@@ -85,12 +85,15 @@ class Server:
 
 
 @contextmanager
-def server(*settings: str) -> Iterator[Server]:
-    """Start a server, with settings as ``name=value``; stop it and remove it at the end."""
+def server(*settings: str, within: str | None = None) -> Iterator[Server]:
+    """Start a server, with settings as ``name=value``; stop it and remove it at the end.
+
+    Its folder is made `within` another one, by default where temporary files are.
+    """
     where = programs()
     if where is None:
         raise RuntimeError("PostgreSQL is not installed")
-    folder = Path(tempfile.mkdtemp(prefix="scionreg-pg-"))
+    folder = Path(tempfile.mkdtemp(prefix="scionreg-pg-", dir=within))
     user = _user()
     if user:
         shutil.chown(folder, user)

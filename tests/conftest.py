@@ -19,6 +19,8 @@ from scionreg.cli import main
 from scionreg.registry.create import create_store
 from scionreg.registry.store import Store, open_store
 
+ROOM = 4 * 2**30
+"""Bytes that a server for the tests may need."""
 DEMO = Path(__file__).parents[1] / "demo_registry"
 COMMON = {"deadline": None, "suppress_health_check": [HealthCheck.function_scoped_fixture]}
 settings.register_profile("dev", **COMMON)
@@ -72,12 +74,23 @@ def clean_environment(
             monkeypatch.delenv(name)
 
 
+def memory_folder() -> str | None:
+    """Return a folder in memory with room for a server, which makes databases there twice as fast.
+
+    None where there is none.
+    """
+    folder = Path("/dev/shm")
+    roomy = folder.is_dir() and shutil.disk_usage(folder).free > ROOM
+    return str(folder) if roomy and os.access(folder, os.W_OK) else None
+
+
 @pytest.fixture(scope="session")
 def postgresql() -> Iterator[postgres.Server]:
     """A server with an empty registry in the database `empty`, to make copies of."""
     if postgres.programs() is None:
         pytest.skip(NO_SERVER)
-    with postgres.server("fsync=off", "full_page_writes=off", "max_connections=40") as running:
+    settings = ("fsync=off", "full_page_writes=off", "max_connections=40")
+    with postgres.server(*settings, within=memory_folder()) as running:
         create_store(running.create("empty")).close()
         yield running
 
