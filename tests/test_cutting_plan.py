@@ -73,7 +73,7 @@ def in_order(demand, cuts) -> tuple[int, int]:
     return now, sum(later)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(small_cases())
 def test_no_plan_at_all_leaves_less_short(case) -> None:
     trees, demand = case
@@ -83,7 +83,7 @@ def test_no_plan_at_all_leaves_less_short(case) -> None:
     assert [(goal.value, goal.status) for goal in served.goals] == [(n, "proven") for n in best]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(small_cases())
 def test_spread_is_waived_only_where_the_order_would_starve(case) -> None:
     trees, demand = case
@@ -99,7 +99,7 @@ def test_spread_is_waived_only_where_the_order_would_starve(case) -> None:
             assert best > in_order(demand, served.cuts)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(small_cases())
 def test_no_plan_within_the_same_pressures_has_fewer_visits(case) -> None:
     trees, demand = case
@@ -120,7 +120,7 @@ def test_no_plan_within_the_same_pressures_has_fewer_visits(case) -> None:
             assert len(cuts) >= len(better.cuts) or visits.status != "proven"
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(small_cases())
 def test_every_goals_bound_is_kept_by_every_plan(case) -> None:
     trees, demand = case

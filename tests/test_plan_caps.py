@@ -79,7 +79,7 @@ def best_of_all(trees, wanted, caps) -> tuple[int, int]:
     return best
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(two_cultivars())
 def test_no_plan_within_the_caps_leaves_less_short(case) -> None:
     trees, wanted, caps = case
