@@ -12,6 +12,8 @@ from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RotationValues
 from scionreg.rotation.caps import Level, all_keep
 from scionreg.rotation.cutting_plan import plan
+from scionreg.rotation.goals import shortfalls
+from scionreg.rotation.prices import priced
 from scionreg.rotation.program import Program
 from scionreg.rotation.rechecking import broken_caps
 from scionreg.rotation.supply import Cap, Labour, Limits, Wanted, cap_of
@@ -117,6 +119,11 @@ def test_another_solver_finds_no_less_shortfall_under_caps(seed: int) -> None:
     )
     assert least - 1e-4 <= other <= found + 1e-4
     assert now.status == "proven"
+    start = priced(made.uncapped, caps, 5)
+    assert start is not None
+    assert all_keep(caps, start)
+    lacks = sum(shortfalls(its.demand, its.cuts)[0] for its in start.values())
+    assert now.value <= lacks <= 1.1 * now.value + 5
 
 
 def greedy(trees, wanted, caps) -> int:

@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from scionreg.rotation.goals import Goal, Served, goal, shortfalls
+from scionreg.rotation.prices import priced
 from scionreg.rotation.program import LESS_THAN_ONE, Columns, Cuts, Program, Terms
 from scionreg.rotation.rechecking import not_spread
 from scionreg.rotation.supply import Cap, Used
@@ -48,10 +49,11 @@ def share_out(
     would else leave more short. `served` are the plans without caps.
     """
     least = _summed(served)
-    shared = _Shared(served, caps, seconds / 2, _trimmed(served, caps)).solved()
+    start = _begun(served, caps, seconds / 3)
+    shared = _Shared(served, caps, seconds / 3, start).solved()
     if shared.levels() == least:
         return shared.served, shared.goals
-    looser = _Shared(_freed(served), caps, seconds / 2, shared.served).solved()
+    looser = _Shared(_freed(served), caps, seconds / 3, shared.served).solved()
     if looser.levels() >= shared.levels():
         return shared.served, shared.goals
     kept = {name: replace(its, waived=_not_spread(its)) for name, its in looser.served.items()}
@@ -93,6 +95,13 @@ def least_cap(served: Mapping[str, Served], cap: Cap, seconds: float) -> float |
     if not solved.values:
         return None
     return math.fsum(by * solved.values[column] for column, by in cost.items())
+
+
+def _begun(served: Mapping[str, Served], caps: Sequence[Cap], seconds: float) -> dict[str, Served]:
+    """Return plans that keep the caps, to start from."""
+    trimmed = _trimmed(served, caps)
+    found = priced(served, caps, seconds)
+    return trimmed if found is None else min(found, trimmed, key=_summed)
 
 
 def _trimmed(served: Mapping[str, Served], caps: Sequence[Cap]) -> dict[str, Served]:

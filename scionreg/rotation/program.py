@@ -131,7 +131,7 @@ class Columns:
 
 
 class Program(Columns):
-    """Columns and rows of one cultivar; `solve` may add rows for one goal alone.
+    """Columns and rows of one cultivar; rows for one goal alone may be added.
 
     `demand` is by season; `waived` holds the seasons without the rules of spread; `caps` are what
     this cultivar may use.
