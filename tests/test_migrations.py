@@ -70,7 +70,7 @@ def schema(store: Store) -> set[str]:
             # Constraints of one table may come in any order, so commas stand differently.
             return {part.strip().rstrip(",") for part in parts} - {")"}
         queries = (
-            "SELECT table_name, column_name, data_type, is_nullable, is_identity "
+            "SELECT table_name, column_name, data_type, collation_name, is_nullable, is_identity "
             "FROM information_schema.columns WHERE table_schema = 'public'",
             "SELECT indexname, indexdef FROM pg_indexes WHERE schemaname = 'public'",
             "SELECT conname, pg_get_constraintdef(oid) FROM pg_constraint "

@@ -399,7 +399,7 @@ def loop_of_trees(scope: Scope) -> Iterator[Select[Any]]:
 TREE_RETURNS = """
 mother_trees.tree IN (
     WITH RECURSIVE grown(start, bundle, tree) AS (
-        SELECT t.tree, g.bundle, NULL FROM mother_trees t
+        SELECT t.tree, g.bundle, nullif(t.tree, t.tree) FROM mother_trees t
         JOIN graft_lots g ON g.graft_lot = t.graft_lot
         UNION
         SELECT w.start, coalesce(p.parent, g.bundle), c.tree
@@ -414,4 +414,7 @@ mother_trees.tree IN (
     SELECT start FROM grown WHERE tree = start
 )
 """
-"""Starts at the few trees grown here, so that it stays small in a registry of any size."""
+"""Starts at the few trees grown here, so that it stays small in a registry of any size.
+
+It starts with no tree, by nullif: PostgreSQL holds a bare NULL to be text of another collation.
+"""
