@@ -54,16 +54,24 @@ CHILDREN = Query(
 _LOT = "SELECT graft_lot, bundle, grafts, block, row, first, last, sticks_used FROM graft_lots"
 LOTS = Query(f"{_LOT} WHERE bundle IN {{codes}}")
 LOTS_ASKED = Query(f"{_LOT} WHERE graft_lot IN {{codes}}")
-PARTICULAR = Query(
-    "SELECT graft_lot FROM graft_lots WHERE bundle IN {codes} AND regraft_of IS NOT NULL "
-    "UNION ALL SELECT g.graft_lot FROM graft_lots g WHERE g.bundle IN {codes} AND ("
-    "EXISTS (SELECT 1 FROM graft_lots r WHERE r.regraft_of = g.graft_lot LIMIT 1) OR "
-    "EXISTS (SELECT 1 FROM mother_trees t WHERE t.graft_lot = g.graft_lot LIMIT 1))"
+_REGRAFTS = (
+    "SELECT graft_lot, regraft_of FROM graft_lots "
+    "WHERE bundle IN {codes} AND regraft_of IS NOT NULL UNION ALL "
 )
-"""Lots of some bundles that are regrafts, were regrafted or grew into trees: few of them.
-
-The limits keep PostgreSQL from running through all regrafts of the registry instead.
-"""
+PARTICULAR = Query(
+    f"{_REGRAFTS}SELECT g.graft_lot, r.graft_lot FROM graft_lots g "
+    "CROSS JOIN graft_lots r ON r.regraft_of = g.graft_lot WHERE g.bundle IN {codes} "
+    "UNION ALL SELECT t.graft_lot, NULL FROM graft_lots g "
+    "CROSS JOIN mother_trees t ON t.graft_lot = g.graft_lot WHERE g.bundle IN {codes}",
+    # Joined, it would run through all regrafts of the registry; the limits keep it from that too.
+    postgresql=f"{_REGRAFTS}SELECT g.graft_lot, "
+    "(SELECT max(r.graft_lot) FROM graft_lots r WHERE r.regraft_of = g.graft_lot) "
+    "FROM graft_lots g WHERE g.bundle IN {codes} AND ("
+    "EXISTS (SELECT 1 FROM graft_lots r WHERE r.regraft_of = g.graft_lot LIMIT 1) OR "
+    "EXISTS (SELECT 1 FROM mother_trees t WHERE t.graft_lot = g.graft_lot LIMIT 1))",
+)
+"""Lots of some bundles that are regrafts, were regrafted or grew into trees: few of them; each
+beside the lot it regrafted, or one that regrafted it."""
 LOTS_SINCE = Query("SELECT graft_lot FROM graft_lots WHERE bundle IN {codes}")
 GROWN = Query(f"SELECT {TREE_COLUMNS} FROM mother_trees t WHERE t.graft_lot IN {{codes}}")
 _LINE = "SELECT d.dispatch, d.graft_lot, d.customer, d.date, d.trees, d.first, d.last"
@@ -183,7 +191,8 @@ class Descent:
         """Read lots, regrafts of them, and mother trees grown from them; return new trees."""
         met = set(asked)
         if bundles:
-            met |= {row[0] for row in rows(connection, PARTICULAR, bundles)}
+            pairs = rows(connection, PARTICULAR, bundles)
+            met |= {code for pair in pairs for code in pair if code is not None}
         if since := bundles & self.seeds.since.keys():
             met |= {row[0] for row in rows(connection, LOTS_SINCE, since)}
         self._know(connection, met)
@@ -210,8 +219,10 @@ class Descent:
         for bundle, run in runs:
             if (flow := found.get(bundle)) is not None:
                 used = [row[7] for row in run]
-                flow.derived |= None in used
-                flow.used += sum(filter(None, used))
+                if None in used:
+                    flow.derived = True  # to be reckoned
+                else:
+                    flow.used += sum(used)
         for parents in self.family.values():
             for parent, sticks in parents.items():
                 if parent in found:

@@ -32,16 +32,17 @@ Node = TypeVar("Node", bound=Hashable)
 class Query:
     """A statement over a list of codes, ``{codes}``, in the spelling of each database.
 
-    ``{day:x}`` is the day of a point in time, in the form that days are kept in.
+    ``{day:x}`` is the day of a point in time, in the form that days are kept in. `postgresql` asks
+    the same in other words, where that database would take a long way round.
     """
 
-    def __init__(self, statement: str) -> None:
+    def __init__(self, statement: str, postgresql: str | None = None) -> None:
         self.sqlite = re.sub(r"\{day:(.+?)\}", r"substr(\1, 1, 10)", statement).replace(
             "{codes}", "(SELECT value FROM json_each(:codes))"
         )
-        self.postgresql = re.sub(r"\{day:(.+?)\}", r"CAST(\1 AS date)", statement).replace(
-            "IN {codes}", "= ANY(%(codes)s)"
-        )
+        self.postgresql = re.sub(
+            r"\{day:(.+?)\}", r"CAST(\1 AS date)", postgresql or statement
+        ).replace("IN {codes}", "= ANY(%(codes)s)")
 
 
 def rows(connection: Connection, query: Query, asked: Iterable[str]) -> list[tuple[Any, ...]]:
@@ -55,7 +56,8 @@ def rows(connection: Connection, query: Query, asked: Iterable[str]) -> list[tup
         if connection.dialect.name == "sqlite":
             listed = orjson.dumps(list(asked)).decode()
             return list(driver.execute(query.sqlite, {"codes": listed}))
-        found = driver.execute(query.postgresql, {"codes": list(asked)}, prepare=True)
+        given = {"codes": list(asked)}
+        found = driver.execute(query.postgresql, given, prepare=True, binary=True)
         return list(found.fetchall())
     except connection.dialect.loaded_dbapi.Error as fault:
         raise DBAPIError(query.sqlite, None, fault) from fault

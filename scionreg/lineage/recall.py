@@ -22,7 +22,16 @@ from scionreg.lineage.reached import (
     make_dispatch,
     make_lot,
 )
-from scionreg.lineage.recall_items import ALL, Item, OfCode, OfCutter, OfGrafter, OfStore, gather
+from scionreg.lineage.recall_items import (
+    ALL,
+    Bounds,
+    Item,
+    OfCode,
+    OfCutter,
+    OfGrafter,
+    OfStore,
+    gather,
+)
 from scionreg.lineage.sticks import Flow, read_flows, tidy
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import Reach
@@ -156,7 +165,7 @@ def recall(connection: Connection, items: Sequence[Item]) -> Recall:
     alike = _reached_alike(descent)
     return Recall(
         code=", ".join(str(item) for item in items),
-        bundles=tuple(_bundles(descent, flows)),
+        bundles=tuple(_bundles(descent, flows, alike)),
         graft_lots=_lots(descent, runs, alike),
         dispatches=_dispatches(descent, lines, alike),
         mother_trees=tuple(_trees(descent)),
@@ -164,22 +173,26 @@ def recall(connection: Connection, items: Sequence[Item]) -> Recall:
     )
 
 
-def _bundles(descent: Descent, flows: dict[str, Flow]) -> list[BundleReach]:
+def _bundles(descent: Descent, flows: dict[str, Flow], alike: dict[str, Told]) -> list[BundleReach]:
     found = []
     for code, bundle in sorted(descent.bundles.items()):
-        low, high = descent.bundle_bounds(code)
+        high, grade = alike.get(code) or _told(descent.bundle_bounds(code))
         if high > 0:
             left = tidy(flows[code].left_of(bundle.sticks))
-            found.append(BundleReach(code, bundle.sticks, left, high, grade_of(low, high)))
+            found.append(BundleReach(code, bundle.sticks, left, high, grade))
     return found
+
+
+def _told(bounds: Bounds) -> Told:
+    return bounds[1], grade_of(*bounds)
 
 
 def _reached_alike(descent: Descent) -> dict[str, Told]:
     """Return what is told of bundles all of whose wood is reached alike, whenever it left."""
     return {
-        code: (high, grade_of(low, high))
-        for code, (low, high) in descent.wood.items()
-        if high > 0 and code not in descent.seeds.since
+        code: _told(bounds)
+        for code, bounds in descent.wood.items()
+        if bounds[1] > 0 and code not in descent.seeds.since
     }
 
 
@@ -201,10 +214,10 @@ def _lots(descent: Descent, runs: Sequence[Run], alike: dict[str, Told]) -> Reac
         found += run
         told += [of_bundle] * len(run)
     for row in others:
-        low, high = descent.lot_bounds(row[0])
+        high, grade = _told(descent.lot_bounds(row[0]))
         if high > 0:
             found.append(row)
-            told.append((high, grade_of(low, high), _standing(row, descent.regrafts.get(row[0]))))
+            told.append((high, grade, _standing(row, descent.regrafts.get(row[0]))))
     return Reached(make_lot, found, told)
 
 
@@ -248,16 +261,15 @@ def _dispatches(
 def _told_of_line(descent: Descent, line: tuple[Any, ...]) -> Told:
     dispatch, lot, _, date, _, first, last, _ = line
     if dispatch in descent.seeds.dispatches:
-        return ALL[1], grade_of(*ALL)
-    low, high = descent.trees_of(lot, first, last, as_day(date))
-    return (high, grade_of(low, high)) if high > 0 else UNREACHED
+        return _told(ALL)
+    bounds = descent.trees_of(lot, first, last, as_day(date))
+    return _told(bounds) if bounds[1] > 0 else UNREACHED
 
 
 def _trees(descent: Descent) -> list[TreeReach]:
     found = []
     for code, (tree, generation) in descent.grown.items():
-        low, high = descent.tree_bounds(code)
+        high, grade = _told(descent.tree_bounds(code))
         if high > 0:
-            grade = grade_of(low, high)
             found.append(TreeReach(code, str(tree.graft_lot), generation, high, grade))
     return sorted(found, key=lambda tree: (tree.generation, tree.tree))
