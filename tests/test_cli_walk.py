@@ -151,6 +151,7 @@ def test_us_units_are_feet(run: Run, tmp_path: Path) -> None:
         (("--list", "nowhere.csv"), "nowhere.csv cannot be read: No such file"),
         (("Old-8", "--list", "nowhere.csv"), "not both"),
         (("Old-8", "--season", "2027"), "give --list too"),
+        ((__file__,), "is a file; to walk the trees it lists: --list"),
         (("Old-8", "--gpx", "no/such/folder.gpx"), "cannot be written"),
     ],
 )

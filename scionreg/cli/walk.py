@@ -55,6 +55,9 @@ def walk(
 
     if trees and list_ is not None:
         raise RegistryError("name the trees or a list of them, not both")
+    for name in trees or ():
+        if Path(name).is_file():
+            raise RegistryError(f"'{name}' is a file; to walk the trees it lists: --list {name}")
     wanted = listed(list_, season) or dict.fromkeys(trees or ())
     ends = ends_of(start, finish)
     with opened(registry) as opened_registry:
