@@ -575,6 +575,7 @@ class Registry:
 
         with self.store.reading() as connection:
             places, left_out = walking.where(connection, walk)
+            walk = walking.without_private_places(connection, walk)
         write_gpx(walk, places, Path(path), **ends)
         return left_out
 

@@ -88,6 +88,13 @@ def planned_cuts(plan: Plan, season: int) -> dict[str, int | None]:
     return {each.tree: each.sticks for each in plan.trees if each.season == season and each.sticks}
 
 
+def without_private_places(connection: Connection, found: Walk) -> Walk:
+    """Return a walk as papers and files for others tell it: of private places, it tells nothing."""
+    from scionreg.cartography.walk_layers import without_places
+
+    return without_places(found, _private(read_place_books(connection)))
+
+
 def standing(books: PlaceBooks, asked: Iterable[str] = ()) -> list[Standing]:
     """Return the trees that stand, and those `asked` for, where all fixes of them say they are."""
     placed = Places(books).trees
@@ -95,6 +102,10 @@ def standing(books: PlaceBooks, asked: Iterable[str] = ()) -> list[Standing]:
     plain = placed[names].astype(object).where(placed[names].notna(), None)
     gone = {each.tree for each in books.trees if each.status == TreeStatus.DEAD} - set(asked)
     return [Standing(*row) for row in plain.itertuples(index=False) if row.code not in gone]
+
+
+def _private(books: PlaceBooks) -> set[str]:
+    return {each.tree for each in books.trees if each.private}
 
 
 def _check(
@@ -183,7 +194,7 @@ def _read(path: Path) -> list[tuple[int, dict[str, str]]]:
 def where(connection: Connection, found: Walk) -> tuple[dict[str, Degrees], list[str]]:
     """Return the places of a walk's trees that are not private, and what is left out and why."""
     books = read_place_books(connection)
-    private = {each.tree for each in books.trees if each.private}
+    private = _private(books)
     places = {
         each.tree: (each.latitude, each.longitude)
         for each in standing(books, found.codes)

@@ -101,6 +101,17 @@ def test_gpx_holds_waypoints_and_the_route_but_no_private_place(run: Run, tmp_pa
     assert sorted(walked[1:-1]) == sorted(set(codes) - {"Old-5"})
 
 
+def test_gpx_does_not_tell_which_trees_a_private_one_stands_beside(
+    run: Run, demo: str, tmp_path: Path
+) -> None:
+    assert run("walk", "Old-3", "Old-7", "--gpx", "day.gpx")[0] == 0
+    text = (tmp_path / "day.gpx").read_text(encoding="utf-8")
+    assert "Oldenfarl (its place is private)" in text
+    with Registry.open(demo) as registry:
+        private = [each["tree"] for each in registry.records("mother_trees", location_private=True)]
+    assert not [code for code in private if f"({code})" in text]
+
+
 def test_the_route_goes_round_by_the_headlands(demo: str, tmp_path: Path) -> None:
     with Registry.open(demo) as registry:
         walk = registry.walk(["T24-0011-1", "T24-0020-1", "T24-0003-1", "T24-0037-2"])

@@ -204,6 +204,16 @@ def test_a_private_place_is_on_no_paper(own: Registry, tmp_path: Path) -> None:
     assert told == "Tillowby Red"
 
 
+def test_paper_does_not_tell_beside_which_tree_a_private_one_stands(own: Registry) -> None:
+    hidden, next_to_it = "T24-0039-5", "T24-0038-0"
+    own.correct("mother_trees", hidden, why="asked", recorder="P01", location_private="yes")
+    sheet = filled(own, "cutting", about=dict.fromkeys((hidden, next_to_it)))
+    warned = {line.cells["tree"]: "; ".join(line.warned) for line in sheet.lines}
+    assert "the next one: it is Cossamer (its place is private)" in warned[next_to_it]
+    assert "the next one: it is another cultivar (its place is private)" in warned[hidden]
+    assert next_to_it not in warned[hidden]
+
+
 def test_wood_to_graft_is_what_may_be_used_and_first_what_must_be(nursery: Registry) -> None:
     day = dt.date(2026, 5, 15)
     sheet = filled(nursery, "grafting", day=day, block="N26", row=7, person="P05")

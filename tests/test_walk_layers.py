@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scionreg import walking
+from scionreg import mapping, walking
 from scionreg.api import Registry
 from scionreg.cartography import walk_layers
 from scionreg.geodesy.fixes import RADIUS, Fix, deviation, likelier, misread, reach
@@ -152,6 +152,19 @@ def test_what_stands_beside_a_stop_is_not_told_where_it_is_private(nursery: Regi
     stops = nursery.layers("walk", "Old-3", "Old-7").layers["stops"]
     assert any("its place is private" in each for each in stops["do_not_cut"])
     assert not any(code in each for each in stops["do_not_cut"] for code in hidden)
+
+
+def test_how_far_it_is_to_a_private_tree_is_not_told(nursery: Registry) -> None:
+    hidden = next(nursery.records("mother_trees", location_private=True))["tree"]
+    asked, ends = ("T24-0001-5", hidden, "T24-0037-2"), {"start": (36.4191, -95.7712)}
+    with nursery.store.reading() as connection:
+        whole = walking.walk_of(connection, asked, **ends)
+        _, told = mapping.drawn_walk(connection, asked, **ends)
+    at = whole.codes.index(hidden)
+    assert 0 < at < len(asked) - 1
+    kept = [None if n in (at, at + 1) else each.metres for n, each in enumerate(whole.stops)]
+    assert [each.metres for each in told.stops] == kept
+    assert told.metres == sum(filter(None, kept)) < whole.metres
 
 
 def test_start_finish_and_gates_are_drawn_and_the_way_goes_by_them(nursery: Registry) -> None:

@@ -1,12 +1,13 @@
 """Layers for whoever cuts: the walk with its neighbours, and trees that may be mistaken."""
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from typing import Any
 
 from scionreg.cartography.layers import frame
 from scionreg.geodesy.fixes import misread
 from scionreg.geodesy.ground import metres_apart
+from scionreg.records.words import Sentence
 from scionreg.rotation.beside import Neighbour
 from scionreg.rotation.rows import Standing
 from scionreg.rotation.walk import Degrees, Stop, Walk
@@ -98,19 +99,33 @@ def _waypoints(
             yield {"code": code, "kind": "gate", "block": block, "geometry": _point(at)}
 
 
-def without_places(walk: Walk, hidden: Collection[str]) -> Walk:
-    """Return a walk that does not tell where hidden trees stand, nor beside which."""
+def without_places(walk: Walk, hidden: Set[str]) -> Walk:
+    """Return a walk that does not tell where hidden trees stand, nor beside which, nor how far off.
 
-    def kept(stop: Stop) -> Stop:
-        if stop.tree in hidden:
-            return replace(stop, block=None, row=None, position=None, metres=None, neighbours=())
-        neighbours = (
-            replace(each, tree="its place is private") if each.tree in hidden else each
-            for each in stop.neighbours
-        )
-        return replace(stop, neighbours=tuple(neighbours))
+    Its metres are those of the ways that are left.
+    """
+    if not hidden:
+        return walk
+    before = (None, *walk.codes)
+    stops = tuple(_without(*pair, hidden) for pair in zip(walk.stops, before, strict=False))
+    if hidden.isdisjoint(walk.codes):
+        return replace(walk, stops=stops)
+    metres = round(sum(each.metres or 0 for each in stops), 1)
+    return replace(walk, stops=stops, metres=metres, bound=0.0, to_finish=None)
 
-    return replace(walk, stops=tuple(map(kept, walk.stops)))
+
+def _without(stop: Stop, before: str | None, hidden: Set[str]) -> Stop:
+    """Return a stop after the tree `before`; of a hidden one only that others stand beside it."""
+    private = Sentence("do_not_cut.private")
+    if stop.tree in hidden:
+        another = Sentence("do_not_cut.another")
+        others = tuple(replace(each, tree=private, cultivar=another) for each in stop.neighbours)
+        return replace(stop, block=None, row=None, position=None, metres=None, neighbours=others)
+    neighbours = (
+        replace(each, tree=private) if each.tree in hidden else each for each in stop.neighbours
+    )
+    metres = None if before in hidden else stop.metres
+    return replace(stop, metres=metres, neighbours=tuple(neighbours))
 
 
 def confusion(

@@ -7,7 +7,7 @@ import numpy as np
 
 from scionreg.geodesy.fixes import UNKNOWN_M, reach
 from scionreg.geodesy.ground import metres_apart, nearby
-from scionreg.records.words import Sentence
+from scionreg.records.words import Sentence, joined
 from scionreg.rotation.rows import Standing
 
 IN_ROW, ACROSS, WITHIN_FIX = "next in the row", "across the row", "within the fix"
@@ -28,9 +28,13 @@ def do_not_cut(neighbours: Sequence[Neighbour]) -> list[str]:
     """Return sentences on a tree's neighbours, as a cutter reads them."""
     said: list[str] = []
     for where, name in SAYS.items():
-        its = [f"{each.cultivar} ({each.tree})" for each in neighbours if each.where == where]
+        its = [
+            Sentence("do_not_cut.tree", cultivar=each.cultivar, tree=each.tree)
+            for each in neighbours
+            if each.where == where
+        ]
         if its:
-            trees = ", ".join(its)
+            trees = joined(its, "joined.comma")
             said.append(Sentence.many(f"do_not_cut.{name}", len(its), trees=trees))
     return said
 

@@ -203,12 +203,12 @@ def _to_cut(
     connection: Connection, wanted: Wanted, settings: Settings, words: Words
 ) -> Iterator[_Subject]:
     """Yield the trees to cut in walking order, each with what must not be cut beside it."""
-    from scionreg.walking import walk_of
+    from scionreg.walking import walk_of, without_private_places
 
     trees = wanted.about or _may_be_cut(connection, wanted, settings)
     if not trees:
         return
-    for stop in walk_of(connection, trees).stops:
+    for stop in without_private_places(connection, walk_of(connection, trees)).stops:
         planned = () if stop.sticks is None else (words.many("field_sheet.cut", stop.sticks),)
         yield _Subject(
             code=stop.tree,
