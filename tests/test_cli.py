@@ -278,3 +278,24 @@ def test_the_demo_walks_through_the_main_job(run: Run, tmp_path: Path) -> None:
     assert all("<!DOCTYPE html>" in (tmp_path / file).read_text("utf-8") for file in maps)
     assert run("demo", "nursery").code == 1
     assert run("audit", "--registry", "nursery/registry.db").code == 3
+
+
+def test_letters_that_papers_and_pictures_lack_are_said_once(run: Run) -> None:
+    place = ("--kind", "bank", "--latitude", "45.0", "--accuracy-m", "5", "--by", "P01")
+    assert run("new", "registry.db", "--by", "P01")[0] == 0
+    for number, cultivar in enumerate(("水温", "Fernhill")):
+        run("add", "cultivar", "--cultivar", cultivar, "--species", "Malus domestica")
+        at = ("--tree", f"T{number}", "--longitude", f"5.0000{number}")
+        assert run("add", "tree", "--cultivar", cultivar, *at, *place)[0] == 0
+    for command in (
+        ("map", "confusion", "--into", "pairs.png"),
+        ("plan", "--trees", "水温=10", "--picture", "supply.svg"),
+        ("sheets", "cutting", "cutting.pdf"),
+        ("trace", "T0", "--sheet", "trace.pdf"),
+        ("label", "T0", "--into", "labels.pdf"),
+    ):
+        said = run(*command)[2]
+        assert said.count("the fonts have no 水 温; write them by hand") == 1, command
+        assert "Glyph" not in said
+    for command in (("sheets", "cutting", "cutting.csv"), ("trace", "T0", "--sheet", "trace.html")):
+        assert "fonts" not in run(*command)[2]

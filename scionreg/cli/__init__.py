@@ -11,7 +11,8 @@ def main() -> None:
     from scionreg.cli.app import app
 
     try:
-        app(prog_name="scionreg")
+        with console.lacking_told():
+            app(prog_name="scionreg")
     except RegistryError as refusal:
         console.talk(f"refused: {refusal}")
         sys.exit(1)

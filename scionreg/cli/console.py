@@ -2,8 +2,10 @@
 
 import csv
 import os
+import re
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -19,6 +21,34 @@ def data(text: str) -> None:
 def talk(text: str) -> None:
     """Say what happened, beside the data."""
     print(text, file=sys.stderr)
+
+
+def lacking(letters: Iterable[str]) -> None:
+    """Say which letters of what was printed or drawn the fonts do not have; nothing for none."""
+    if named := " ".join(sorted({each for each in letters if each.isprintable()})):
+        talk(f"the fonts have no {named}; write them by hand")
+
+
+@contextmanager
+def lacking_told() -> Iterator[None]:
+    """Say once, in plain words, which letters pictures lack; drawing warns of each by itself."""
+    letters: list[str] = []
+    with warnings.catch_warnings():
+        shown = warnings.showwarning
+
+        def note(message: Warning | str, *where: Any, **more: Any) -> None:
+            found = re.match(r"Glyph (\d+) ", str(message))
+            if found:
+                letters.append(chr(int(found[1])))
+            else:
+                shown(message, *where, **more)
+
+        warnings.filterwarnings("always", r"Glyph \d+ .* missing from font", UserWarning)
+        warnings.showwarning = note
+        try:
+            yield
+        finally:
+            lacking(letters)
 
 
 def abandon_output() -> None:

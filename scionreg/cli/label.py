@@ -193,5 +193,4 @@ def _write(found: "Labels", into: str, stock: "Stock", start: int, dpi: int, uni
     console.talk(f"{number} label{'s' if number != 1 else ''} of {each}{sheets}: {into}")
     if left_out:
         console.talk(f"left out where there was no room: {', '.join(left_out)}")
-    if letters := unknown_letters(found.labels):
-        console.talk(f"the fonts have no {' '.join(letters)}; write them by hand")
+    console.lacking(unknown_letters(found.labels))

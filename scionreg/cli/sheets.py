@@ -81,6 +81,7 @@ def sheets(
     scionreg sheets all records.xlsx
     """
     from scionreg.documents.field_sheets.filling import Wanted
+    from scionreg.documents.pdf import unknown_letters
     from scionreg.records.words import read_words
     from scionreg.sheeting import write_sheets
     from scionreg.walking import read_cutting_list
@@ -113,6 +114,8 @@ def sheets(
     for file in files:
         console.data(str(file))
     if written is not None:
+        if any(file.suffix.lower() == ".pdf" for file in files):
+            console.lacking(unknown_letters("".join(written.texts())))
         filled = sum(bool(line.cells) for line in written.lines)
         console.talk(
             f"rows filled in: {filled}" if filled else "nothing is due: the rows are empty"

@@ -71,6 +71,15 @@ class Paper:
     scanned: str = ""
     scan_says: str = ""
 
+    def texts(self) -> Iterator[str]:
+        """Yield all that is printed as text."""
+        yield from (self.title, self.code, self.lead, self.scan_says, *self.foot)
+        yield from (text for fact in self.facts for text in fact)
+        for section in self.sections:
+            yield from (section.title, *section.lines, *section.notes)
+            for row in (section.table.columns, *section.table.rows) if section.table else ():
+                yield from row
+
 
 def write_paper(
     paper: Paper, file: str | os.PathLike[str], words: Words, *, size: str = "A4"

@@ -1,6 +1,6 @@
 """A field sheet as plain data: what stands in its rows before it goes out, and what is to know."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -58,6 +58,11 @@ class FieldSheet:
     kind: str
     lines: tuple[Line, ...]
     facts: tuple[tuple[str, str], ...] = ()
+
+    def texts(self) -> Iterator[str]:
+        """Yield all texts of the rows that stand on paper."""
+        for line in self.lines:
+            yield from (*line.cells.values(), line.told, *line.warned)
 
     def to_rows(self) -> list[dict[str, str]]:
         """Return the rows by column, every column in the order of the CSV file."""
