@@ -17,11 +17,20 @@ from openpyxl import load_workbook
 from scionreg.api import Registry
 from scionreg.documents.field_sheets import icons
 from scionreg.documents.field_sheets.filling import Wanted, fill
-from scionreg.documents.field_sheets.kinds import SHEETS, US, numbered, tell
-from scionreg.documents.field_sheets.page import MARGIN, NUMBER, _wrapped, write_pdf
+from scionreg.documents.field_sheets.kinds import SHEETS, US, kind_of_sheet, numbered, tell
+from scionreg.documents.field_sheets.page import (
+    FINE,
+    HEADING_EDGES,
+    MARGIN,
+    NUMBER,
+    _columns,
+    _shared,
+    _wrapped,
+    write_pdf,
+)
 from scionreg.documents.field_sheets.sheet import ABOUT, DAYS, PEOPLE, FieldSheet, Line
 from scionreg.documents.field_sheets.writing import write_sheet
-from scionreg.documents.pdf import MM, REGULAR, width
+from scionreg.documents.pdf import BOLD, MM, PAPERS, REGULAR, usual_paper, width
 from scionreg.lineage.due import not_counted, not_tied
 from scionreg.lineage.known import read_known
 from scionreg.records import codes
@@ -441,6 +450,24 @@ def test_lengths_are_headed_by_the_nurserys_units(tmp_path: Path) -> None:
     sheet = FieldSheet(name="cutting", kind="collections", lines=())
     assert "length cm" in flat(printed(sheet, tmp_path, units="SI", blank=1)[0])
     assert "length in" in flat(printed(sheet, tmp_path, units="US", blank=1)[0])
+
+
+@pytest.mark.parametrize("units", ["SI", "US"])
+@pytest.mark.parametrize("name", SHEETS)
+def test_no_word_of_a_heading_is_broken(name: str, units: str) -> None:
+    room = PAPERS[usual_paper(units)][1] - 2 * MARGIN - NUMBER
+    columns = _columns(kind_of_sheet(name), WORDS, units, room)
+    assert sum(each.wide for each in columns) == pytest.approx(room)
+    for each in columns:
+        lines = _wrapped(each.heading, BOLD, FINE, each.wide - HEADING_EDGES)
+        assert " ".join(lines) == each.heading
+
+
+def test_columns_share_the_width_by_weight_where_words_are_too_wide() -> None:
+    assert _shared(100, [1, 1, 2], [10, 30, 10]) == [
+        pytest.approx(each) for each in (70 / 3, 30, 140 / 3)
+    ]
+    assert _shared(100, [1, 1, 2], [60, 60, 60]) == [25, 25, 50]
 
 
 @pytest.mark.parametrize(("unit", "text", "stored"), [("cm", "18", "45.72"), ("m", "10", "3.048")])

@@ -35,6 +35,8 @@ NUMBER = 8.0
 WRITTEN = 9.0
 """Height of what is written into, enough for a marker held in a glove."""
 HEAD, TITLE = 17.0, 14.0
+HEADING_EDGES = 1.2
+"""Room left and right of a heading together."""
 LEADING = 3.6
 TOLD, FINE = 8.0, 6.6
 """Sizes of print in points; all other measures in mm."""
@@ -177,7 +179,9 @@ class _Paper:
         for each in self.columns:
             icon = icons.of_column(self.sheet.kind, each.of.name)
             icons.draw(self.canvas, icon, (each.left + 0.8) * MM, (top - 5.2) * MM, 4.4 * MM)
-            for line, text in enumerate(_wrapped(each.heading, BOLD, FINE, each.wide - 1.2)):
+            for line, text in enumerate(
+                _wrapped(each.heading, BOLD, FINE, each.wide - HEADING_EDGES)
+            ):
                 self._print(each.left + 0.8, top - 8 - line * 2.7, text, BOLD, FINE)
             self._rule(each.left, top, each.left, top - HEAD)
         return top - HEAD
@@ -242,13 +246,33 @@ class _Paper:
 def _columns(kind: str, words: Words, units: str, room: float) -> list[_Column]:
     """Return every column of a kind in its place; they share the width by what they hold."""
     found, left = [], MARGIN + NUMBER
-    weights = [_weight(column) for column in fields(kind)]
-    for column, weight in zip(fields(kind), weights, strict=True):
-        wide = weight * room / sum(weights)
-        title = heading(column, words, units) + "*" * must_be_filled(column)
+    columns = fields(kind)
+    titles = [heading(each, words, units) + "*" * must_be_filled(each) for each in columns]
+    widths = _shared(room, [_weight(each) for each in columns], [_widest(t) for t in titles])
+    for column, title, wide in zip(columns, titles, widths, strict=True):
         found.append(_Column(column, title, left, wide))
         left += wide
     return found
+
+
+def _widest(title: str) -> float:
+    """Return the width that a column needs, so that no word of its heading is broken."""
+    hair = 0.01  # sums of floats
+    return max(width(word, BOLD, FINE) / MM for word in title.split()) + HEADING_EDGES + hair
+
+
+def _shared(room: float, weights: Sequence[float], least: Sequence[float]) -> list[float]:
+    """Return widths by weight, none below its least; by weight alone where there is no room."""
+    kept: dict[int, float] = {}
+    while sum(kept.values()) < room and len(kept) < len(weights):
+        free = sum(each for at, each in enumerate(weights) if at not in kept)
+        scale = (room - sum(kept.values())) / free
+        widths = [kept.get(at, each * scale) for at, each in enumerate(weights)]
+        narrow = {at: wide for at, wide in enumerate(least) if wide > widths[at]}
+        if not narrow:
+            return widths
+        kept |= narrow
+    return [each * room / sum(weights) for each in weights]
 
 
 def _weight(column: Any) -> float:
