@@ -106,6 +106,23 @@ def test_the_legend_counts_every_tree(nursery: Registry, tmp_path: Path) -> None
     assert "click" not in said
 
 
+def test_the_legend_is_within_the_picture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    figures: list[Any] = []
+    monkeypatch.setattr(map_pictures, "save_picture", lambda figure, _: figures.append(figure))
+    words = ["leave", "stop", "start", "finish", "gate"]
+    upright = [Point(0, 9 * number) for number in range(len(words))]
+    told = page(upright, status="usable", stop=words, estimated=True)
+    stops = [replace(each, themes=("stop",)) for each in told.layers if not each.background]
+    draw_map(replace(told, layers=(*stops, *stops)), tmp_path / "map.png")
+    (figure,) = figures
+    (legend,) = figure.legends
+    around = legend.get_window_extent()
+    assert len(legend.get_texts()) == 2 * (len(words) + 1)
+    assert 0 <= around.x0 < around.x1 <= figure.bbox.width
+    assert around.y1 <= figure.axes[0].bbox.y0 + 1
+    assert figure.texts[-1].get_window_extent().y1 <= around.y0
+
+
 def test_names_are_text_and_estimates_are_marked(tmp_path: Path) -> None:
     shapes = [Point(0, 0), Point(12, 5)]
     found = page(shapes, status=["usable", "retired"], estimated=[False, True])

@@ -22,6 +22,7 @@ from scionreg.records.errors import RegistryError
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.legend import Legend
     from numpy.typing import NDArray
 
     from scionreg.cartography.page import MapPage, Shown
@@ -131,7 +132,7 @@ def draw_map(page: "MapPage", file: str | os.PathLike[str], *, by: str = "") -> 
         raise RegistryError(f"this map is not coloured by '{by}'; there are {', '.join(themes)}")
     says = _said(page)
     grounds = [layer for layer in page.layers if layer.background]
-    sheet = _sheet(shown, grounds, _foot(says, LEGEND_COLUMNS))
+    sheet = _sheet(shown, grounds, _foot(says, 1))
     figure = Figure()
     axes = figure.add_axes(sheet.map_box)
     axes.set_xlim(sheet.west, sheet.east)
@@ -146,16 +147,15 @@ def draw_map(page: "MapPage", file: str | os.PathLike[str], *, by: str = "") -> 
             known = theme(by if by in each.themes else each.themes[0])
             legend += _layer(axes, each, known, sheet, labels)
     _frame(axes, sheet, page.units)
-    sheet = replace(sheet, foot=_foot(says, len(legend)))
-    figure.set_size_inches(sheet.sides)
+    sheet = _with_legend(figure, sheet, says, legend)
     axes.set_position(sheet.map_box)
-    _say(figure, sheet, page.title, says, legend)
+    _say(figure, sheet, page.title, says)
     save_picture(figure, file)
 
 
-def _foot(says: Sequence[str], legend: int) -> float:
-    """Return the room that a legend and what is said take, inches."""
-    return 0.3 + LINE * len(says) + 1.3 * LINE * math.ceil(legend / LEGEND_COLUMNS)
+def _foot(says: Sequence[str], lines: int) -> float:
+    """Return the room that a legend of some lines and what is said take, inches."""
+    return 0.3 + LINE * len(says) + 1.3 * LINE * lines
 
 
 def _sheet(shown: "Sequence[Shown]", grounds: "Sequence[Shown]", foot: float) -> Sheet:
@@ -431,31 +431,45 @@ def _round_length(most: float, *, feet: bool) -> float:
     return power * max(each for each in (1, 2, 5) if each * power <= longest)
 
 
-def _say(
-    figure: "Figure",
-    sheet: Sheet,
-    title: str,
-    says: Sequence[str],
-    legend: Sequence[tuple[Any, str]],
-) -> None:
-    """Write the title, the legend, and what is said of the map."""
-    width, height = sheet.sides
-    write_words(
-        figure.text(0.5, 1 - 0.25 / height, "", fontsize=13, fontweight="bold", ha="center"), title
-    )
-    # North is up the sheet.
-    figure.text(1 - EDGE / width, 1 - 0.45 / height, "N ▲", fontsize=11, ha="right")
+def _with_legend(
+    figure: "Figure", sheet: Sheet, says: Sequence[str], legend: Sequence[tuple[Any, str]]
+) -> Sheet:
+    """Write the legend in as many columns as fit beside each other; return the sheet it is on."""
+    for columns in range(LEGEND_COLUMNS, 0, -1):
+        sheet = replace(sheet, foot=_foot(says, math.ceil(len(legend) / columns)))
+        figure.set_size_inches(sheet.sides)
+        keys = _keys(figure, sheet, legend, columns)
+        if columns == 1 or keys.get_window_extent().width <= figure.bbox.width:
+            break
+        keys.remove()
+    return sheet
+
+
+def _keys(
+    figure: "Figure", sheet: Sheet, legend: Sequence[tuple[Any, str]], columns: int
+) -> "Legend":
     keys = figure.legend(
         [handle for handle, _ in legend],
         [label for _, label in legend],
         loc="upper center",
-        bbox_to_anchor=(0.5, (sheet.foot - 0.02) / height),
-        ncols=LEGEND_COLUMNS,
+        bbox_to_anchor=(0.5, (sheet.foot - 0.02) / sheet.sides[1]),
+        ncols=columns,
         handlelength=3,
         frameon=False,
         fontsize=8,
     )
     for text in keys.get_texts():
         text.set_parse_math(False)
+    return keys
+
+
+def _say(figure: "Figure", sheet: Sheet, title: str, says: Sequence[str]) -> None:
+    """Write the title, and what is said of the map."""
+    width, height = sheet.sides
+    write_words(
+        figure.text(0.5, 1 - 0.25 / height, "", fontsize=13, fontweight="bold", ha="center"), title
+    )
+    # North is up the sheet.
+    figure.text(1 - EDGE / width, 1 - 0.45 / height, "N ▲", fontsize=11, ha="right")
     below = figure.text(EDGE / width, 0.08 / height, "", fontsize=7, color=GREY, va="bottom")
     write_words(below, "\n".join(says))
