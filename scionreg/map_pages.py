@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 from scionreg import mapping
 from scionreg.cartography.basemaps import basemap
 from scionreg.cartography.chain_pages import recall_page, trace_page
+from scionreg.cartography.meridian import in_one_piece
 from scionreg.cartography.page import MapPage
 from scionreg.cartography.row_pages import rows_page
 from scionreg.cartography.tree_lines import histories
@@ -96,7 +97,10 @@ def page_of(
         units=read_settings(connection).units,
         options=options,
     )
-    return replace(PAGES[what](asked), units=asked.units, basemap=below)
+    page = PAGES[what](asked)
+    frames = in_one_piece([each.frame for each in page.layers])
+    layers = (replace(one, frame=its) for one, its in zip(page.layers, frames, strict=True))
+    return replace(page, layers=tuple(layers), units=asked.units, basemap=below)
 
 
 def _mother_trees(asked: Asked) -> MapPage:

@@ -228,6 +228,16 @@ def test_fixes_alone_lay_rows_out(latitude: float, longitude: float, seed: int, 
     assert 0 < (grid.off_m or 0) < 4
 
 
+def test_an_outline_across_the_date_line_is_laid_out_as_elsewhere() -> None:
+    def laid_out(west: float, east: float) -> np.ndarray:
+        ring = [[west, -17.2], [east, -17.2], [east, -17.1995], [west, -17.1995], [west, -17.2]]
+        outline = {"type": "Polygon", "coordinates": [ring]}
+        grid = lay_out(outline, 3, 4, row_spacing_m=5, tree_spacing_m=4, counted_from="S")
+        return grid.metres([1, 1, 3], [1, 4, 4])
+
+    assert laid_out(179.9998, -179.9997) == pytest.approx(laid_out(10.0, 10.0005), abs=0.001)
+
+
 def test_fixes_in_one_line_too_few_or_all_in_a_corner_lay_nothing_out() -> None:
     plane = Plane(45, 5)
 

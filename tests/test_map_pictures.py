@@ -11,6 +11,7 @@ import geopandas as gpd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from nursery import add
 from shapely import LineString, Point, box
 
 from scionreg.api import Registry
@@ -20,6 +21,7 @@ from scionreg.documents import map_pictures
 from scionreg.documents.map_pictures import EDGE, LONG, draw_map
 from scionreg.geodesy.ground import Plane
 from scionreg.records.errors import RegistryError
+from scionreg.registry.store import Store
 
 PLANE = Plane(36.4, -95.8)
 HOSTILE = "$x^2$ <b>&\"'"
@@ -163,6 +165,19 @@ def test_what_cannot_be_drawn_is_refused(tmp_path: Path) -> None:
     ):
         with pytest.raises(RegistryError, match=says):
             draw_map(drawn, tmp_path / file, by=by)
+
+
+def test_a_nursery_across_the_date_line_is_drawn_in_one_piece(store: Store, tmp_path: Path) -> None:
+    for number, (cultivar, east) in enumerate((("Amber", 179.99998), ("Beryl", -179.99998))):
+        add(store, "cultivars", cultivar=cultivar, species="Malus domestica")
+        place = {"latitude": -17.2, "longitude": east, "accuracy_m": 5.0}
+        add(store, "mother_trees", tree=f"T{number}", cultivar=cultivar, kind="bank", **place)
+    found = Registry(store).map_page("confusion")
+    bounds = [each.frame.total_bounds for each in found.layers if len(each.frame)]
+    assert max(each[2] - each[0] for each in bounds) < 0.001
+    draw_map(found, tmp_path / "map.png")
+    held = Registry(store).layers("confusion").layers["pairs"]
+    assert abs(held.total_bounds[::2]).max() <= 180
 
 
 def test_lines_and_far_layers(tmp_path: Path) -> None:

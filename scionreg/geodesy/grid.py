@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from scionreg.geodesy.fixes import RADIUS
-from scionreg.geodesy.ground import Numbers, Plane
+from scionreg.geodesy.ground import Numbers, Plane, run_on
 
 AWAY = {"N": (0.0, -1.0), "E": (-1.0, 0.0), "S": (0.0, 1.0), "W": (1.0, 0.0)}
 """Where positions run to, east and north, by the side they are counted from."""
@@ -77,6 +77,7 @@ def lay_out(
     from shapely.geometry import shape
 
     ring = get_coordinates(shape(outline))
+    ring[:, 0] = run_on(ring[:, 0])
     low, high = ring.min(axis=0), ring.max(axis=0)
     plane = Plane(float(low[1] + high[1]) / 2, float(low[0] + high[0]) / 2)
     flat = plane.metres(ring[:, 1], ring[:, 0])

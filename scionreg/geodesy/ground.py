@@ -34,6 +34,13 @@ def metres_apart(
     return np.asarray(metres, dtype=np.float64).reshape(ends[0].shape)
 
 
+def run_on(longitude: ArrayLike) -> Numbers:
+    """Return longitudes counted on past 180 degrees, if that makes what lies there narrower."""
+    degrees = np.asarray(longitude, dtype=np.float64)
+    turned = np.where(degrees < 0, degrees + 360, degrees)
+    return turned if degrees.size and np.ptp(turned) < np.ptp(degrees) else degrees
+
+
 class Plane:
     """Metres east and north of a place: the azimuthal equidistant projection about it.
 
