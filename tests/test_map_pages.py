@@ -277,7 +277,12 @@ def test_trees_without_blocks_or_a_known_place_in_one_are_drawn_too() -> None:
 
 @pytest.mark.parametrize(
     ("metres", "si", "us"),
-    [(0.25, "0.25 m", "0.82 ft"), (3.0, "3 m", "9.8 ft"), (356.4, "356 m", "1,169 ft")],
+    [
+        (6e-7, "0 m", "0 ft"),
+        (0.25, "0.25 m", "0.82 ft"),
+        (3.0, "3 m", "9.8 ft"),
+        (356.4, "356 m", "1,169 ft"),
+    ],
 )
 def test_lengths_are_told_as_the_nursery_sets(metres: float, si: str, us: str) -> None:
     assert length(metres) == si

@@ -137,7 +137,8 @@ def number(of: int, one: str, more: str = "") -> str:
 def length(metres: float, units: str = "SI") -> str:
     """Return a length in metres or, where `units` is US, in feet: two figures, or whole ones."""
     value, unit = (metres / FOOT_M, "ft") if units == "US" else (metres, "m")
-    return f"{value:,.0f} {unit}" if value >= 10 else f"{value:.2g} {unit}"
+    # Nothing is known to less than a hundredth.
+    return f"{value:,.0f} {unit}" if value >= 10 else f"{round(value, 2):.2g} {unit}"
 
 
 def sentence(note: str) -> str:
