@@ -133,6 +133,17 @@ def test_a_gate_makes_the_way_longer(run: Run) -> None:
     assert gated > free + 20
 
 
+def test_a_tree_with_nothing_but_a_fix_is_not_one_without_a_place(run: Run) -> None:
+    new = ("--registry", "small.db", "--by", "P01")
+    run("new", "small.db")
+    run("add", "cultivar", "--cultivar", "Amber", "--species", "Malus domestica", *new)
+    for tree, more in (("T1", ("--latitude", "45.0", "--longitude", "5.0")), ("T2", ())):
+        assert run("add", "tree", "--tree", tree, "--cultivar", "Amber", *more, *new)[0] == 0
+    first, last = run("walk", "T1", "T2", "--registry", "small.db")[1].splitlines()[:2]
+    assert first.endswith("only a fix recorded")
+    assert last.endswith("place not recorded")
+
+
 def test_us_units_are_feet(run: Run, tmp_path: Path) -> None:
     with Registry.new(tmp_path / "us.db", by="P01", units="US") as registry:
         registry.record("people", person="P01")

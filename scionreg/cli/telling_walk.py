@@ -31,7 +31,10 @@ def _cells(stop: Stop, us: bool) -> Sequence[str]:
 def _place(stop: Stop) -> str:
     named = (("", stop.block), ("row ", stop.row), ("position ", stop.position))
     place = " ".join(f"{name}{value}" for name, value in named if value is not None)
-    return (place or "place not recorded") + (" (est.)" if stop.estimated and place else "")
+    if not place:
+        lost = stop.estimated and stop.metres is None
+        return "place not recorded" if lost else "only a fix recorded"
+    return place + (" (est.)" if stop.estimated else "")
 
 
 def _sum(walk: Walk, us: bool) -> str:
