@@ -244,6 +244,18 @@ def test_rows_are_as_long_as_their_positions(nursery: Registry) -> None:
     assert all(each.distance(one.geometry) < 1e-9 for each in on_line)
 
 
+def test_a_position_is_of_the_last_regraft_whatever_the_codes(nursery: Registry) -> None:
+    with nursery.store.reading() as connection:
+        lots, _ = mapping._lots(connection, None)
+        ground = mapping.Ground.read(connection)
+    first = lots[lots["block"] == "N26"].head(1)
+    regrafts = [("ZZ", first["code"].item()), ("AA", "ZZ"), ("MM", "AA")]
+    again = [first.assign(code=code, regraft_of=of) for code, of in regrafts]
+    stacked = pd.concat([again[2], first, *again[:2]], ignore_index=True)
+    points = layers.positions(ground.places, stacked, {})
+    assert set(points["lot"]) == {"MM"}
+
+
 def test_positions_found_off_are_told_apart(nursery: Registry) -> None:
     with nursery.store.reading() as connection:
         lots, off = mapping._lots(connection, None)

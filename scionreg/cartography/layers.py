@@ -99,11 +99,11 @@ def positions(places: Places, lots: pd.DataFrame, off: Mapping[str, Collection[i
     off : positions found off, by lot.
     """
     count = (lots["last"] - lots["first"] + 1).to_numpy(dtype=int)
-    each = lots.loc[lots.index.repeat(count)]
+    each = lots.assign(turn=_turns(lots)).loc[lots.index.repeat(count)]
     each = each.assign(
         position=each["first"].to_numpy() + each.groupby(level=0).cumcount().to_numpy()
     ).rename(columns={"code": "lot"})
-    each = each.sort_values("regraft_of", na_position="first", kind="stable").drop_duplicates(
+    each = each.sort_values("turn", kind="stable").drop_duplicates(
         ["block", "row", "position", "season"], keep="last"
     )
     number = each["position"].astype(int)
@@ -115,6 +115,20 @@ def positions(places: Places, lots: pd.DataFrame, off: Mapping[str, Collection[i
     each = each.assign(longitude=at[:, 0], latitude=at[:, 1])
     each = each[each["latitude"].notna()].reset_index(drop=True)
     return _points(each[[*POSITION_COLUMNS, "latitude", "longitude"]])
+
+
+def _turns(lots: pd.DataFrame) -> list[int]:
+    """Return how many lots each regrafts, one after the other."""
+    regrafts = lots[lots["regraft_of"].notna()]
+    before = dict(zip(regrafts["code"], regrafts["regraft_of"], strict=True))
+
+    def turn(code: str) -> int:
+        found = 0
+        while code in before and found < len(before):
+            code, found = before[code], found + 1
+        return found
+
+    return [turn(code) for code in lots["code"]]
 
 
 def _points(table: pd.DataFrame) -> Any:
