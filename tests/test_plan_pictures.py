@@ -1,10 +1,13 @@
 """Pictures of a cutting plan: what is in them, and that they are the same twice."""
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from scionreg.api import Registry
+from scionreg.documents import plan_pictures
 from scionreg.documents.plan_pictures import draw_pressure, draw_supply
 from scionreg.planning import CuttingSheet
 from scionreg.records.errors import RegistryError
@@ -38,6 +41,24 @@ def test_supply_against_demand_says_what_is_short(sheet: CuttingSheet, tmp_path:
     assert texts(tmp_path / "b.svg") == drawn
     draw_supply(sheet.plan, tmp_path / "a.png")
     assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_long_names_leave_room_for_the_bars(
+    sheet: CuttingSheet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    figures: list[Any] = []
+    monkeypatch.setattr(plan_pictures, "save_picture", lambda figure, _: figures.append(figure))
+    long = {"Brellan": "Late White Keeping Pippin of the Upper Orchard " * 2, "Oldenfarl": "Z" * 60}
+    named = [replace(row, cultivar=long[row.cultivar].strip()) for row in sheet.plan.seasons]
+    draw_supply(replace(sheet.plan, seasons=tuple(named)), tmp_path / "a.png")
+    (figure,) = figures
+    figure.draw_without_rendering()
+    (axes,) = figure.axes
+    names = [each.get_window_extent() for each in axes.get_yticklabels()]
+    assert axes.bbox.width > figure.bbox.width / 2
+    assert all(each.x0 >= 0 for each in names)
+    assert axes.title.get_window_extent().x1 <= figure.bbox.width
+    assert not names[0].overlaps(names[1])
 
 
 def test_pressure_names_the_worn_tree_first_and_says_whose_the_limits_are(

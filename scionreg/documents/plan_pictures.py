@@ -5,6 +5,7 @@ only cue: hatches, marks and printed numbers say the same.
 """
 
 import os
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,8 @@ MOST_TREES = 40
 MOST_CULTIVARS = 24
 """Cultivars in one picture, those most wanted first."""
 BAR = 0.8
+NAME, NAME_LINE = 28, 0.7
+"""Letters of a cultivar's name in a line, and the height of a line in bars."""
 
 
 def draw_supply(plan: "Plan", file: str | os.PathLike[str]) -> None:
@@ -44,16 +47,22 @@ def draw_supply(plan: "Plan", file: str | os.PathLike[str]) -> None:
     if not shown:
         raise RegistryError("there is nothing to draw: nothing has to be cut")
     figure, rows = new_figure(9, 1), [row for row in plan.seasons if row.demand]
-    axes, at, ticks = figure.subplots(), 0.0, []
+    axes, at = figure.subplots(), 0.0
+    ticks: list[float] = []
+    names: list[str] = []
     for cultivar in shown:
         its = sorted((r for r in rows if r.cultivar == cultivar), key=lambda row: row.season)
+        names.append(textwrap.fill(cultivar, NAME))
+        # A name of many lines is higher than its bars.
+        spare = max(0.0, NAME_LINE * (names[-1].count("\n") + 1) - len(its)) / 2
+        at += spare
         ticks.append(at + (len(its) - 1) / 2)
         for row in its:
             _supply_bar(axes, at, row)
             at += 1
-        at += 0.6
+        at += spare + 0.6
     figure.set_size_inches(9, 1.5 + 0.24 * at)
-    axes.set_yticks(ticks, shown)
+    axes.set_yticks(ticks, names)
     for label in axes.get_yticklabels():
         label.set_parse_math(False)
     axes.set_ylim(at - 0.9, -0.7)
