@@ -498,6 +498,18 @@ def test_every_shown_column_of_a_chain_s_records_is_in_the_digest(own: Registry)
         before = after
 
 
+@pytest.mark.parametrize("zone", ["Pacific/Kiritimati", "Etc/GMT+12"])  # one has another day
+def test_the_journal_s_day_is_the_nursery_s(tmp_path: Path, zone: str) -> None:
+    with Registry.new(tmp_path / "own.db", by="P01", time_zone=zone) as registry:
+        registry.record("cultivars", cultivar="Fernhill", species="Malus domestica")
+        registry.record("mother_trees", tree="AB-1", cultivar="Fernhill")
+        before = registry.trace_sheet("AB-1")
+        assert f"of the journal, of {english().day(before.made)}" in text_of(before)
+        registry.correct("mother_trees", "AB-1", why="test", rank="none")
+        (change,) = check(registry, before).changes
+        assert change.time.date() == before.made
+
+
 # --------------------------------------------------------------------------------- the commands
 
 

@@ -17,6 +17,7 @@ from scionreg.records.names import Epithet
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.registry import journal
 from scionreg.registry.ledger import JournalLine, Version
+from scionreg.registry.settings import read_settings
 
 LEAST_DIGITS = 12
 """Digits of a digest that must be given: 16¹² lines would have to be made to meet them by luck."""
@@ -66,9 +67,11 @@ class ChangeSince:
 
 
 def last_line(connection: Connection) -> JournalMark:
-    """Return the journal's last line; number 0 where there is none yet."""
+    """Return the journal's last line, by the nursery's clock; number 0 where there is none yet."""
     number, digest = journal.head(connection)
-    return JournalMark(line=number, time=time_of(connection, number), digest=digest)
+    when = time_of(connection, number)
+    local = when.astimezone(read_settings(connection).zone) if when else None
+    return JournalMark(line=number, time=local, digest=digest)
 
 
 def digits_of(text: str) -> str:
@@ -94,8 +97,10 @@ def changes_since(
 ) -> tuple[ChangeSince, ...]:
     """Return the lines after `line` that wrote or ended a record naming one of `codes`.
 
-    So did the lines that changed settings, which figures are judged by.
+    So did the lines that changed settings, which figures are judged by. Times are by the nursery's
+    clock.
     """
+    zone = read_settings(connection).zone
     lines = {
         *_written_since(connection, line, sorted(codes)),
         *_ended_since(connection, line, codes),
@@ -108,7 +113,7 @@ def changes_since(
     return tuple(
         ChangeSince(
             line=each["seq"],
-            time=each["time"],
+            time=each["time"].astimezone(zone),
             by=each["by"],
             action=each["action"],
             kind=each["kind"],
