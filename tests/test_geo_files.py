@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
-from shapely import Point, box
+from shapely import MultiPoint, Point, box
 from shapely.geometry import shape
 
 from scionreg.api import Registry
@@ -154,6 +154,16 @@ def test_other_coordinate_systems_are_turned_to_wgs_84(tmp_path: Path) -> None:
         assert found.fix.latitude == pytest.approx(36.4187, abs=1e-7)
         assert found.fix.longitude == pytest.approx(-95.7709, abs=1e-7)
         assert found.fix.accuracy_m == 1.5
+
+
+@pytest.mark.parametrize("ending", [".gpkg", ".geojson"])
+def test_shapes_of_one_point_each_are_points(tmp_path: Path, ending: str) -> None:
+    at = [MultiPoint([(5.0, 45.0)]), MultiPoint([(5.0, 45.0), (5.1, 45.0)])]
+    frame = gpd.GeoDataFrame({"name": ["T1", "T2"]}, geometry=at, crs="EPSG:4326")
+    frame.to_file(tmp_path / f"many{ending}")
+    found = read_places(tmp_path / f"many{ending}")
+    assert [each.name for each in found.points] == ["T1"]
+    assert found.other == 1
 
 
 def test_heights_lines_and_empty_shapes_do_no_harm(tmp_path: Path) -> None:

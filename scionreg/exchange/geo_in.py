@@ -222,7 +222,12 @@ def _shapes(path: Path, frame: Any) -> Iterator[tuple[dict[str, Any], Any]]:
         raise RegistryError(f"{path.name} does not say its coordinate system")
     turned = frame.to_crs(WGS84)
     told = turned.drop(columns=turned.geometry.name).to_dict("records")
-    yield from zip(told, force_2d(turned.geometry.to_numpy()), strict=True)
+    yield from zip(told, map(_one_of, force_2d(turned.geometry.to_numpy())), strict=True)
+
+
+def _one_of(shape: Any) -> Any:
+    """Return the point that a shape of several consists of: programs write all points as such."""
+    return shape.geoms[0] if shape.geom_type == "MultiPoint" and len(shape.geoms) == 1 else shape
 
 
 # CSV
