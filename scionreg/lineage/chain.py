@@ -19,6 +19,7 @@ from scionreg.lineage.graph import (
     Tree,
     as_day,
     as_moment,
+    day_of,
     make_bundle,
     make_cutting,
     make_tree,
@@ -29,6 +30,7 @@ from scionreg.lineage.graph import (
 from scionreg.lineage.standing import regrafts_among, standing
 from scionreg.lineage.sticks import USED
 from scionreg.records.vocabulary import BundleEventKind
+from scionreg.registry.settings import read_settings
 
 
 class Line(NamedTuple):
@@ -53,6 +55,8 @@ class LogLine(NamedTuple):
     store: str | None
     sticks: int | None
     condition: str | None
+    day: dt.date | None
+    """The day of `time` in the registry's time zone, to be held beside other days."""
 
 
 class Look(NamedTuple):
@@ -211,7 +215,10 @@ class Chain:
     def read_surroundings(self, connection: Connection, items: Iterable[str]) -> None:
         """Read what happened to what the chain is made of: stores, counts, checks, events."""
         if self.bundles:
-            self._read_log(connection)
+            self.log = read_log(connection, self.bundles)
+        for line in (line for log in self.log.values() for line in log):
+            if line.event in LEAVING and line.sticks is not None:
+                self.drawn.take(line.bundle, line.sticks)
         written = {tree.cultivar for tree in self.trees.values()}
         written |= {bundle.claimed for bundle in self.bundles.values() if bundle.claimed}
         written |= {line.label_cultivar for line in self.lines if line.label_cultivar}
@@ -239,14 +246,20 @@ class Chain:
         self.looks.sort(key=lambda look: (look.date or dt.date.max, look.check))
         self.names = stand_for(connection, written, known)
 
-    def _read_log(self, connection: Connection) -> None:
-        for row in rows(connection, LOG, self.bundles):
-            line = LogLine(row[0], as_moment(row[1]), *row[2:])
-            self.log.setdefault(line.bundle, []).append(line)
-            if line.event in LEAVING and line.sticks is not None:
-                self.drawn.take(line.bundle, line.sticks)
-        for log in self.log.values():
-            log.sort(key=lambda line: (line.time is None, line.time, line.event))
+
+def read_log(connection: Connection, bundles: Iterable[str]) -> dict[str, list[LogLine]]:
+    """Return what happened to each bundle, oldest first and what has no time last."""
+    found = rows(connection, LOG, bundles)
+    zone = read_settings(connection).zone if found else dt.UTC
+    log: dict[str, list[LogLine]] = {}
+    for bundle, time, event, store, sticks, condition in found:
+        moment = as_moment(time)
+        day = day_of(moment, zone)
+        line = LogLine(bundle, moment, event, store, sticks, condition, day)
+        log.setdefault(bundle, []).append(line)
+    for lines in log.values():
+        lines.sort(key=lambda line: (line.time is None, line.time, line.event))
+    return log
 
 
 def resolve_names(connection: Connection, written: set[str]) -> dict[str, str]:

@@ -9,7 +9,6 @@ ways of passing a list are met in one place (`rows`).
 
 import datetime as dt
 import difflib
-import re
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple, TypeVar
 
@@ -32,17 +31,13 @@ Node = TypeVar("Node", bound=Hashable)
 class Query:
     """A statement over a list of codes, ``{codes}``, in the spelling of each database.
 
-    ``{day:x}`` is the day of a point in time, in the form that days are kept in. `postgresql` asks
-    the same in other words, where that database would take a long way round.
+    `postgresql` asks the same in other words, where that database would take a long way round.
     """
 
     def __init__(self, statement: str, postgresql: str | None = None) -> None:
-        self.sqlite = re.sub(r"\{day:(.+?)\}", r"substr(\1, 1, 10)", statement).replace(
-            "{codes}", "(SELECT value FROM json_each(:codes))"
-        )
-        self.postgresql = re.sub(
-            r"\{day:(.+?)\}", r"CAST(\1 AS date)", postgresql or statement
-        ).replace("IN {codes}", "= ANY(%(codes)s)")
+        self.sqlite = statement.replace("{codes}", "(SELECT value FROM json_each(:codes))")
+        asked = postgresql or statement
+        self.postgresql = asked.replace("IN {codes}", "= ANY(%(codes)s)")
 
 
 def rows(connection: Connection, query: Query, asked: Iterable[str]) -> list[tuple[Any, ...]]:
@@ -74,9 +69,9 @@ def as_moment(value: Any) -> dt.datetime | None:
     return moment if moment is None or moment.tzinfo else moment.replace(tzinfo=dt.UTC)
 
 
-def day_of(moment: Moment | None) -> dt.date | None:
-    """Return the day of a day or a point in time."""
-    return moment.date() if isinstance(moment, dt.datetime) else moment
+def day_of(moment: Moment | None, zone: dt.tzinfo) -> dt.date | None:
+    """Return the day of a day or a point in time, by the clock of the registry's time `zone`."""
+    return moment.astimezone(zone).date() if isinstance(moment, dt.datetime) else moment
 
 
 # ------------------------------------------------------------------------------ what a code is

@@ -6,13 +6,12 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.chain import LOG, LogLine
+from scionreg.lineage.chain import read_log
 from scionreg.lineage.graph import (
     TREES,
     WOOD,
     Query,
     as_day,
-    as_moment,
     day_of,
     find_kind,
     make_bundle,
@@ -25,6 +24,7 @@ from scionreg.lineage.remarks import Stay, stays_of
 from scionreg.lineage.standing import now_at, regrafts_among
 from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
+from scionreg.registry.settings import read_settings
 
 Bounds = tuple[float, float]
 """The least and the largest share of some wood that may have come from what is recalled."""
@@ -180,22 +180,17 @@ def _add_store(connection: Connection, seeds: Seeds, item: OfStore) -> None:
     if not rows(connection, KNOWN_STORE, [item.store]):
         raise not_found(connection, item.store)
     put = [row[0] for row in rows(connection, PUT_INTO, [item.store])]
-    log: dict[str, list[LogLine]] = {}
-    for row in rows(connection, LOG, put):
-        line = LogLine(row[0], as_moment(row[1]), *row[2:])
-        log.setdefault(line.bundle, []).append(line)
-    for lines in log.values():
-        lines.sort(key=lambda line: (line.time is None, line.time, line.event))
+    log, zone = read_log(connection, put), read_settings(connection).zone
     for row in rows(connection, WOOD, put):
         bundle = make_bundle(row[:9])
         for stay in stays_of(bundle, log.get(bundle.bundle, ()), None):
             if stay.store == item.store:
-                _add_stay(seeds, stay, item)
+                _add_stay(seeds, stay, item, zone)
 
 
-def _add_stay(seeds: Seeds, stay: Stay, item: OfStore) -> None:
+def _add_stay(seeds: Seeds, stay: Stay, item: OfStore, zone: dt.tzinfo) -> None:
     """Add a bundle whose stay may overlap the period; its wood counts from then on."""
-    start, end = day_of(stay.start), day_of(stay.end)
+    start, end = day_of(stay.start, zone), day_of(stay.end, zone)
     if start is not None and item.end is not None and start > item.end:
         return
     if end is not None and item.start is not None and end < item.start:

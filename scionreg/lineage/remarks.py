@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from scionreg.lineage import doubts
 from scionreg.lineage.chain import Chain, LogLine
-from scionreg.lineage.graph import Bundle, Cutting, Lot, Moment, day_of
+from scionreg.lineage.graph import Bundle, Cutting, Lot, Moment
 from scionreg.lineage.phrases import found_to_be, in_brackets, tree_or_limb
 from scionreg.records.vocabulary import BundleEventKind, TreeEventKind
 from scionreg.records.words import Sentence, joined
@@ -72,26 +72,27 @@ def stays(chain: Chain, lots: Iterable[str]) -> list[Stay]:
     return found
 
 
-def stays_of(bundle: Bundle, log: Iterable[LogLine], until: Moment | None) -> list[Stay]:
+def stays_of(bundle: Bundle, log: Iterable[LogLine], until: dt.date | None) -> list[Stay]:
     """Return the stays of one bundle: from packing or a move to the next move or the last use."""
     return [
         Stay(bundle=bundle.bundle, store=store, start=start, end=end)
-        for store, start, end in places_of(bundle, log, until)
+        for store, start, end in places_of(bundle, log, until, until)
         if store is not None
     ]
 
 
 def places_of(
-    bundle: Bundle, log: Iterable[LogLine], until: Moment | None
+    bundle: Bundle, log: Iterable[LogLine], until: Moment | None, last: dt.date | None
 ) -> list[tuple[str | None, Moment | None, Moment | None]]:
     """Return where a bundle was, one place after the other: its store (None: not recorded), ends.
 
-    An end that nobody recorded is None, as is the last one of a bundle that is still there.
+    An end that nobody recorded is None, as is the last one of a bundle that is still there. `last`
+    is the day of `until`.
     """
     places: list[tuple[Moment | None, str | None]] = [(bundle.packed, bundle.store)]
     end: Moment | None = until
     for line in log:
-        if until is not None and doubts.later(day_of(line.time), day_of(until)):
+        if doubts.later(line.day, last):
             break
         if line.event == BundleEventKind.MOVED:
             places.append((line.time, line.store))
@@ -221,19 +222,19 @@ def _held(chain: Chain, lot: Lot) -> Iterator[Sentence]:
     """Yield the holds in force on the bundle of a lot on the day of grafting."""
     hold: LogLine | None = None
     for line in chain.log.get(lot.bundle, ()):
-        if line.time is None or lot.date is None or line.time.date() > lot.date:
+        if line.day is None or lot.date is None or line.day > lot.date:
             continue
         if line.event == BundleEventKind.HOLD:
             hold = line
         elif line.event == BundleEventKind.RELEASED:
             hold = None
-    if hold is not None and hold.time is not None:
+    if hold is not None:
         yield Sentence(
             "contradiction.grafted_on_hold",
             lot=lot.graft_lot,
             day=lot.date,
             bundle=lot.bundle,
-            since=hold.time.date(),
+            since=hold.day,
         )
 
 

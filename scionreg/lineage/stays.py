@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.chain import LOG, LogLine
+from scionreg.lineage.chain import LogLine, read_log
 from scionreg.lineage.graph import (
     WOOD,
     Bundle,
@@ -23,7 +23,7 @@ from scionreg.lineage.graph import (
     Query,
     Tree,
     as_day,
-    as_moment,
+    day_of,
     make_bundle,
     make_cutting,
     make_tree,
@@ -114,18 +114,9 @@ def read_kept(
             cutting = make_cutting(row[9:16])
             kept.cuttings[cutting.collection] = cutting
             kept.trees.setdefault(cutting.tree, make_tree(row[16:]))
-    kept.log = _read_log(connection, every)
-    _Placing(kept, zone, at).place(_last_uses(connection, kept, every), still_there)
+    kept.log = read_log(connection, every)
+    _Placing(kept, zone, at).place(_last_uses(connection, kept, zone, every), still_there)
     return kept
-
-
-def _read_log(connection: Connection, bundles: Iterable[str]) -> dict[str, list[LogLine]]:
-    log: dict[str, list[LogLine]] = {}
-    for row in rows(connection, LOG, bundles):
-        log.setdefault(row[0], []).append(LogLine(row[0], as_moment(row[1]), *row[2:]))
-    for lines in log.values():
-        lines.sort(key=lambda line: (line.time is None, line.time, line.event))
-    return log
 
 
 class _Uses(NamedTuple):
@@ -135,7 +126,9 @@ class _Uses(NamedTuple):
     undated: int
 
 
-def _last_uses(connection: Connection, kept: Kept, every: Iterable[str]) -> dict[str, _Uses]:
+def _last_uses(
+    connection: Connection, kept: Kept, zone: dt.tzinfo, every: Iterable[str]
+) -> dict[str, _Uses]:
     """Return the last recorded use of each bundle that was used."""
     found: dict[str, list[tuple[Moment | None, int]]] = {}
     for query in (GRAFTED, TIED_ON):
@@ -146,16 +139,16 @@ def _last_uses(connection: Connection, kept: Kept, every: Iterable[str]) -> dict
         found.setdefault(code, []).extend((time, int(time is None)) for time in sold)
     return {
         code: _Uses(
-            max((last for last, _ in uses if last is not None), key=_early, default=None),
+            max(
+                (last for last, _ in uses if last is not None),
+                key=lambda last: day_of(last, zone) or dt.date.min,
+                default=None,
+            ),
             sum(undated for _, undated in uses),
         )
         for code, uses in found.items()
         if uses
     }
-
-
-def _early(moment: Moment) -> str:
-    return moment.isoformat()[:10]
 
 
 @dataclass(slots=True)
@@ -196,7 +189,7 @@ class _Placing:
         lines = self.kept.log.get(code, ())
         if not any(line.event in _MOVING for line in lines):
             lines = ()
-        places = places_of(bundle, lines, until)
+        places = places_of(bundle, lines, until, day_of(until, self.zone))
         if tied_into is None:
             self.kept.last_store[code] = places[-1][0]
         edges = [self._moment(start) for _, start, _ in places] + [self._moment(places[-1][2])]

@@ -1,14 +1,16 @@
 """Sticks that left bundles and collections, and what is left of them, as the records say."""
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.graph import Query, as_moment, rows
+from scionreg.lineage.graph import Query, as_day, as_moment, rows
 from scionreg.records.rules.counts import GRAFTS_A_STICK
 from scionreg.records.vocabulary import BundleEventKind
+from scionreg.registry.settings import read_settings
 
 A_STICK = " ".join(f"WHEN '{method}' THEN {number}" for method, number in GRAFTS_A_STICK.items())
 USED = (
@@ -20,6 +22,10 @@ USED = (
 def tidy(sticks: float) -> float:
     """Return a number of sticks as a whole number where it is one, else to two decimals."""
     return int(sticks) if sticks == int(sticks) else round(sticks, 2)
+
+
+_Event = tuple[dt.datetime | None, str, int | None]
+"""When something was logged of a bundle, what, and how many sticks."""
 
 
 # ----------------------------------------------------------------------- in and out, by bundle
@@ -60,10 +66,6 @@ def _each(statement: str) -> tuple[Query, Query]:
     )
 
 
-SEEN = (
-    "WITH seen AS (SELECT bundle, max(time) AS time FROM bundle_log WHERE event = 'checked' "
-    "AND sticks IS NOT NULL AND bundle IN {codes} GROUP BY bundle) "
-)
 USED_BY = _each(
     "SELECT bundle, sum(sticks_used), count(*) - count(sticks_used) FROM graft_lots "
     "WHERE bundle IN {codes} GROUP BY bundle"
@@ -76,14 +78,14 @@ EVENTS = _each(
     "SELECT bundle, time, event, sticks FROM bundle_log WHERE bundle IN {codes} "
     "AND event IN ('checked', 'discarded', 'sold')"
 )
-SINCE_USED = _each(
-    f"{SEEN}SELECT seen.bundle, sum({USED}) FROM seen JOIN graft_lots g "
-    "ON g.bundle = seen.bundle AND g.date > {day:seen.time} GROUP BY seen.bundle"
+USED_ON = Query(
+    f"SELECT bundle, date, sum({USED}) FROM graft_lots "
+    "WHERE bundle IN {codes} AND date IS NOT NULL GROUP BY bundle, date"
 )
-SINCE_PASSED = _each(
-    f"{SEEN}SELECT p.parent, sum(p.sticks) FROM seen JOIN bundle_parents p "
-    "ON p.parent = seen.bundle JOIN bundles b "
-    "ON b.bundle = p.bundle AND b.packed > {day:seen.time} GROUP BY p.parent"
+PASSED_ON = Query(
+    "SELECT p.parent, b.packed, sum(p.sticks) FROM bundle_parents p "
+    "JOIN bundles b ON b.bundle = p.bundle "
+    "WHERE p.parent IN {codes} AND b.packed IS NOT NULL GROUP BY p.parent, b.packed"
 )
 
 
@@ -114,34 +116,49 @@ def read_flows(
     if reckoned:
         for bundle, used in rows(connection, RECKONED, reckoned):
             flows[bundle].used = float(used)
-    log: dict[str, list[tuple[Any, str, int | None]]] = {}
+    log: dict[str, list[_Event]] = {}
     for bundle, time, event, sticks in read(EVENTS):
-        log.setdefault(bundle, []).append((time, event, sticks))
-    if any(event == BundleEventKind.CHECKED for events in log.values() for _, event, _ in events):
-        since = {bundle: float(used) for bundle, used in read(SINCE_USED)}
-        for bundle, sticks in read(SINCE_PASSED):
-            since[bundle] = since.get(bundle, 0) + float(sticks)
-    else:
-        since = {}
+        log.setdefault(bundle, []).append((as_moment(time), event, sticks))
+    since = _left_since(connection, log)
     for bundle, events in log.items():
         _add_events(flows.setdefault(bundle, Flow()), events, since.get(bundle, 0))
     return flows
 
 
-def _add_events(flow: Flow, events: list[tuple[Any, str, int | None]], since: float) -> None:
-    """Add what the log says; `since` is what was grafted or re-bundled after the last count."""
-    counts = [
-        (moment, sticks)
+def _last_count(events: list[_Event]) -> tuple[dt.datetime, int] | None:
+    counts = (
+        (time, sticks)
         for time, event, sticks in events
-        if event == BundleEventKind.CHECKED and sticks is not None
-        if (moment := as_moment(time)) is not None
-    ]
-    last = max(counts) if counts else None
+        if event == BundleEventKind.CHECKED and sticks is not None and time is not None
+    )
+    return max(counts, default=None)
+
+
+def _left_since(connection: Connection, log: dict[str, list[_Event]]) -> dict[str, float]:
+    """Return what was grafted or re-bundled on days after the last count of each bundle.
+
+    The day of a count is that of the registry's time zone, as days of grafting are.
+    """
+    counts = {bundle: last for bundle, events in log.items() if (last := _last_count(events))}
+    if not counts:
+        return {}
+    zone = read_settings(connection).zone
+    days = {bundle: time.astimezone(zone).date() for bundle, (time, _) in counts.items()}
+    since: dict[str, float] = {}
+    for query in (USED_ON, PASSED_ON):
+        for bundle, left, sticks in rows(connection, query, days):
+            if (day := as_day(left)) is not None and day > days[bundle]:
+                since[bundle] = since.get(bundle, 0) + float(sticks)
+    return since
+
+
+def _add_events(flow: Flow, events: list[_Event], since: float) -> None:
+    """Add what the log says; `since` is what was grafted or re-bundled after the last count."""
+    last = _last_count(events)
     for time, event, sticks in events:
         if event == BundleEventKind.CHECKED:
             continue
-        moment = None if last is None else as_moment(time)
-        after = last is None or (moment is not None and moment > last[0])
+        after = last is None or (time is not None and time > last[0])
         if sticks is None:
             flow.discarded_rest |= after and event == BundleEventKind.DISCARDED
             continue

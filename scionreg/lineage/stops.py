@@ -81,10 +81,10 @@ def _of_log(code: str, log: Sequence[LogLine]) -> Iterator[str]:
         elif line.event == BundleEventKind.RELEASED:
             hold = None
     if hold is not None:
-        yield Sentence("stop.hold", of=code, since=_since(hold.time and hold.time.date()))
+        yield Sentence("stop.hold", of=code, since=_since(hold.day))
     look = standing_condition(log)
     if look is not None and look.condition in USELESS:
-        seen = Sentence("stop.on", day=look.time.date()) if look.time else ""
+        seen = Sentence("stop.on", day=look.day) if look.day else ""
         yield Sentence(f"stop.looked.{look.condition}", bundle=code, on=seen)
 
 
