@@ -1,5 +1,6 @@
 """Commands about single records, their history, and the registry's own health."""
 
+import datetime as dt
 from collections.abc import Mapping
 from itertools import islice
 from typing import TYPE_CHECKING, Annotated, Any
@@ -72,7 +73,7 @@ def list_(
     where: Annotated[
         list[str] | None, typer.Option("--where", help="Only those with COLUMN=VALUE; repeat it.")
     ] = None,
-    limit: Annotated[int, typer.Option(help="Show so many at most; 0 shows all.")] = 50,
+    limit: Annotated[int, typer.Option(min=0, help="Show so many at most; 0 shows all.")] = 50,
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -88,9 +89,11 @@ def list_(
     if which is None:
         raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
     columns = {column.name: column for column in fields(which)}
-    conditions = {name: _typed(columns[name], value) for name, value in _pairs(where, columns)}
+    pairs = _pairs(where, columns)
     most = None if limit == 0 or json or csv else limit
     with opened(registry) as opened_registry:
+        zone = opened_registry.settings.zone
+        conditions = {name: _typed(columns[name], value, zone) for name, value in pairs}
         rows = list(islice(opened_registry.records(which, **conditions), most))
     if json:
         console.as_json(rows)
@@ -103,10 +106,17 @@ def list_(
             console.talk(f"the first {most}; --limit 0 shows all")
 
 
-def _typed(column: Any, text: str) -> Any:
-    """Return a condition's value as the database compares it."""
-    value = column.info["cell"].read(text)
+def _typed(column: Any, text: str, zone: dt.tzinfo) -> Any:
+    """Return a condition's value as the database compares it; a time may be that of `zone`."""
+    from scionreg.records.cells import CellError
+
+    try:
+        value = column.info["cell"].reader(zone)(text)
+    except CellError as error:
+        raise RegistryError(f"{column.name}: {error}") from None
     python = column.type.python_type
+    if python is bool:
+        return bool(value)
     return python.fromisoformat(value) if hasattr(python, "fromisoformat") else value
 
 
@@ -160,7 +170,7 @@ def correct(
 
     with opened(registry) as opened_registry:
         which = _kind(opened_registry, code, kind)
-        values = dict(_pairs(changes, table(which).columns))
+        values = dict(_pairs(changes, table(which).columns.keys()))
         done = opened_registry.correct(
             which, code, why=_reason(why), recorder=recorder(opened_registry, by), **values
         )

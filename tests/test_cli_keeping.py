@@ -1,0 +1,68 @@
+"""The commands about single records: what is asked for oddly, and what the hints lead to."""
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+Run = Callable[..., Any]
+
+
+@pytest.fixture
+def nursery(run: Run, store_url: str, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Run commands on a small registry in New Zealand, with codes of the nursery's own."""
+    monkeypatch.setenv("SCIONREG_REGISTRY", store_url)
+    monkeypatch.setenv("SCIONREG_BY", "P01")
+    for line in (
+        "settings --set time_zone=Pacific/Auckland",
+        "add person --person P01",
+        "add cultivar --cultivar Tillowby --species Carya",
+        "add tree --tree Old-3 --cultivar Tillowby --location-private yes",
+        "add tree --tree Old-4 --cultivar Tillowby --location-private no",
+        "cut --collection C1 --tree Old-3 --date 2026-06-20 --sticks 50 --in-leaf yes",
+        "pack --bundle B1 --collection C1 --sticks 50 --packed 2026-06-20",
+        "log --bundle B1 --time 2026-09-09T08:00 --event checked --sticks 40",
+        "graft --graft-lot G1 --bundle B1 --date 2026-09-10 --grafter P01 --method whip --grafts 9",
+        "count --graft-lot G1 --date 2026-10-20 --pushing 8",
+    ):
+        said = run(*line.split())
+        assert said.code == 0, (line, said.err)
+    return run
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ("list collections --where sticks=x", "sticks: 'x' is not a whole number"),
+        ("list collections --where date=x", "date: 'x' is not a date"),
+        ("list collections --where nosuch=x", "the names are collection, tree, limb"),
+        ("correct C1 --set nosuch=1 --why x", "the names are collection, tree, limb"),
+    ],
+)
+def test_a_column_or_value_that_cannot_be_is_refused_in_words(
+    nursery: Run, words: str, says: str
+) -> None:
+    said = nursery(*words.split())
+    assert said.code == 1
+    assert says in said.err
+
+
+def test_a_list_has_no_negative_length(nursery: Run) -> None:
+    assert nursery("list", "trees", "--limit", "-1").code == 2
+
+
+@pytest.mark.parametrize(
+    ("kind", "where", "found"),
+    [
+        ("mother_trees", "location_private=yes", "Old-3"),
+        ("mother_trees", "location_private=no", "Old-4"),
+        ("collections", "date=2026-06-20", "C1"),
+        ("bundle_log", "time=2026-09-09T08:00", "B1"),
+    ],
+)
+def test_lists_are_filtered_by_whatever_a_column_holds(
+    nursery: Run, kind: str, where: str, found: str
+) -> None:
+    said = nursery("list", kind, "--where", where, "--json")
+    assert [next(iter(row.values())) for row in json.loads(said.out)] == [found]
