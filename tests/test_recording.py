@@ -117,6 +117,16 @@ def test_a_bundle_and_its_parents_are_one_change(store: Store) -> None:
     assert everything(store) == before
 
 
+@pytest.mark.parametrize("more", [4, 6])
+def test_a_parent_named_twice_is_refused_and_no_stick_is_lost(store: Store, more: int) -> None:
+    furnish(store)
+    add(store, "bundles", collection="C26-0001-7", sticks=10, packed="2026-01-20")
+    before = everything(store)
+    with pytest.raises(RegistryError, match="B26-0001-7 is named twice"):
+        rebundle(store, [("B26-0001-7", 4), ("B26-0001-7", more)], {"sticks": 4 + more}, by="P01")
+    assert everything(store) == before
+
+
 def test_somebody_must_record(store: Store) -> None:
     with pytest.raises(NoRecorderError, match="--by"):
         record(store, "people", {"person": "P01"})

@@ -74,7 +74,16 @@ def rebundle(
     by: str = "",
     why: str = "",
 ) -> list[Recorded]:
-    """Record a bundle tied from sticks of others: `parents` gives each one's code and sticks."""
+    """Record a bundle tied from sticks of others: `parents` gives each one's code and sticks.
+
+    Raises
+    ------
+    RegistryError
+        A parent is named twice: the same sticks typed again, or more of them; nobody can tell.
+    """
+    named = [code for code, _ in parents]
+    if twice := [code for code in dict.fromkeys(named) if named.count(code) > 1]:
+        raise RegistryError(f"{twice[0]} is named twice; write all sticks taken from it at once")
 
     def records(making: Change) -> list[tuple[str, Mapping[str, Any]]]:
         text = as_text("bundles", values)
