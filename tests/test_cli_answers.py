@@ -104,6 +104,12 @@ def test_several_codes_are_recalled_together(run: Run) -> None:
     ("words", "said"),
     [
         (["recall"], "recall what"),
+        (["recall", "C24-0047-1", "--from", "2025-04-25"], "go with --store"),
+        (["recall", "C24-0047-1", "--on", "2025-04-25"], "goes with --cutter or --grafter"),
+        (
+            ["recall", "--store", "S24-0002-8", "--from", "2025-04-28", "--to", "2025-04-25"],
+            "the period ends on 2025-04-25, before it begins on 2025-04-28",
+        ),
         (["recall", "--store", "S24-0002-8", "--from", "25.4.2025"], "2025-04-25"),
         (["recall", "--store", "nowhere"], "nowhere"),
         (["list", "nonsense"], "no record kind"),

@@ -88,6 +88,10 @@ def recall(
     from scionreg.cli.telling import tell_recall
     from scionreg.lineage.recall_items import OfCode, OfCutter, OfGrafter, OfStore
 
+    if (since or until) and not store:
+        raise RegistryError("--from and --to go with --store")
+    if on and not (cutter or grafter):
+        raise RegistryError("--on goes with --cutter or --grafter")
     items: list[Item] = [OfCode(code, limb or None) for code in codes or []]
     if store:
         items.append(OfStore(store, day_option(since), day_option(until)))

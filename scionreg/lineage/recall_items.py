@@ -56,6 +56,11 @@ class OfStore:
     start: dt.date | None = None
     end: dt.date | None = None
 
+    def __post_init__(self) -> None:
+        """Raise `RegistryError` for a period that ends before it begins."""
+        if self.start is not None and self.end is not None and self.end < self.start:
+            raise RegistryError(f"the period ends on {self.end}, before it begins on {self.start}")
+
     def __str__(self) -> str:
         return f"{self.store} {self.start or ''}..{self.end or ''}"
 
