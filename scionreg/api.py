@@ -17,7 +17,7 @@ from scionreg.lineage.recall import Recall, recall
 from scionreg.lineage.recall_items import Item, OfCode
 from scionreg.lineage.timeline import Timeline, timeline
 from scionreg.lineage.trace import Trace, trace
-from scionreg.records.errors import Problem, ProblemsError
+from scionreg.records.errors import NotFoundError, Problem, ProblemsError
 from scionreg.records.rules import Scope
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
@@ -306,10 +306,21 @@ class Registry:
         with self.store.reading() as connection:
             return find_record(connection, kind, key)
 
-    def kind_of(self, code: str) -> str:
-        """Return the record kind of a code; raise `NotFoundError` with likely codes."""
+    def kind_of(self, code: str, *, voided: bool = False) -> str:
+        """Return the record kind of a code; raise `NotFoundError` with likely codes.
+
+        With `voided`, a record that was voided has one too.
+        """
         with self.store.reading() as connection:
-            return find_kind(connection, code)
+            try:
+                return find_kind(connection, code)
+            except NotFoundError:
+                kind = correcting.kind_of_voided(connection, code)
+                if kind is None:
+                    raise
+        if not voided:
+            raise NotFoundError(f"'{code}' was voided; scionreg history '{code}' says why")
+        return kind
 
     def records(self, kind: str, **where: Any) -> Iterator[dict[str, Any]]:
         """Yield the records of a kind in the order they came in; `where` keeps equal ones."""

@@ -1,6 +1,7 @@
 """The commands about single records: what is asked for oddly, and what the hints lead to."""
 
 import json
+import shlex
 from collections.abc import Callable
 from typing import Any
 
@@ -66,3 +67,28 @@ def test_lists_are_filtered_by_whatever_a_column_holds(
 ) -> None:
     said = nursery("list", kind, "--where", where, "--json")
     assert [next(iter(row.values())) for row in json.loads(said.out)] == [found]
+
+
+def hinted(said: Any) -> list[str]:
+    """Return the command that a command pointed to."""
+    return shlex.split(said.err.split("see: scionreg ")[1].splitlines()[0])
+
+
+def test_what_a_correction_points_to_shows_it(nursery: Run) -> None:
+    for key, kind, change in (
+        ("G1/2026-10-20", "take_counts", "pushing=7"),
+        ("C1", "", "shoots=9"),
+    ):
+        named = ["--kind", kind] if kind else []
+        said = nursery("correct", key, *named, "--set", change, "--why", "counted again")
+        assert "counted again" in nursery(*hinted(said)).out
+
+
+def test_the_history_of_a_voided_record_is_told_by_its_code_alone(nursery: Run) -> None:
+    assert nursery("void", "G1", "--why", "typed twice").code == 0
+    told = nursery("history", "G1")
+    assert (told.code, "typed twice" in told.out, "grafts" in told.out) == (0, True, True)
+    for command in ("show", "void"):
+        said = nursery(command, "G1", "--why", "x") if command == "void" else nursery("show", "G1")
+        assert (said.code, "G1' was voided" in said.err) == (1, True)
+    assert "nothing is recorded" in nursery("history", "G99").err

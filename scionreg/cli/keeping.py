@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Csv, Json, Where, Why, opened, recorder
+from scionreg.cli.options import By, Csv, Json, Where, Why, key_words, opened, recorder
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ def _typed(column: Any, text: str, zone: dt.tzinfo) -> Any:
 def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
     """Show every version of a record: who, when, why."""
     with opened(registry) as opened_registry:
-        which = _kind(opened_registry, code, kind)
+        which = _kind(opened_registry, code, kind, voided=True)
         steps = opened_registry.history(which, code)
     if json:
         console.as_json(
@@ -177,7 +177,7 @@ def correct(
     console.data(f"corrected {done.key}: {', '.join(values)}")
     for warning in done.warnings:
         console.talk(f"warning: {console.one_line(str(warning))}")
-    console.talk(f"see: scionreg history {done.key}")
+    console.talk(f"see: scionreg history {key_words(which, done.key)}")
 
 
 def void(
@@ -300,8 +300,8 @@ def _pairs(texts: list[str] | None, known: Any) -> list[tuple[str, str]]:
     return pairs
 
 
-def _kind(registry: "Registry", code: str, kind: str) -> str:
-    """Return the kind of a record: as given, or as its code says."""
+def _kind(registry: "Registry", code: str, kind: str, *, voided: bool = False) -> str:
+    """Return the kind of a record: as given, or as its code says; of a voided one too."""
     from scionreg.exchange.headers import kind_named
     from scionreg.records.tables import KINDS
 
@@ -315,4 +315,4 @@ def _kind(registry: "Registry", code: str, kind: str) -> str:
             f"'{code}' is a key of several parts; say with --kind what it is, --kind take_counts "
             "for instance"
         )
-    return registry.kind_of(code)
+    return registry.kind_of(code, voided=voided)

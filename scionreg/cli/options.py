@@ -1,6 +1,7 @@
 """Options that several commands share: the same name and the same words everywhere."""
 
 import os
+import shlex
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -57,6 +58,14 @@ Gates = Annotated[
         "alone. Repeat it."
     ),
 ]
+
+
+def key_words(kind: str, key: str) -> str:
+    """Return what `show`, `history` and the like are given for a record, as it is typed."""
+    from scionreg.records.tables import KINDS
+
+    typed = shlex.quote(key)
+    return f"{typed} --kind {kind}" if len(KINDS[kind].KEY) > 1 else typed
 
 
 @contextmanager

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Json, Where, opened, recorder
+from scionreg.cli.options import By, Json, Where, key_words, opened, recorder
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields
@@ -160,8 +160,7 @@ def _show(made: list[Recorded], *, as_json: bool) -> None:
     if not as_json:
         if made[0].kind in CAUTIONS:
             console.talk(CAUTIONS[made[0].kind])
-        kind = f" --kind {made[0].kind}" if len(KINDS[made[0].kind].KEY) > 1 else ""
-        console.talk(f"see: scionreg show '{made[0].key}'{kind}")
+        console.talk(f"see: scionreg show {key_words(made[0].kind, made[0].key)}")
 
 
 def _summary(record: Mapping[str, Any]) -> str:

@@ -258,6 +258,12 @@ def history(connection: Connection, kind: str, key: str) -> list[Step]:
     return sorted(steps, key=lambda step: step.entry)
 
 
+def kind_of_voided(connection: Connection, code: str) -> str | None:
+    """Return the record kind of a code whose record was voided, None where there is none."""
+    voided = select(Version.kind).where(Version.key == code, Version.voided)
+    return connection.execute(voided.order_by(Version.ended.desc()).limit(1)).scalar()
+
+
 def _versions(connection: Connection, kind: str, key: str) -> list[Any]:
     """Return the earlier versions of what was recorded under a key, oldest first."""
     return list(
