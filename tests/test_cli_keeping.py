@@ -92,3 +92,14 @@ def test_the_history_of_a_voided_record_is_told_by_its_code_alone(nursery: Run) 
         said = nursery(command, "G1", "--why", "x") if command == "void" else nursery("show", "G1")
         assert (said.code, "G1' was voided" in said.err) == (1, True)
     assert "nothing is recorded" in nursery("history", "G99").err
+
+
+def test_an_alarm_of_no_season_is_none_of_a_season_called_none(nursery: Run) -> None:
+    for line in (
+        "cut --collection C2 --tree Old-3 --sticks 9",
+        "pack --collection C2 --sticks 0 --packed 2026-06-21",
+    ):
+        assert nursery(*line.split()).code == 0
+    said = nursery("balance", "--per", "season")
+    assert "season -: 9 sticks are unexplained" in said.out
+    assert "None" not in said.out

@@ -179,7 +179,8 @@ def tell_balance(found: "Balance") -> None:
         console.data(f"sticks by {scope}")
         console.table([row for row in rows if row["scope"] == scope], BALANCE_COLUMNS)
     _section(
-        "alarms", (f"{row['scope']} {row['code']}: {row['alarm']}" for row in rows if row["alarm"])
+        "alarms",
+        (f"{row['scope']} {row['code'] or '-'}: {row['alarm']}" for row in rows if row["alarm"]),
     )
     if any(row["unexplained"] is None for row in rows):
         console.talk("- under unexplained: no count in store, so nobody can tell")
