@@ -186,6 +186,16 @@ def test_import_lists_problems_in_a_file_and_takes_nothing(nursery: Run, tmp_pat
     assert nursery("list", "rootstock_lots", "--json").out.strip() == "[]"
 
 
+def test_a_list_of_problems_that_cannot_be_written_is_said_after_the_import(
+    nursery: Run, tmp_path: Path
+) -> None:
+    (tmp_path / "people.csv").write_text("person\nP02\n", encoding="utf-8")
+    said = nursery("import", "people.csv", "--problems", "nowhere/problems.csv")
+    assert said.code == 1
+    assert "imported into registry.db: 1 people" in said.err
+    assert "nowhere/problems.csv cannot be written" in said.err
+
+
 def test_export_and_import_give_the_same_list(nursery: Run) -> None:
     assert nursery("export", "season").code == 0
     assert nursery("new", "copy.db", "--by", "P01").code == 0

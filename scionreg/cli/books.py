@@ -75,12 +75,16 @@ def import_(
             dry_run=dry_run,
             progress=progress,
         )
-    if problems is not None:
-        with problems.open("w", encoding="utf-8", newline="") as file:
-            write_problems(done.problems, file)
     if json:
         console.as_json(done.to_dict())
     _say_imported(done, named(registry))
+    if problems is not None:
+        try:
+            with problems.open("w", encoding="utf-8", newline="") as file:
+                write_problems(done.problems, file)
+        except OSError as fault:
+            why = f"{problems} cannot be written: {fault.strerror}"
+            raise RegistryError(f"the list of problems in {why}") from fault
     if done.refused:
         raise typer.Exit(1)
 
