@@ -70,7 +70,7 @@ def _silent(done: int, total: int) -> None:
     """Show no progress."""
 
 
-def _typed(kind: str, record: dict[str, Any], zone: dt.tzinfo) -> dict[str, Any]:
+def _typed(kind: str, record: Mapping[str, Any], zone: dt.tzinfo) -> dict[str, Any]:
     """Return a record with yes and no as bool; days and times are ISO text, times in `zone`."""
     columns = table(kind).columns
 
@@ -300,6 +300,10 @@ class Registry:
         return export_folder(self.store, Path(folder), progress=progress)
 
     # Records out
+
+    def as_shown(self, kind: str, record: Mapping[str, Any]) -> dict[str, Any]:
+        """Return a record as `records` gives it: times by the registry's clock, yes as True."""
+        return _typed(kind, record, self.settings.zone)
 
     def find(self, kind: str, key: str) -> Found:
         """Return one record by its key."""

@@ -1,9 +1,11 @@
 """The commands about single records: what is asked for oddly, and what the hints lead to."""
 
+import datetime as dt
 import json
 import shlex
 from collections.abc import Callable
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -103,3 +105,47 @@ def test_an_alarm_of_no_season_is_none_of_a_season_called_none(nursery: Run) -> 
     said = nursery("balance", "--per", "season")
     assert "season -: 9 sticks are unexplained" in said.out
     assert "None" not in said.out
+
+
+def test_a_line_of_the_log_is_told_and_named_by_the_registrys_clock(nursery: Run) -> None:
+    said = nursery(*["log", "--bundle", "B1", "--time", "2026-09-11T08:00", "--event", "hold"])
+    assert "time 2026-09-11T08:00:00+12:00" in said.out
+    assert "2026-09-11T08:00" in nursery(*hinted(said)).out
+    for key in (
+        "B1/2026-09-11T08:00/hold",
+        "B1/2026-09-11T08:00:00+12:00",
+        "B1/2026-09-10 20:00:00",
+    ):
+        told = nursery("history", key, "--kind", "bundle_log")
+        assert (told.code, "2026-09-11T08:00:00+12:00" in told.out) == (0, True)
+    key = "B1/2026-09-11T08:00/hold"
+    assert nursery("void", key, "--kind", "bundle_log", "--why", "not held").code == 0
+    assert "not held" in nursery("history", key, "--kind", "bundle_log").out
+    assert nursery("show", "B1/morning", "--kind", "bundle_log").code == 1
+
+
+def test_when_a_record_was_written_is_told_by_the_registrys_clock(nursery: Run) -> None:
+    (step,) = json.loads(nursery("history", "C1", "--json").out)
+    there = dt.datetime.fromisoformat(step["time"]).astimezone(ZoneInfo("Pacific/Auckland"))
+    for command in ("show", "history"):
+        assert f"{there:%Y-%m-%d %H:%M}" in nursery(command, "C1").out
+
+
+def test_yes_and_no_are_told_as_words(nursery: Run) -> None:
+    again = [
+        "cut",
+        "--collection",
+        "C1",
+        "--tree",
+        "Old-3",
+        "--date",
+        "2026-06-20",
+        "--sticks",
+        "50",
+        "--in-leaf",
+        "yes",
+    ]
+    assert "in_leaf yes" in nursery(*again).out
+    assert json.loads(nursery(*again, "--json").out)[0]["record"]["in_leaf"] is True
+    assert nursery(*["correct", "C1", "--set", "in_leaf=no", "--why", "green"]).code == 0
+    assert "in_leaf: yes -> no" in nursery("history", "C1").out

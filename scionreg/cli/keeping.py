@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Csv, Json, Where, Why, key_words, opened, recorder
+from scionreg.cli.options import By, Csv, Json, Where, Why, in_words, key_words, opened, recorder
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
         record = next(opened_registry.records(which, id=found.id))
         last = opened_registry.history(which, found.key)[-1]
         warnings = opened_registry.warnings_of(which, found.key)
+        written = last.time.astimezone(opened_registry.settings.zone)
         known = opened_registry.status(found.key).trees if which == "mother_trees" else ()
     if json:
         console.as_json(
@@ -49,7 +50,7 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
         return
     console.data(f"{which.replace('_', ' ')} {found.key}")
     _show_record(record)
-    console.data(f"  {last.action} by {last.by}, {last.time:%Y-%m-%d %H:%M}, line {last.entry}")
+    console.data(f"  {last.action} by {last.by}, {written:%Y-%m-%d %H:%M}, line {last.entry}")
     for tree in known:
         from scionreg.cli.telling_status import words
 
@@ -64,8 +65,7 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
 def _show_record(record: Mapping[str, Any]) -> None:
     width = max(map(len, record), default=0)
     for name, value in record.items():
-        shown = ("no", "yes")[value] if isinstance(value, bool) else str(value)
-        console.data(f"  {name.ljust(width)}  {console.one_line(shown)}")
+        console.data(f"  {name.ljust(width)}  {in_words(value)}")
 
 
 def list_(
@@ -124,7 +124,11 @@ def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json =
     """Show every version of a record: who, when, why."""
     with opened(registry) as opened_registry:
         which = _kind(opened_registry, code, kind, voided=True)
-        steps = opened_registry.history(which, code)
+        zone = opened_registry.settings.zone
+        steps = [
+            (step, opened_registry.as_shown(which, step.record))
+            for step in opened_registry.history(which, code)
+        ]
     if json:
         console.as_json(
             [
@@ -134,24 +138,26 @@ def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json =
                     "by": step.by,
                     "action": step.action,
                     "why": step.why,
-                    "record": dict(step.record),
+                    "record": record,
                 }
-                for step in steps
+                for step, record in steps
             ]
         )
         return
     before: Mapping[str, Any] = {}
-    for step in steps:
+    for step, record in steps:
         why = f": {console.one_line(step.why)}" if step.why else ""
-        console.data(f"{step.time:%Y-%m-%d %H:%M}  {step.action} by {step.by}{why}")
-        if step.record and before:
-            for name in sorted(before.keys() | step.record.keys()):
-                old, now = before.get(name, "-"), step.record.get(name, "-")
+        console.data(
+            f"{step.time.astimezone(zone):%Y-%m-%d %H:%M}  {step.action} by {step.by}{why}"
+        )
+        if record and before:
+            for name in sorted(before.keys() | record.keys()):
+                old, now = before.get(name, "-"), record.get(name, "-")
                 if old != now:
-                    console.data(f"  {name}: {old} -> {now}")
-        elif step.record:
-            _show_record(step.record)
-        before = step.record or before
+                    console.data(f"  {name}: {in_words(old)} -> {in_words(now)}")
+        elif record:
+            _show_record(record)
+        before = record or before
 
 
 def correct(

@@ -2,16 +2,19 @@
 
 import inspect
 from collections.abc import Callable, Mapping
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Json, Where, key_words, opened, recorder
+from scionreg.cli.options import By, Json, Where, in_words, key_words, opened, recorder
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields
 from scionreg.registry.recording import Recorded
+
+if TYPE_CHECKING:
+    from scionreg.api import Registry
 
 OPTION_NAMES = {"by": "--looked-by"}
 """Columns whose option is not their name: --by is who records."""
@@ -65,7 +68,7 @@ def _record(kind: str, says: str) -> Callable[..., None]:
             who = recorder(registry, by)
             _ask_for_missing(kind, given)
             made = registry.record_all([(kind, given)], recorder=who)
-        _show(made, as_json=json)
+            _show(registry, made, as_json=json)
 
     keyword = inspect.Parameter.KEYWORD_ONLY
     columns = [
@@ -135,7 +138,7 @@ def _rebundle(says: str) -> Callable[..., None]:
                 {name: text for name, text in new.items() if text} | {"sticks": str(sticks)},
                 recorder=who,
             )
-        _show(made, as_json=json)
+            _show(opened_registry, made, as_json=json)
 
     run.__doc__ = says
     return run
@@ -148,13 +151,15 @@ def _parent(text: str) -> tuple[str, int]:
     return code, int(sticks)
 
 
-def _show(made: list[Recorded], *, as_json: bool) -> None:
+def _show(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
     """Show what was recorded, and the warnings that stay with it."""
+    shown = [registry.as_shown(each.kind, each.record) for each in made]
     if as_json:
-        console.as_json([{"kind": each.kind, "record": dict(each.record)} for each in made])
-    for each in made:
+        pairs = zip(made, shown, strict=True)
+        console.as_json([{"kind": each.kind, "record": record} for each, record in pairs])
+    for each, record in zip(made, shown, strict=True):
         if not as_json:
-            console.data(f"recorded {each.key}: {_summary(each.record)}")
+            console.data(f"recorded {each.key}: {_summary(record)}")
         for warning in each.warnings:
             console.talk(f"warning: {console.one_line(str(warning))}")
     if not as_json:
@@ -164,4 +169,4 @@ def _show(made: list[Recorded], *, as_json: bool) -> None:
 
 
 def _summary(record: Mapping[str, Any]) -> str:
-    return ", ".join(f"{name} {console.one_line(str(value))}" for name, value in record.items())
+    return ", ".join(f"{name} {in_words(value)}" for name, value in record.items())

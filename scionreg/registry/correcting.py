@@ -16,7 +16,7 @@ from scionreg.records.tables import KINDS, code_column, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, journal
 from scionreg.registry.changes import Change, Made, change
-from scionreg.registry.finding import Found, find_record
+from scionreg.registry.finding import Found, find_record, kept_key
 from scionreg.registry.intake import read_cell
 from scionreg.registry.ledger import JournalLine, Version
 from scionreg.registry.recording import Recorded, as_text, refuse
@@ -241,6 +241,7 @@ def history(connection: Connection, kind: str, key: str) -> list[Step]:
         Nothing was ever recorded under that key.
     """
     kept = _versions(connection, kind, key)
+    kept = kept or _versions(connection, kind, kept_key(connection, kind, key))
     try:
         now = find_record(connection, kind, key)
     except NotFoundError:

@@ -5,9 +5,11 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
+from scionreg.records.cells import CellError, Moment
 from scionreg.records.errors import NotFoundError, RegistryError
-from scionreg.records.tables import KINDS, code_column
+from scionreg.records.tables import KINDS, code_column, table
 from scionreg.registry.rows import Row, as_record, key_text, read_rows
+from scionreg.registry.settings import read_settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,8 @@ class Found:
 def find_record(connection: Connection, kind: str, key: str) -> Found:
     """Return the record of a kind that a key names; its parts are joined by ``/``.
 
+    A time may be written as it is shown and typed, by the registry's clock.
+
     Raises
     ------
     NotFoundError
@@ -35,6 +39,19 @@ def find_record(connection: Connection, kind: str, key: str) -> Found:
     RegistryError
         Several are: more parts of the key are needed.
     """
+    close = _close(connection, kind, key) or _close(
+        connection, kind, kept_key(connection, kind, key)
+    )
+    if not close:
+        raise NotFoundError(f"no {kind.replace('_', ' ')} are recorded under '{key}'")
+    if len(close) > 1:
+        some = ", ".join(each.key for each in close[:5])
+        raise RegistryError(f"'{key}' names {len(close)} records; write one of: {some}")
+    return close[0]
+
+
+def _close(connection: Connection, kind: str, key: str) -> list[Found]:
+    """Return the record that has just this key, else those whose keys begin with it."""
     # A sample's name may hold a slash, so any beginning of the key may be its first part.
     cuts = [match.start() for match in re.finditer("/", key)] if len(KINDS[kind].KEY) > 1 else []
     beginnings = [key, *(key[:cut] for cut in cuts)]
@@ -43,10 +60,17 @@ def find_record(connection: Connection, kind: str, key: str) -> Found:
         for record, entry, row in read_rows(connection, kind, code_column(kind).in_(beginnings))
     ]
     exact = [each for each in matches if each.key == key]
-    close = exact or [each for each in matches if each.key.startswith(key)]
-    if not close:
-        raise NotFoundError(f"no {kind.replace('_', ' ')} are recorded under '{key}'")
-    if len(close) > 1:
-        some = ", ".join(each.key for each in close[:5])
-        raise RegistryError(f"'{key}' names {len(close)} records; write one of: {some}")
-    return close[0]
+    return exact or [each for each in matches if each.key.startswith(key)]
+
+
+def kept_key(connection: Connection, kind: str, key: str) -> str:
+    """Return a key with its time as it is kept, in UTC; without an offset it is the registry's."""
+    parts = key.split("/")
+    for at, name in enumerate(KINDS[kind].KEY[: len(parts)]):
+        cell = table(kind).columns[name].info["cell"]
+        if isinstance(cell, Moment) and parts[at]:
+            try:
+                parts[at] = cell.reader(read_settings(connection).zone)(parts[at])
+            except CellError:
+                return key
+    return "/".join(parts)
