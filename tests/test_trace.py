@@ -593,3 +593,19 @@ def test_ancestors_are_those_of_a_provenance_graph(store: Store) -> None:
                 assert reached - {node[1]} == upward, node
 
     agree()
+
+
+def test_what_is_told_of_a_mixed_chain_comes_in_one_order(store: Store) -> None:
+    records = small()
+    codes = [f"M{number}" for number in (7, 3, 9, 1, 5)]
+    records["bundles"] += [bundle(code, packed=day("2026-02-01"), packer=None) for code in codes]
+    records["bundles"] += [bundle("M0", packed=day("2026-02-02"))]
+    records["bundle_parents"] = [{"bundle": "M0", "parent": code, "sticks": 8} for code in codes]
+    records["bundle_parents"] += [{"bundle": code, "parent": "B1", "sticks": 8} for code in codes]
+    records["graft_lots"] += [lot("G9", "M0", row=9)]
+    with holding(store, records) as connection:
+        traced = trace(connection, "G9")
+    said = [str(each) for each in traced.missing]
+    named = [each.split()[1].rstrip(":") for each in said if "packer" in each]
+    assert named == sorted(codes)
+    assert [stay.bundle for stay in traced.stays] == ["B1", "M0", *sorted(codes)]

@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection
@@ -185,7 +186,7 @@ class Chain:
         self.parents |= read_parents(connection, wanted)
         every = wanted.union(*(self.parents[code] for code in self.parents))
         found = []
-        for row in rows(connection, WOOD, every - self.bundles.keys()):
+        for row in sorted(rows(connection, WOOD, every - self.bundles.keys()), key=itemgetter(0)):
             self.bundles[row[0]] = make_bundle(row[:9])
             if row[9] is not None:
                 found += self._add_cutting(row[9:16], row[16:])

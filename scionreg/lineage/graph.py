@@ -43,6 +43,8 @@ class Query:
 def rows(connection: Connection, query: Query, asked: Iterable[str]) -> list[tuple[Any, ...]]:
     """Return the rows of `query` for the codes `asked`, as the database's driver gives them.
 
+    They come in any order, and not in the same one from either database.
+
     The driver is called directly: a trace is half a dozen small statements, and building each
     one anew would cost more than running it.
     """
@@ -224,7 +226,7 @@ def read_lots(connection: Connection, asked: Iterable[str]) -> dict[str, Lot]:
     found: dict[str, Lot] = {}
     wanted = set(asked)
     while wanted:
-        for lot in read_with_regrafts(connection, wanted):
+        for lot in sorted(read_with_regrafts(connection, wanted), key=lambda lot: lot.graft_lot):
             found.setdefault(lot.graft_lot, lot)
         regrafts = {code for code, lot in found.items() if lot.regraft_of in wanted}
         wanted = regrafts - wanted
@@ -319,7 +321,7 @@ def read_parents(connection: Connection, bundles: Iterable[str]) -> Parents:
     wanted = met
     while wanted:
         found = rows(connection, PARENTS, wanted)
-        for bundle, parent, sticks in found:
+        for bundle, parent, sticks in sorted(found):
             parents.setdefault(bundle, {})[parent] = sticks
         wanted = {parent for _, parent, _ in found} - met
         met = met | wanted
