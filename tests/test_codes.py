@@ -88,7 +88,17 @@ def test_right_code_is_among_those_offered_after_one_slip(code: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "written", ["b26-0417-7", "B26 0417 7", "B26_0417_7", "B26-0417", " B26-04177 ", "B 26-0417-7"]
+    "written",
+    [
+        *("b26-0417-7", "B26 0417 7", "B26_0417_7", "B26-0417", " B26-04177 ", "B 26-0417-7"),
+        # With dashes of a word processor, a space that does not break, and wide digits.
+        *(
+            "B26\u20130417\u20137",
+            "B26\u20110417\u22127",
+            "B26\xa00417\xa07",
+            "B\uff12\uff16-0417-7",
+        ),
+    ],
 )
 def test_right_code_is_offered_for_another_way_of_writing_it(written: str) -> None:
     assert not codes.is_issued(written)

@@ -23,10 +23,12 @@ LETTERS: dict[str, str] = {
 }
 LETTER_OF = {kind: letter for letter, kind in LETTERS.items()}
 
-ISSUED = re.compile(r"([TCBGRSKD])(\d\d)-(\d{4,7})-(\d)")
-BEGINNING = re.compile(r"[TCBGRSKD](\d\d)-(\d{2,5})")
-TYPED = re.compile(r"([A-Za-z]) ?(\d\d)[-_ ]?(\d{4,7})[-_ ]?(\d)")
-LOOKS_ISSUED = re.compile(r"\s*([A-Za-z])\s?(\d\d)[-_ ](\d{3,8})[-_ ]?(\d?)\s*")
+ISSUED = re.compile(r"([TCBGRSKD])(\d\d)-(\d{4,7})-(\d)", re.ASCII)
+BEGINNING = re.compile(r"[TCBGRSKD](\d\d)-(\d{2,5})", re.ASCII)
+DASH = r"[-_\s\u2010-\u2015\u2212]"
+"""What may stand for a hyphen: spreadsheets and word processors make dashes of it."""
+TYPED = re.compile(rf"([A-Za-z]) ?(\d\d){DASH}?(\d{{4,7}}){DASH}?(\d)", re.ASCII)
+LOOKS_ISSUED = re.compile(rf"\s*([A-Za-z])\s?(\d\d){DASH}(\d{{3,8}}){DASH}?(\d?)\s*")
 
 
 def issue(letter: str, season: int, serial: int) -> str:
@@ -99,7 +101,7 @@ def neighbours(code: str) -> Iterator[str]:
     if match is None or match[1].upper() not in LETTERS:
         return
     letter, season, serial, check = match[1].upper(), match[2], match[3], match[4]
-    written = season + serial + check
+    written = "".join(str(int(digit)) for digit in season + serial + check)
     seen = {code}
     for digits in _slips(written):
         candidate = f"{letter}{digits[:2]}-{digits[2:-1]}-{digits[-1]}"
