@@ -376,3 +376,12 @@ def test_recall_and_trace_are_each_others_inverse(store: Store, records: Rows) -
             assert {each.dispatch for each in down.dispatches} == {
                 code for code in sent if tree in up[code]
             }
+
+
+def test_rows_for_a_csv_file_come_in_one_order(store: Store) -> None:
+    records = small()
+    codes = [f"L{number}" for number in (7, 3, 9, 1, 5)]
+    places = enumerate(codes, start=10)
+    records["graft_lots"] += [lot(code, "B1", row=row, grafts=1) for row, code in places]
+    found = recalled(store, records, "B1").to_rows()
+    assert [row["code"] for row in found if row["kind"] == "graft_lot"] == ["G1", *sorted(codes)]

@@ -75,7 +75,7 @@ class Recall:
             "bundles": [_plain(bundle) for bundle in self.bundles],
             "graft_lots": [
                 {**_plain(lot, "standing"), "positions": lot.positions}
-                for lot in sorted(self.graft_lots, key=lambda lot: lot.graft_lot)
+                for lot in self._lots_by_code()
             ],
             "dispatches": [
                 {**_plain(line), "date": line.date.isoformat() if line.date else None}
@@ -85,12 +85,16 @@ class Recall:
             "excluded": [excluded._asdict() for excluded in self.excluded],
         }
 
+    def _lots_by_code(self) -> list[LotReach]:
+        """Return the lots in one order, whichever database they come from."""
+        return sorted(self.graft_lots, key=lambda lot: lot.graft_lot)
+
     def to_rows(self) -> list[dict[str, Any]]:
         """Return one flat dictionary an item, for CSV."""
         found = []
         for item in self.bundles:
             found.append(_row("bundle", item.bundle, item, sticks_left=item.sticks_left))
-        for lot in self.graft_lots:
+        for lot in self._lots_by_code():
             place = {"block": lot.block, "row": lot.row, "positions": lot.positions}
             found.append(_row("graft_lot", lot.graft_lot, lot, grafts=lot.grafts, **place))
         for line in self.dispatches:
