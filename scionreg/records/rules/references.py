@@ -378,6 +378,37 @@ def loop_of_bundles(scope: Scope) -> Iterator[Select[Any]]:
 
 
 @rule(
+    kind="graft_lots",
+    column="regraft_of",
+    trouble=Trouble.REFUSED,
+    touches=("graft_lots",),
+    why="A lot cannot stand on the failures of grafts that were made after it, or of its own.",
+    wrong="graft lot {key_0} regrafts itself, through {value}",
+    right="correct the lot that it regrafts",
+)
+def loop_of_regrafts(scope: Scope) -> Iterator[Select[Any]]:
+    """No lot regrafts itself, at once or through others."""
+    lots = table("graft_lots").columns
+    back = (
+        select(lots["graft_lot"].label("start"), lots["regraft_of"].label("reached"))
+        .where(scope.of("graft_lots", lots["graft_lot"]), lots["regraft_of"].is_not(None))
+        .cte("back", recursive=True)
+    )
+    step = (
+        select(back.columns["start"], lots["regraft_of"])
+        .join(back, lots["graft_lot"] == back.columns["reached"])
+        .where(lots["regraft_of"].is_not(None))
+    )
+    back = back.union(step)
+    returned = exists().where(
+        back.columns["start"] == lots["graft_lot"], back.columns["reached"] == lots["graft_lot"]
+    )
+    yield broken("graft_lots", lots["regraft_of"]).where(
+        scope.of("graft_lots", lots["graft_lot"]), returned
+    )
+
+
+@rule(
     kind="mother_trees",
     column="graft_lot",
     trouble=Trouble.REFUSED,
