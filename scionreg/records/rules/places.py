@@ -187,8 +187,10 @@ def regraft_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
 
 
 def _place_and_day(lots: Any) -> ColumnElement[str]:
-    row = joined(lots["block"], " row ", lots["row"])
-    return joined(row, ", ", lots["first"], " to ", lots["last"], ", of ", lots["date"])
+    """Return SQL for where and when a lot was grafted; what was not recorded is a question mark."""
+    names = ("block", "row", "first", "last", "date")
+    block, row, first, last, day = (func.coalesce(cast(lots[name], String), "?") for name in names)
+    return joined(block, " row ", row, ", ", first, " to ", last, ", of ", day)
 
 
 @rule(
