@@ -149,3 +149,12 @@ def test_yes_and_no_are_told_as_words(nursery: Run) -> None:
     assert json.loads(nursery(*again, "--json").out)[0]["record"]["in_leaf"] is True
     assert nursery(*["correct", "C1", "--set", "in_leaf=no", "--why", "green"]).code == 0
     assert "in_leaf: yes -> no" in nursery("history", "C1").out
+
+
+def test_a_trace_tells_times_in_store_by_the_registrys_clock(nursery: Run) -> None:
+    for line in (
+        "add store --store S-1",
+        "log --bundle B1 --time 2026-09-10T09:30 --event moved --store S-1",
+    ):
+        assert nursery(*line.split()).code == 0
+    assert "B1 in S-1 from 2026-09-10 09:30 to 2026-09-10" in nursery("trace", "G1").out

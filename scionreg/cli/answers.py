@@ -36,6 +36,7 @@ def trace(
 
     with opened(registry) as opened_registry:
         found = opened_registry.trace(code)
+        zone = opened_registry.settings.zone
         if sheet is not None:
             _write_sheet(opened_registry, code, sheet, words)
     if json:
@@ -43,7 +44,7 @@ def trace(
     elif csv:
         console.as_csv(found.to_rows())
     else:
-        tell_trace(found)
+        tell_trace(found, zone)
 
 
 def _write_sheet(registry: "Registry", code: str, file: Path, words: Path | None) -> None:

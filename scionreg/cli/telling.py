@@ -1,5 +1,6 @@
 """Answers as text for people: what it is, how sure, and what to do next."""
 
+import datetime as dt
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -19,8 +20,8 @@ SURE = {
 }
 
 
-def tell_trace(found: "Trace") -> None:
-    """Show a trace."""
+def tell_trace(found: "Trace", zone: dt.tzinfo) -> None:
+    """Show a trace, with points in time as they are in `zone`."""
     console.data(f"{found.code}: {SURE[found.grade]}")
     generation = 0
     for source in found.sources:
@@ -32,7 +33,7 @@ def tell_trace(found: "Trace") -> None:
     _section(
         "stores",
         (
-            f"{s.bundle} in {s.store} from {_moment(s.start)} to {_moment(s.end)}"
+            f"{s.bundle} in {s.store} from {_moment(s.start, zone)} to {_moment(s.end, zone)}"
             for s in found.stays
         ),
     )
@@ -84,8 +85,10 @@ def _section(title: str, lines: Iterable[str]) -> None:
             console.data(f"  {line}")
 
 
-def _moment(moment: object) -> str:
-    return "unknown" if moment is None else str(moment)[:16]
+def _moment(moment: dt.date | None, zone: dt.tzinfo) -> str:
+    if isinstance(moment, dt.datetime):
+        return f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"
+    return "unknown" if moment is None else str(moment)
 
 
 def tell_recall(found: "Recall") -> None:

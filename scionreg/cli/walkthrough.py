@@ -46,7 +46,7 @@ def walk(folder: Path) -> None:
         )
         console.data(f"$ scionreg trace {WRONG_TREE}")
         traced = registry.trace(WRONG_TREE)
-        tell_trace(traced)
+        tell_trace(traced, registry.settings.zone)
         source = traced.sources[0]
         _say(
             f"On paper every link is certain: one lot, bundle and cutting, tree {source.tree}. "
