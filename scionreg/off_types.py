@@ -12,7 +12,7 @@ from scionreg.identity.off_type import OffType
 from scionreg.lineage.graph import Query, find_kind, not_found, read_lots, rows, split_position
 from scionreg.lineage.identity_books import SampleFinding
 from scionreg.lineage.identity_reader import read_identity_books
-from scionreg.lineage.standing import now_at, regrafts_among
+from scionreg.lineage.standing import items_standing, now_at, regrafts_among
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import IdentityValues, OffTypeValues
 from scionreg.records.vocabulary import Found, SampleFound
@@ -113,10 +113,14 @@ def _standing(connection: Connection, code: str, position: int) -> str:
 
 def sample_findings(connection: Connection) -> list[SampleFinding]:
     """Return what marker profiles showed the sampled things to be, where they tell."""
+    told = [
+        (item, verdict)
+        for item, verdict in sample_verdicts(connection).values()
+        if verdict.found != SampleFound.CANNOT_SAY
+    ]
     found = []
-    for item, verdict in sample_verdicts(connection).values():
-        if verdict.found == SampleFound.CANNOT_SAY:
-            continue
+    items = items_standing(connection, [(item, None) for item, _ in told])
+    for item, (_, verdict) in zip(items, told, strict=True):
         code, position = split_position(item)
         true = verdict.found == SampleFound.AS_LABELLED
         what = None if true else FOUND.get(verdict.found, verdict.cultivar)

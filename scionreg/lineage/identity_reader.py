@@ -31,6 +31,7 @@ from scionreg.lineage.identity_books import (
     Worked,
 )
 from scionreg.lineage.lot_looks import SAME_TREES
+from scionreg.lineage.standing import items_standing
 from scionreg.lineage.sticks import read_flows
 from scionreg.records.cells import expand_positions
 from scionreg.records.vocabulary import Found, TreeEventKind
@@ -111,7 +112,9 @@ class _Reader:
         self.cuts: dict[str, tuple[Any, ...]] = {}
         self.trees: dict[str, tuple[Any, ...]] = {}
         self.sent: dict[tuple[str, str], tuple[Any, ...]] = {}
-        self._checks = rows(connection, CHECKS, ())
+        checks = rows(connection, CHECKS, ())
+        items = items_standing(connection, [(row[1], as_day(row[5])) for row in checks])
+        self._checks = [(row[0], item, *row[2:]) for row, item in zip(checks, items, strict=True)]
 
     def _rows(self, query: Query, codes: Iterable[Any]) -> list[tuple[Any, ...]]:
         wanted = list(codes)

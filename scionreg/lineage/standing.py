@@ -9,7 +9,9 @@ import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 
-from scionreg.lineage.graph import Lot
+from sqlalchemy import Connection
+
+from scionreg.lineage.graph import Lot, read_lots, split_position
 from scionreg.records.words import Sentence
 
 Regrafts = Mapping[str, Sequence[Lot]]
@@ -99,13 +101,17 @@ def stretches(lot: Lot, regrafts: Regrafts, first: int, last: int) -> list[tuple
     return [(begin, end - begin) for begin, end in pairwise(inside)]
 
 
-def now_at(lot: Lot, regrafts: Regrafts, position: int) -> tuple[Lot, list[Sentence]]:
-    """Return the lot that ``lot/position`` means now, and the doubts about it.
+def now_at(
+    lot: Lot, regrafts: Regrafts, position: int, when: dt.date | None = None
+) -> tuple[Lot, list[Sentence]]:
+    """Return the lot that ``lot/position`` means on day `when` (None: now), and the doubts.
 
     It is the newest regraft whose range covers the position, however many grafts that made.
     """
     doubts: list[Sentence] = []
     for regraft in reversed(regrafts.get(lot.graft_lot, ())):
+        if when is not None and regraft.date is not None and regraft.date > when:
+            continue
         if regraft.span is None:
             doubts.append(
                 Sentence(
@@ -127,6 +133,26 @@ def now_at(lot: Lot, regrafts: Regrafts, position: int) -> tuple[Lot, list[Sente
                         position=position,
                     )
                 )
-            found, more = now_at(regraft, regrafts, position)
+            found, more = now_at(regraft, regrafts, position, when)
             return found, doubts + more
     return lot, doubts
+
+
+def items_standing(
+    connection: Connection, items: Sequence[tuple[str, dt.date | None]]
+) -> list[str]:
+    """Return what was looked at, each single tree by the lot whose graft stood there that day.
+
+    Parameters
+    ----------
+    items : codes with the day of the look, None for now; those without a position stay as they are.
+    """
+    placed = [split_position(item) for item, _ in items]
+    lots = read_lots(connection, {lot for lot, position in placed if position is not None})
+    regrafts = regrafts_among(lots.values())
+    return [
+        item
+        if position is None or lot not in lots
+        else f"{now_at(lots[lot], regrafts, position, day)[0].graft_lot}/{position}"
+        for (item, day), (lot, position) in zip(items, placed, strict=True)
+    ]

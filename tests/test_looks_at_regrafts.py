@@ -1,0 +1,84 @@
+"""A look at ``lot/position`` is one at the tree that stood there that day: mostly the regraft's."""
+
+from typing import Any
+
+import pytest
+
+from scionreg.lineage.identity_reader import read_identity_books
+from scionreg.lineage.standing import items_standing
+from scionreg.off_types import off_types
+from scionreg.registry.store import Store
+from tests.small_registries import Rows, day, holding, lot, small
+
+
+def regrafted() -> Rows:
+    """Return the small registry with positions 4 to 6 of G1 regrafted as G3, with wood of B2."""
+    records = small()
+    records["graft_lots"].append(
+        lot("G3", "B2", date=day("2026-05-01"), grafts=3, first=4, last=6, regraft_of="G1")
+    )
+    return records
+
+
+def look(code: str, item: str, date: str | None, off: int = 0, **more: Any) -> dict[str, Any]:
+    at = None if date is None else day(date)
+    made = {"check": code, "item": item, "date": at, "method": "dna", "checked": 1, "off": off}
+    return {**made, **more}
+
+
+@pytest.mark.parametrize(
+    ("item", "date", "expected"),
+    [
+        ("G1/5", "2026-10-01", "G3/5"),
+        ("G1/5", None, "G3/5"),
+        ("G1/5", "2026-04-20", "G1/5"),
+        ("G1/7", "2026-10-01", "G1/7"),
+        ("G3/5", "2026-10-01", "G3/5"),
+        ("G1", "2026-10-01", "G1"),
+        ("T1", None, "T1"),
+    ],
+)
+def test_a_tree_is_of_the_lot_whose_graft_stood_there(
+    store: Store, item: str, date: str | None, expected: str
+) -> None:
+    with holding(store, regrafted()) as connection:
+        asked = [(item, None if date is None else day(date))]
+        assert items_standing(connection, asked) == [expected]
+
+
+def test_a_wrong_tree_of_a_regraft_is_laid_to_the_regraft(store: Store) -> None:
+    records = regrafted()
+    records["identity_checks"] = [look("K1", "G1/5", "2026-10-01", 1, found="Aldern")]
+    with holding(store, records) as connection:
+        (check,) = read_identity_books(connection, "G3").checks
+        assert (check.item, check.positions) == ("G3", (5,))
+        (of_tree, of_lot, first) = off_types(connection, ["G1/5", "G3", "G1"]).answers
+    assert (of_tree.code, of_tree.label) == ("G3/5", "Birkwood")
+    assert (of_lot.looked.checked, of_lot.looked.off) == (1, 1)
+    assert (first.looked.checked, first.looked.off) == (0, 0)
+
+
+def test_a_profile_of_a_regrafts_tree_is_one_of_the_regraft(store: Store) -> None:
+    records = regrafted()
+    alleles = {"Aldern": 100, "Birkwood": 140}
+    records["genotypes"] = [
+        {
+            "sample": sample,
+            "item": item,
+            "cultivar": cultivar,
+            "laboratory": "L",
+            "locus": f"M{i}",
+            "allele_1": alleles[of] + i,
+            "allele_2": alleles[of] + i + 10,
+        }
+        for sample, item, cultivar, of in (
+            ("reference-1", None, "Aldern", "Aldern"),
+            ("reference-2", None, "Birkwood", "Birkwood"),
+            ("s1", "G1/5", None, "Aldern"),
+        )
+        for i in range(12)
+    ]
+    with holding(store, records) as connection:
+        (of_lot, first) = off_types(connection, ["G3", "G1"]).answers
+    assert (of_lot.looked.checked, of_lot.looked.off) == (1, 1)
+    assert (first.looked.checked, first.looked.off) == (0, 0)
