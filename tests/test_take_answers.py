@@ -96,6 +96,8 @@ def test_people_are_compared_only_when_asked_for(run: Run) -> None:
     ("words", "said"),
     [
         (["--by", "moon"], "not compared by 'moon'"),
+        (["--by", "method*method"], "names the same twice"),
+        (["--by", "collection*row*collection"], "names the same twice"),
         (["--count", "middle"], "'middle' is no count"),
         (["--by", "row", "--row-map", "N25"], "ask for one of them"),
         (["--row-map", "N25", "--cultivar", "Brellan"], "leave --cultivar out"),

@@ -66,9 +66,11 @@ def memberships(worked: WorkedLots, factor: str) -> pd.DataFrame:
     Raises
     ------
     RegistryError
-        There is no such factor.
+        There is no such factor, or one is named twice.
     """
     names = [named(name) for name in factor.split("*")]
+    if len(set(names)) < len(names):
+        raise RegistryError(f"'{factor}' names the same twice; name each once")
     wood = [name for name in names if name in OF_SOURCES]
     joined = _of_sources(worked, wood) if wood else None
     for name in names:
