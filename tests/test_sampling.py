@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from nursery import LOT, add, furnish
 
 from scionreg.api import Registry
+from scionreg.cli.telling_sample import tell_sample
 from scionreg.identity.sampling import (
     Group,
     chance_of_finding,
@@ -237,6 +238,18 @@ def test_a_grower_reads_how_many_and_what_is_left_open(run: Run, demo: str) -> N
     assert "2 % (less than one tree, so taken as 1)" in out
     assert "All looks together, at 14 trees: up to 6 of 30 may be off (20%), 95 % sure." in out
     assert "at random over the whole lot" in err
+
+
+def test_a_look_at_more_trees_than_there_are_now_is_told_of_those_looked_at(
+    furnished: Registry, capsys: pytest.CaptureFixture[str]
+) -> None:
+    add(furnished.store, "take_counts", graft_lot=LOT_CODE, date="2026-10-01", pushing=1)
+    look = {"item": LOT_CODE, "method": "leaf", "checked": 3, "off": 0, "date": "2026-09-01"}
+    add(furnished.store, "identity_checks", check="K1", **look)
+    tell_sample(furnished.sample(LOT_CODE))
+    out = capsys.readouterr().out
+    assert "leaf and habit of 3 trees, none off: by that alone up to 2 of 3 may be off (67%)" in out
+    assert "All looks together, at 3 trees: up to 2 of 3 may be off (67%)" in out
 
 
 def test_a_dispatch_has_what_was_sent_and_its_own_looks(run: Run, demo: str) -> None:

@@ -49,14 +49,15 @@ def _tell_looks(found: "SampleSize", sure: str) -> None:
         off = f"{look.off} off" if look.off else "none off"
         console.data(
             f"{look.check}, {look.date or 'day not recorded'}: {METHODS[look.method]} of "
-            f"{_trees(look.checked)}, {off}: by that alone {_up_to(look.possible, found.trees)}"
+            f"{_trees(look.checked)}, {off}: by that alone "
+            f"{_up_to(look.possible, max(found.trees, look.checked))}"
         )
     if any(look.off for look in found.looks):
         console.data(f"Off-types were found; where they came from: scionreg trace {found.lot}")
     if found.possible is not None:
         console.data(
             f"All looks together, at {_trees(found.looked_at)}: "
-            f"{_up_to(found.possible, found.trees)}, {sure} % sure."
+            f"{_up_to(found.possible, max(found.trees, found.looked_at))}, {sure} % sure."
         )
 
 
@@ -71,4 +72,4 @@ def _number(trees: int | None) -> str | None:
 def _up_to(most: int, trees: int) -> str:
     if not most:
         return "none may be off"
-    return f"up to {most} of {max(trees, most)} may be off ({most / max(trees, most):.0%})"
+    return f"up to {most} of {trees} may be off ({most / trees:.0%})"
