@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import numpy as np
 
 from scionreg.identity import evidence
-from scionreg.identity.chain import LOT, Chain, Name
+from scionreg.identity.chain import LOT, PART, TREE, Chain, Name
 from scionreg.identity.evidence import Sight
 from scionreg.identity.looks import STOCK_SHARES, Reports, Seen, clumping
 from scionreg.identity.sights import Sights
@@ -70,6 +70,14 @@ def parts_of(
                         owed = "none" if state == LABEL else "wood"
                     total[owed][state] += p
     return total
+
+
+def whole_of(name: Name) -> Name:
+    """Return the bundle or dispatch that some of its woods, put together, are a part of."""
+    if name.kind != PART:
+        return name
+    kind, code, _ = name.code.split(" ")
+    return Name(kind, code)
 
 
 def types_of(space, state, grown, run):
@@ -232,9 +240,16 @@ class NaiveQuestion:
             self.origins[each] = self.origins.get(each, 0.0) + p
 
     def _origins_at(
-        self, name: Name, world: World, axes: Mapping[Name, int]
+        self,
+        name: Name,
+        world: World,
+        axes: Mapping[Name, int],
+        relabelled: Origin | None = None,
     ) -> dict[Origin, Floats]:
-        """Return the probability of each origin of foreign wood, given every joint state."""
+        """Return the probability of each origin of foreign wood, given every joint state.
+
+        `relabelled` is what put it under another label, by the records; else an exchange may have.
+        """
         link = world.links.get(name, self.chain.link(name))
         around = (*link.sources, name)
         if name in world.links:
@@ -246,14 +261,18 @@ class NaiveQuestion:
             found[Origin(failure, name)] = (
                 self._spread(link.step.failed(failure), around, axes) / safe
             )
-        if not link.sources:
+        owed = relabelled or world.origin
+        if not link.sources and owed is not None:
             rest = self._spread(link.step.inherited(), around, axes) / safe
-            key = Origin(Failure.TREE_IS_OTHER, name)
-            found[key] = found.get(key, 0.0) + rest
+            found[owed] = found.get(owed, 0.0) + rest
         for i, source in enumerate(link.sources):
             piece = link.step.inherited(i if len(link.sources) > 1 else None)
             share = self._spread(piece, around, axes) / safe
-            for origin, p in self._origins_at(source, world, axes).items():
+            here = relabelled
+            if here is None and self.chain.label(source) != self.chain.label(name):
+                failure = Failure.TREE_IS_OTHER if name.kind == TREE else Failure.BUNDLE_MIXED
+                here = Origin(failure, whole_of(name))
+            for origin, p in self._origins_at(source, world, axes, here).items():
                 found[origin] = found.get(origin, 0.0) + share * p
         return found
 

@@ -266,3 +266,42 @@ def test_a_second_look_at_the_same_trees_is_no_second_sample() -> None:
 
     assert false_alarm(twice) < false_alarm(alone)
     assert false_alarm(others) != pytest.approx(false_alarm(twice))
+
+
+def tied_of(*parents: str) -> IdentityBooks:
+    """Return the nursery with a lot of wood of several bundles, labelled as that of the first."""
+    books = nursery()
+    shares = tuple((parent, 1 / len(parents)) for parent in parents)
+    tied = Tied("B9", books.bundles[parents[0]].label, None, shares)
+    lots = {"G9": Worked("G9", "B9", tied.label, "P5", dt.date(2026, 3, 20), 20, 1, 20)}
+    return replace(books, bundles={**books.bundles, "B9": tied}, lots={**books.lots, **lots})
+
+
+@pytest.mark.parametrize("parents", [("B1", "B3"), ("B1", "B2", "B3"), ("B3", "B1", "B2", "B4")])
+def test_two_cultivars_that_the_records_put_in_one_bundle_are_no_tree_s_fault(
+    parents: tuple[str, ...],
+) -> None:
+    books = tied_of(*parents)
+    found = "Birk" if parents[0] == "B1" else "Amber"
+    off = 5 if len(parents) == 2 else 3 if found == "Birk" else 7
+    answer = asked(books, look("G9", 10, off, found), code="G9")
+    assert first(answer) == (Failure.BUNDLE_MIXED, "B9")
+    assert answer.causes[0].probability > 0.9
+    label = books.bundles["B9"].label
+    assert answer.causes[0].because.startswith(
+        f"wood of {found} was put into B9, as recorded, which is labelled {label}: "
+    )
+    told = {each.item: each.probability for each in answer.affected}
+    assert min(told["G9"], told["B9"]) > 0.99
+    assert max((each.probability for each in answer.excluded), default=0) < 0.5
+
+
+def test_a_tree_under_another_name_than_its_lot_s_is_itself_the_fault() -> None:
+    books = nursery()
+    stems = {**books.stems, "T5": Stem("T5", "T5", "Corl", False, "G3", 50)}
+    cuts = {**books.cuts, "C5": Cut("C5", "T5", "Corl", None, dt.date(2030, 1, 20), "P1")}
+    bundles = {**books.bundles, "B5": Tied("B5", "Corl", "C5")}
+    lots = {**books.lots, "G5": Worked("G5", "B5", "Corl", "P5", dt.date(2030, 3, 20), 20)}
+    grown = replace(books, stems=stems, cuts=cuts, bundles=bundles, lots=lots)
+    answer = asked(grown, look("G5", 10, 10, "Birk", date=dt.date(2031, 8, 1)), code="G5")
+    assert first(answer) == (Failure.TREE_IS_OTHER, "T5")

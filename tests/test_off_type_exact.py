@@ -75,20 +75,22 @@ def looks(draw: st.DrawFn, items: list[str], lots: dict[str, Worked]) -> tuple[C
 
 @st.composite
 def mixes(draw: st.DrawFn) -> IdentityBooks:
-    """Two cuttings or one of one tree, two bundles tied into a third, and lots of them."""
+    """Two cuttings or one of one tree, or of two cultivars, tied into one bundle, and lots."""
     two = draw(st.booleans())
+    other = "Birk" if two and draw(st.booleans()) else "Amber"
+    second = "T1" if other == "Amber" else "T2"
     neighbours = (Neighbour("T2", "Birk", 0.6), Neighbour("T3", "Amber", 0.4))
     limb = draw(st.sampled_from([None, "east"])) if not two else None
     cuts = {
         "C1": Cut("C1", "T1", "Amber", limb, DAY, "P1", draw(st.sampled_from([(), neighbours])))
     }
     if two:
-        cuts["C2"] = Cut("C2", "T1", "Amber", None, DAY, "P2")
+        cuts["C2"] = Cut("C2", second, other, None, DAY, "P2")
     share = draw(st.sampled_from([0.3, 0.5]))
     excess = draw(st.sampled_from([None, 0.3]))
     bundles = {
         "B1": Tied("B1", "Amber", "C1"),
-        "B2": Tied("B2", "Amber", "C2" if two else "C1"),
+        "B2": Tied("B2", other, "C2" if two else "C1"),
         "B3": Tied("B3", "Amber", None, (("B1", share), ("B2", 1 - share)), excess=excess),
     }
     lots = {"G1": Worked("G1", "B3", "Amber", "P1", DAY, 6, lives_too_much=draw(st.booleans()))}
@@ -96,7 +98,7 @@ def mixes(draw: st.DrawFn) -> IdentityBooks:
         lots["G2"] = Worked("G2", "B2", "Amber", "P2", DAY, 5, 1, 5)
     checks = draw(looks([*lots, "T1", "B2", "C1"], lots))
     return IdentityBooks(
-        {"T1": Stem("T1", "T1", "Amber", draw(st.booleans()))},
+        {"T1": Stem("T1", "T1", "Amber", draw(st.booleans())), "T2": Stem("T2", "T2", "Birk")},
         cuts, bundles, lots, (), checks, (), CULTIVARS,
     )  # fmt: skip
 

@@ -39,6 +39,7 @@ class Chain:
         self._space = space
         self._links: dict[Name, Link] = {}
         self._labels: dict[Name, str] = {}
+        self._wholes: dict[Name, Name] = {}
 
     def label(self, name: Name) -> str:
         """Return the cultivar on a thing's label."""
@@ -118,27 +119,42 @@ class Chain:
         shares = [share for _, share in bundle.parents]
         if len(names) == 1:
             return Link((names[0],), self.steps.bundle(bundle, self.label(names[0])))
-        first, share = self._mixed_up(Name(PART, bundle.bundle), bundle.label, names, shares)
+        whole = Name(BUNDLE, bundle.bundle)
+        first, share = self._mixed_up(whole, bundle.label, names, shares)
         mixing = self._space.mix(
             bundle.label, (self.label(first), share), (self.label(names[-1]), shares[-1])
         )
         return Link((first, names[-1]), self.steps.bundle(bundle, None, mixing))
 
     def _mixed_up(
-        self, part: Name, label: str, names: list[Name], shares: list[float]
+        self, whole: Name, label: str, names: list[Name], shares: list[float]
     ) -> tuple[Name, float]:
         """Return all but the last of some woods put together, and their share of the whole."""
         name, total = names[0], shares[0]
         for i, (other, share) in enumerate(zip(names[1:-1], shares[1:-1], strict=True)):
-            whole = total + share
+            both = total + share
             mixing = self._space.mix(
-                label, (self.label(name), total / whole), (self.label(other), share / whole)
+                label, (self.label(name), total / both), (self.label(other), share / both)
             )
-            mix = Name(part.kind, f"{part.code} {i}")
+            mix = Name(PART, f"{whole.kind} {whole.code} {i}")
             self._links[mix] = Link((name, other), self.steps.mixed_together(mixing))
-            self._labels[mix] = label
-            name, total = mix, whole
+            self._labels[mix], self._wholes[mix] = label, whole
+            name, total = mix, both
         return name, total
+
+    def relabelled(self, name: Name, source: Name) -> Name | None:
+        """Return what put wood of a source under another label, by the records; None: nothing."""
+        if self.label(name) == self.label(source):
+            return None
+        return self._wholes.get(name, name)
+
+    def put_together(self, name: Name) -> set[str]:
+        """Return the labels of the woods that something was put together from."""
+        sources = self.link(name).sources
+        labels = (
+            self.put_together(each) if each.kind == PART else {self.label(each)} for each in sources
+        )
+        return set().union(*labels)
 
     def _lot(self, code: str) -> Link:
         lot = self.books.lots[code]
@@ -156,7 +172,7 @@ class Chain:
             trees = [max(line.trees, 1) for line in lines]
             shares = [each / sum(trees) for each in trees]
             label = self.label(lots[0])
-            first, share = self._mixed_up(Name(PART, f"sent {dispatch}"), label, lots, shares)
+            first, share = self._mixed_up(name, label, lots, shares)
             mixing = self._space.mix(
                 label, (self.label(first), share), (self.label(lots[-1]), shares[-1])
             )

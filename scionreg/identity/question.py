@@ -25,6 +25,7 @@ from scionreg.identity.worlds import (
     Origin,
     Swap,
     World,
+    named_wrong,
     runs_of,
     worlds,
 )
@@ -315,9 +316,17 @@ class Question:
         return found
 
     def _upward(
-        self, world: World, vectors: Vectors, name: Name, pieces: dict[Name, Piece]
+        self,
+        world: World,
+        vectors: Vectors,
+        name: Name,
+        pieces: dict[Name, Piece],
+        relabelled: Name | None = None,
     ) -> Iterator[Weighed]:
-        """Yield the origins at a thing whose foreign wood is in question, and upward of it."""
+        """Yield the origins at a thing whose foreign wood is in question, and upward of it.
+
+        `relabelled` is what, below it, put its wood under another label by the records themselves.
+        """
         link = world.links.get(name, self._near[name])
         prior = math.log(world.prior)
 
@@ -336,10 +345,13 @@ class Question:
             inherited = {**pieces, name: i}
             sums = self._sums(world, vectors, inherited)
             if log_value(sums) + prior > self._floor:
-                yield from self._upward(world, vectors, source, inherited)
-        if not link.sources:
-            # Only a change of labels along the way makes wood foreign that nothing happened to.
-            found = weighed(Origin(Failure.TREE_IS_OTHER, name), 0)
+                here = relabelled or self.chain.relabelled(name, source)
+                yield from self._upward(world, vectors, source, inherited, here)
+        # Only a change of labels makes wood foreign that nothing happened to: along the way, or of
+        # trees that went to another's customer.
+        owed = world.origin if relabelled is None else named_wrong(relabelled)
+        if not link.sources and owed is not None:
+            found = weighed(owed, 0)
             if found.log > self._floor:
                 yield found
 

@@ -9,6 +9,7 @@ from scionreg.identity.looks import Seen
 from scionreg.identity.off_type import Fault, Looked, OffType
 from scionreg.identity.question import Question
 from scionreg.identity.sights import Sights
+from scionreg.identity.states import SEVERAL
 from scionreg.identity.worlds import Changeover, Origin, Swap, World
 from scionreg.records.vocabulary import Failure, Found
 from scionreg.records.words import Sentence, joined
@@ -44,9 +45,11 @@ class Reasons:
         swap = world.looks if isinstance(world.looks, Swap) and origin == world.origin else None
         if swap is not None:
             named, partners = swap.mine.dispatch, (swap.other.dispatch,)
+        said = "mixed_as_recorded" if self._as_recorded(origin, what) else origin.failure.value
         head = Sentence(
-            f"cause.is.{origin.failure.value}",
+            f"cause.is.{said}",
             item=named,
+            label=self.chain.label(item) if item else "",
             what=word_of(what or "other"),
             partners=joined(partners, "joined.or") or Sentence("cause.another"),
             nearby=_nearby([self._named(Name(TREE, each)) for each in partners]),
@@ -59,6 +62,14 @@ class Reasons:
             parts = [self._with_and_beside(item), *self._special(origin, world)]
             told = joined(parts, "joined.semicolon")
         return Sentence("cause.because", head=head, told=told)
+
+    def _as_recorded(self, origin: Origin, what: str | None) -> bool:
+        """Tell whether the records themselves put what was found under another label."""
+        item, space = origin.item, self.chain.steps.space
+        if origin.failure != Failure.BUNDLE_MIXED or item is None:
+            return False
+        others = self.chain.put_together(item) - {self.chain.label(item)}
+        return what in {*map(space.what_of, others), *((SEVERAL,) if len(others) > 1 else ())}
 
     def _named(self, name: Name) -> str:
         """Return a code as it is written; of a tree before an identity break, until when."""

@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from scionreg.identity.chain import BUNDLE, CUT, LOT, TREE, Chain, Name
-from scionreg.identity.off_type import CERTAIN, MORE_THAN_USUAL, POSSIBLE, Affected
+from scionreg.identity.off_type import CERTAIN, LIKELY, MORE_THAN_USUAL, POSSIBLE, Affected
 from scionreg.identity.question import Question
 from scionreg.identity.states import LABEL, STOCK, Floats
 from scionreg.identity.worlds import MIRRORED, Origin
@@ -200,9 +200,9 @@ class Sharing:
         )
 
     def _shares(self, chance: float, woods: Iterable[Name]) -> bool:
-        """Return whether something is so likely wrong, and so much likelier than anything is."""
+        """Return whether something is wrong rather than right, or likelier so than anything is."""
         usual = max(1 - float(self._usually(each)[LABEL]) for each in woods)
-        return chance >= POSSIBLE and chance >= MORE_THAN_USUAL * usual
+        return chance >= min(LIKELY, max(POSSIBLE, MORE_THAN_USUAL * usual))
 
     def _usually(self, name: Name) -> Floats:
         """Return (size,) the probability of each state without any evidence."""

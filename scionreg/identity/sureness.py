@@ -33,7 +33,12 @@ def in_words(probability: float) -> Sentence:
 
 def otherwise_excluded() -> Sentence:
     """Return what is called excluded, beside what is called possible and more."""
-    return Sentence("sure.excluded", below=f"{POSSIBLE:.0%}", times=f"{MORE_THAN_USUAL:g}")
+    return Sentence(
+        "sure.excluded",
+        below=f"{POSSIBLE:.0%}",
+        likely=f"{LIKELY:.0%}",
+        times=f"{MORE_THAN_USUAL:g}",
+    )
 
 
 def per_cent(probability: float) -> str:

@@ -27,6 +27,11 @@ class Origin(NamedTuple):
     partner: Name | None = None
 
 
+def named_wrong(item: Name) -> Origin:
+    """Return what off trees owe to where the records put wood of one label under another."""
+    return Origin(Failure.TREE_IS_OTHER if item.kind == TREE else Failure.BUNDLE_MIXED, item)
+
+
 class Changeover(NamedTuple):
     """Wood that ran on: the run in the lot asked about, and its mirror image in the neighbour."""
 

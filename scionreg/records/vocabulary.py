@@ -332,7 +332,7 @@ class Failure(Word):
     TWO_TREES_CUT = "two_trees_cut", "A second tree was cut too."
     BUNDLE_MISLABELLED = "bundle_mislabelled", "A bundle carries the label of other wood."
     BUNDLES_EXCHANGED = "bundles_exchanged", "Two bundles packed together carry each other's label."
-    BUNDLE_MIXED = "bundle_mixed", "Other wood came into a bundle or lot without a record."
+    BUNDLE_MIXED = "bundle_mixed", "Other wood came into a bundle or lot, recorded or not."
     LOT_MISLABELLED = "lot_mislabelled", "A graft lot carries the label of other wood."
     LOTS_EXCHANGED = "lots_exchanged", "Two lots of one grafter and day carry each other's label."
     CHANGEOVER_MIXED = "changeover_mixed", "Wood ran on between a lot and the one before or after."
