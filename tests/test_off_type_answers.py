@@ -284,6 +284,14 @@ def test_grades_speak_the_language_of_a_recall() -> None:
     ]
 
 
+def test_what_is_excluded_is_graded_so_whatever_its_probability() -> None:
+    usual = Affected(
+        kind="graft_lot", item="G1", trees=9, probability=0.2, what=None, proposal=None
+    )
+    (told,) = made(excluded=(usual,)).to_dict()["excluded"]
+    assert (told["grade"], told["probability"]) == ("excluded", 0.2)
+
+
 @given(st.floats(0, 1))
 def test_no_probability_is_shown_as_none_or_all(probability: float) -> None:
     assert per_cent(probability) not in ("0%", "0.0%", "100%")

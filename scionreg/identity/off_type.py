@@ -178,7 +178,8 @@ class OffType:
             "causes": [each.to_dict() for each in self.causes],
             "tied": [[each.named() for each in group] for group in self.tied],
             "affected": [each.to_dict() for each in self.affected],
-            "excluded": [each.to_dict() for each in self.excluded],
+            # Some are wrong with 5 % or more, and no likelier so than without any look.
+            "excluded": [each.to_dict() | {"grade": "excluded"} for each in self.excluded],
             "next_checks": [each.to_dict() for each in self.next_checks],
             "missing": list(self.missing),
             "taken_apart": list(self.taken_apart),
