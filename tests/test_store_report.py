@@ -105,6 +105,22 @@ def test_days_begin_on_the_registrys_clock(store: Store) -> None:
     assert figures.mean.hours == 68 * 24 - 1
 
 
+def test_days_told_are_those_of_the_registrys_clock(store: Store) -> None:
+    from scionreg.registry.settings import Settings, write_settings
+
+    late = "2026-02-02T02:00"  # in the evening of the first in Chicago
+    records = kept_cold(
+        bundle_log=[logged("hold", late), logged("checked", late, condition="mould")]
+    )
+    with holding(store, records) as connection:
+        write_settings(connection, Settings(time_zone="America/Chicago"))
+        (figures,) = report(connection, ["B1"], at=AT).bundles
+    assert figures.may_not_be_used == (
+        "B1 is on hold since 2026-02-01",
+        "B1 was mouldy when it was looked at on 2026-02-01",
+    )
+
+
 def test_each_store_counts_for_the_time_the_wood_was_there(store: Store) -> None:
     records = kept_cold(bundle_log=[moved("B1", "S2", "2026-02-01T12:00")])
     records["store_readings"] = [
