@@ -321,6 +321,80 @@ def test_wood_that_may_not_be_used_says_why(
     assert found.usable() == []
 
 
+def seen(code: str, date: str, method: str, found: str | None = None, **more: Any) -> Any:
+    off = int(found is not None)
+    made = {"check": code, "item": "T1", "date": day(date), "method": method, "checked": 1}
+    return {**made, "off": off, "found": found, **more}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {
+            "identity_checks": [
+                seen("K1", "2025-06-01", "bud", "Birkwood"),
+                seen("K2", "2025-07-01", "dna"),
+            ]
+        },
+        {"identity_checks": [seen("K1", "2025-06-01", "dna", "Ald")]},
+        {
+            "identity_checks": [seen("K1", "2024-06-01", "dna", "Birkwood")],
+            "tree_events": [happened("topworked", "2025-03-01")],
+        },
+        {
+            "identity_checks": [seen("K1", "2026-06-01", "dna", "Birkwood")],
+            "tree_events": [happened("topworked", "2026-03-01")],
+        },
+        {
+            "identity_checks": [
+                seen("K1", "2026-01-12", "bud", "Birkwood", item="B1"),
+                seen("K2", "2026-01-20", "bud", item="B1"),
+            ]
+        },
+    ],
+)
+def test_a_look_that_is_answered_or_of_another_plant_stops_nothing(
+    store: Store, change: dict[str, Any]
+) -> None:
+    assert one(store, kept_cold(**change)).may_not_be_used == ()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {
+            "identity_checks": [
+                seen("K1", "2025-06-01", "dna", "Birkwood"),
+                seen("K2", "2025-07-01", "fruit"),
+            ]
+        },
+        {
+            "identity_checks": [
+                seen("K1", "2025-06-01", "bud", "Birkwood"),
+                seen("K2", "2025-05-01", "dna"),
+            ]
+        },
+        {
+            "identity_checks": [
+                seen("K1", "2025-06-01", "bud", "Birkwood"),
+                seen("K2", "2025-07-01", "dna", limb="S"),
+            ]
+        },
+        {
+            "identity_checks": [seen("K1", "2024-06-01", "dna", "Birkwood")],
+            "tree_events": [happened("topworked", "2025-03-01", limb="S")],
+        },
+        {
+            "identity_checks": [seen("K1", "2024-06-01", "dna", "Birkwood")],
+            "tree_events": [happened("topworked", "2026-03-01")],
+        },
+    ],
+)
+def test_a_look_that_nothing_answers_stops_its_wood(store: Store, change: dict[str, Any]) -> None:
+    (says,) = one(store, kept_cold(**change)).may_not_be_used
+    assert says.startswith("K1: T1 is not true to its label")
+
+
 @pytest.mark.parametrize(
     "change",
     [

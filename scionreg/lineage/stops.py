@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.chain import LogLine
+from scionreg.lineage.chain import LogLine, resolve_names
 from scionreg.lineage.graph import Cutting, Query, as_day, rows
 from scionreg.lineage.phrases import found_to_be, in_brackets, tree_or_limb
 from scionreg.lineage.stays import Kept
@@ -25,9 +25,13 @@ EVENTS = Query(
 STATUS = Query(
     "SELECT tree, status FROM mother_trees WHERE tree IN {codes} AND status IN ('retired', 'dead')"
 )
-ALL_OFF = Query(
-    'SELECT "check", item, method, off, found, limb FROM identity_checks WHERE item IN {codes} '
-    "AND checked > 0 AND off = checked"
+LOOKS = Query(
+    'SELECT "check", item, method, date, off, found, limb FROM identity_checks '
+    "WHERE item IN {codes} AND checked > 0 AND (off = checked OR off = 0) ORDER BY id"
+)
+NEW_PLANTS = Query(
+    "SELECT tree, date, limb FROM tree_events WHERE tree IN {codes} AND date IS NOT NULL "
+    "AND event IN ('topworked', 'replanted', 'regrew_below_union')"
 )
 USELESS = (Condition.MOULD, Condition.DEAD)
 
@@ -142,27 +146,81 @@ def _meets(limb: str | None, cutting: Cutting) -> bool:
     return limb is None or cutting.limb is None or limb == cutting.limb
 
 
-def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
-    """Return the looks that found all of a bundle, collection or tree to be something else."""
-    limbs = {cutting.tree: cutting.limb for cutting in kept.cuttings.values()}
-    of_tree: dict[str, list[Told]] = {}
-    found: dict[str, list[str]] = {}
-    items = {*kept.bundles, *kept.cuttings, *limbs}
-    for check, item, method, off, what, limb in rows(connection, ALL_OFF, items):
-        says = Sentence(
+class Look(NamedTuple):
+    """A look that found all of something off, or none of it."""
+
+    check: str
+    item: str
+    method: str
+    date: dt.date | None
+    off: int
+    found: str | None
+    limb: str | None
+
+    def says(self) -> Sentence:
+        """Return what it found, in words."""
+        return Sentence(
             "stop.off",
-            check=check,
-            item=item,
-            method=CheckMethod.spelled(method),
-            off=off,
-            found=found_to_be(what),
+            check=self.check,
+            item=self.item,
+            method=CheckMethod.spelled(self.method),
+            off=self.off,
+            found=found_to_be(self.found),
         )
-        if item in kept.trees:
-            of_tree.setdefault(item, []).append((limb, says))
-        else:
-            found.setdefault(item, []).append(says)
+
+
+def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
+    """Return the looks that found all of a bundle, collection or tree to be something else.
+
+    Not those that a later look of at least their strength answers; of a tree, neither those that
+    found what it has been renamed to, nor those of another plant than the wood was cut from.
+    """
+    looks: dict[str, list[Look]] = {}
+    for check, item, method, date, *rest in rows(
+        connection, LOOKS, {*kept.bundles, *kept.cuttings, *kept.trees}
+    ):
+        looks.setdefault(item, []).append(Look(check, item, method, as_day(date), *rest))
+    off = {
+        item: [look for look in each if look.off and not any(_answers(a, look) for a in each)]
+        for item, each in looks.items()
+    }
+    written = {look.found for each in off.values() for look in each if look.found}
+    names = resolve_names(connection, written | {tree.cultivar for tree in kept.trees.values()})
+    breaks: dict[str, list[tuple[dt.date | None, str | None]]] = {}
+    for tree, date, limb in rows(connection, NEW_PLANTS, kept.trees):
+        breaks.setdefault(tree, []).append((as_day(date), limb))
+    found: dict[str, list[str]] = {
+        item: [look.says() for look in each] for item, each in off.items() if item not in kept.trees
+    }
     for code, cutting in kept.cuttings.items():
-        for limb, says in of_tree.get(cutting.tree, ()):
-            if _meets(limb, cutting):
-                found.setdefault(code, []).append(says)
+        label = names[kept.trees[cutting.tree].cultivar]
+        for look in off.get(cutting.tree, ()):
+            renamed = look.found is not None and names[look.found] == label
+            same = not any(_between(each, look, cutting) for each in breaks.get(cutting.tree, ()))
+            if _meets(look.limb, cutting) and same and not renamed:
+                found.setdefault(code, []).append(look.says())
     return found
+
+
+STRONGEST_FIRST: Sequence[str] = list(CheckMethod)
+
+
+def _answers(later: Look, off: Look) -> bool:
+    """Tell whether a look that found nothing off came after one that did, and is as strong."""
+    if later.off or later.date is None or off.date is None or later.limb not in (None, off.limb):
+        return False
+    as_strong = STRONGEST_FIRST.index(later.method) <= STRONGEST_FIRST.index(off.method)
+    return later.date > off.date and as_strong
+
+
+def _between(event: tuple[dt.date | None, str | None], look: Look, cutting: Cutting) -> bool:
+    """Tell whether another plant stood there at the cutting than was looked at.
+
+    An event on either day may have come before or after it, so it tells nothing.
+    """
+    date, limb = event
+    if date is None or look.date is None or cutting.date is None:
+        return False
+    return limb in (None, cutting.limb) and min(look.date, cutting.date) < date < max(
+        look.date, cutting.date
+    )
