@@ -121,6 +121,28 @@ def test_days_told_are_those_of_the_registrys_clock(store: Store) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("zone", "sales", "until"),
+    [
+        ("UTC", ("2026-03-20T08:00", "2026-03-20T17:00"), "2026-03-20T17:00"),
+        # On the 21st in Auckland, a day after the grafting.
+        ("Pacific/Auckland", ("2026-03-20T05:00", "2026-03-20T20:00"), "2026-03-20T20:00"),
+        ("Pacific/Auckland", ("2026-03-19T05:00",), "2026-03-19T11:00"),
+        ("America/Chicago", ("2026-03-20T02:00",), "2026-03-20T05:00"),
+    ],
+)
+def test_the_last_use_is_the_last_moment_and_not_the_first_of_its_day(
+    store: Store, zone: str, sales: tuple[str, ...], until: str
+) -> None:
+    from scionreg.registry.settings import Settings, write_settings
+
+    sold = [{"bundle": "B1", "time": when(each), "event": "sold", "sticks": 1} for each in sales]
+    with holding(store, kept_cold(bundle_log=sold)) as connection:
+        write_settings(connection, Settings(time_zone=zone))
+        (figures,) = report(connection, ["B1"], at=AT).bundles
+    assert figures.until == when(until)
+
+
 def test_each_store_counts_for_the_time_the_wood_was_there(store: Store) -> None:
     records = kept_cold(bundle_log=[moved("B1", "S2", "2026-02-01T12:00")])
     records["store_readings"] = [

@@ -129,7 +129,13 @@ class _Uses(NamedTuple):
 def _last_uses(
     connection: Connection, kept: Kept, zone: dt.tzinfo, every: Iterable[str]
 ) -> dict[str, _Uses]:
-    """Return the last recorded use of each bundle that was used."""
+    """Return the last recorded use of each bundle that was used; days begin in `zone`."""
+
+    def begun(moment: Moment) -> dt.datetime:
+        if isinstance(moment, dt.datetime):
+            return moment
+        return dt.datetime.combine(moment, dt.time(), zone)
+
     found: dict[str, list[tuple[Moment | None, int]]] = {}
     for query in (GRAFTED, TIED_ON):
         for code, last, undated in rows(connection, query, every):
@@ -139,11 +145,7 @@ def _last_uses(
         found.setdefault(code, []).extend((time, int(time is None)) for time in sold)
     return {
         code: _Uses(
-            max(
-                (last for last, _ in uses if last is not None),
-                key=lambda last: day_of(last, zone) or dt.date.min,
-                default=None,
-            ),
+            max((last for last, _ in uses if last is not None), key=begun, default=None),
             sum(undated for _, undated in uses),
         )
         for code, uses in found.items()
