@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from scionreg.lineage.identity_reader import read_identity_books
+from scionreg.lineage.lot_looks import read_lot_trees
 from scionreg.lineage.standing import items_standing
 from scionreg.off_types import off_types
 from scionreg.registry.store import Store
@@ -56,6 +57,28 @@ def test_a_wrong_tree_of_a_regraft_is_laid_to_the_regraft(store: Store) -> None:
     assert (of_tree.code, of_tree.label) == ("G3/5", "Birkwood")
     assert (of_lot.looked.checked, of_lot.looked.off) == (1, 1)
     assert (first.looked.checked, first.looked.off) == (0, 0)
+
+
+def test_a_look_at_a_regrafts_tree_counts_for_the_sample_of_the_regraft(store: Store) -> None:
+    records = regrafted()
+    records["graft_lots"].append(
+        lot("G4", "B1", date=day("2026-05-20"), grafts=1, first=6, last=6, regraft_of="G3")
+    )
+    records["identity_checks"] = [
+        look("K1", "G1/5", "2026-10-01"),
+        look("K2", "G3/4", "2026-10-01"),
+        look("K3", "G1/6", "2026-10-01"),
+        look("K4", "G1/5", "2026-04-20"),
+        look("K5", "G1/7", "2026-10-01"),
+        look("K6", "G1", "2026-10-01"),
+        look("K7", "G2", "2026-10-01"),
+    ]
+    with holding(store, records) as connection:
+        looks = {
+            code: [each.check for each in read_lot_trees(connection, code).looks]
+            for code in ("G1", "G3", "G4")
+        }
+    assert looks == {"G1": ["K4", "K5", "K6"], "G3": ["K1", "K2"], "G4": ["K3"]}
 
 
 def test_a_profile_of_a_regrafts_tree_is_one_of_the_regraft(store: Store) -> None:

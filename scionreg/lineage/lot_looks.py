@@ -9,11 +9,15 @@ from typing import Any
 from sqlalchemy import Connection
 
 from scionreg.lineage.graph import Query, as_day, find_kind, not_found, rows, split_position
+from scionreg.lineage.standing import items_standing
 from scionreg.records.cells import expand_positions, noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import CheckMethod
 
 LOT = Query("SELECT grafts, first, last FROM graft_lots WHERE graft_lot IN {codes}")
+REGRAFT_OF = Query(
+    "SELECT regraft_of FROM graft_lots WHERE graft_lot IN {codes} AND regraft_of IS NOT NULL"
+)
 COUNTS = Query("SELECT date, pushing FROM take_counts WHERE graft_lot IN {codes}")
 SENT = Query("SELECT trees FROM dispatches WHERE dispatch IN {codes}")
 CHECKS = Query(
@@ -74,7 +78,8 @@ def read_lot_trees(connection: Connection, code: str) -> LotTrees:
         )
     if trees < 1:
         raise RegistryError(f"no tree of {code} grew, so there is none to look at")
-    return LotTrees(code=code, trees=trees, trees_are=said, looks=tuple(_looks(connection, items)))
+    looks = tuple(_looks(connection, code, items))
+    return LotTrees(code=code, trees=trees, trees_are=said, looks=looks)
 
 
 def _of_lot(connection: Connection, lot: str) -> tuple[int, str, list[str]]:
@@ -84,7 +89,7 @@ def _of_lot(connection: Connection, lot: str) -> tuple[int, str, list[str]]:
         raise not_found(connection, lot)
     grafts, first, last = found[0]
     places = range(first, last + 1) if first and last else range(1, grafts + 1)
-    items = [lot, *(f"{lot}/{place}" for place in places)]
+    items = [lot, *(f"{each}/{place}" for each in _lots_there(connection, lot) for place in places)]
     counts = [(as_day(date), pushing) for date, pushing in rows(connection, COUNTS, [lot])]
     if not counts:
         return grafts, "grafts made; they were not counted since", items
@@ -92,11 +97,22 @@ def _of_lot(connection: Connection, lot: str) -> tuple[int, str, list[str]]:
     return min(pushing, grafts), f"growing at the count of {day or 'an unknown day'}", items
 
 
-def _looks(connection: Connection, items: Iterable[str]) -> list[LotLook]:
+def _lots_there(connection: Connection, lot: str) -> list[str]:
+    """Return a lot and those that it regrafted, by whose positions its trees may be named."""
+    found = [lot]
+    while above := [row[0] for row in rows(connection, REGRAFT_OF, found[-1:])]:
+        found += above
+    return found
+
+
+def _looks(connection: Connection, code: str, items: Iterable[str]) -> list[LotLook]:
+    """Return the looks at `items` that were at trees of `code`, oldest first."""
     found: dict[str, LotLook] = {}
-    for row in rows(connection, CHECKS, items):
+    read = rows(connection, CHECKS, items)
+    stood = items_standing(connection, [(row[1], as_day(row[2])) for row in read])
+    for row, tree in zip(read, stood, strict=True):
         check, item, date, method, checked, off, places, reference = row
-        if method == CheckMethod.PAPER:
+        if method == CheckMethod.PAPER or tree.partition("/")[0] != code:
             continue
         again = SAME_TREES.search(reference or "")
         earlier = found.get(again.group(1)) if again else None
