@@ -305,3 +305,10 @@ def test_a_tree_under_another_name_than_its_lot_s_is_itself_the_fault() -> None:
     grown = replace(books, stems=stems, cuts=cuts, bundles=bundles, lots=lots)
     answer = asked(grown, look("G5", 10, 10, "Birk", date=dt.date(2031, 8, 1)), code="G5")
     assert first(answer) == (Failure.TREE_IS_OTHER, "T5")
+
+
+def test_an_unlikely_sport_is_still_called_one() -> None:
+    answer = asked(nursery(), look("G1", 10))
+    (sport,) = (each for each in answer.causes if each.failure == Failure.TREE_SPORT)
+    assert sport.probability < 0.001
+    assert sport.what == "sport"

@@ -14,7 +14,7 @@ from scionreg.identity.question import Question
 from scionreg.identity.reasons import Reasons
 from scionreg.identity.sharing import Sharing
 from scionreg.identity.sights import Sights
-from scionreg.identity.states import STOCK, Space
+from scionreg.identity.states import SPORT, STOCK, Space
 from scionreg.identity.steps import neighbours_like
 from scionreg.identity.worlds import Origin, Swap
 from scionreg.lineage.identity_books import IdentityBooks
@@ -168,6 +168,8 @@ class _Answer:
             return None
         if origin.failure == Failure.ROOTSTOCK_GREW:
             return STOCK
+        if origin.failure == Failure.TREE_SPORT:
+            return SPORT  # by itself; with unlikely causes that are taken together it is lost
         if origin.partner is not None:
             return chain.label(origin.partner)
         return self._sharing.what(origin.item, [self._place[origin]])
