@@ -9,7 +9,15 @@ from sqlalchemy import Connection
 from scionreg.identifying import sample_verdicts
 from scionreg.identity.answer import off_type
 from scionreg.identity.off_type import OffType
-from scionreg.lineage.graph import Query, find_kind, not_found, read_lots, rows, split_position
+from scionreg.lineage.graph import (
+    Query,
+    as_day,
+    find_kind,
+    not_found,
+    read_lots,
+    rows,
+    split_position,
+)
 from scionreg.lineage.identity_books import SampleFinding
 from scionreg.lineage.identity_reader import read_identity_books
 from scionreg.lineage.standing import items_standing, now_at, regrafts_among
@@ -66,7 +74,7 @@ def off_types(
         There is no such code, or it names something that is no wood.
     """
     settings = read_settings(connection)
-    asked = list(codes) or [row[0] for row in rows(connection, OFF, ())]
+    asked = list(codes) or _found_off(connection)
     findings = sample_findings(connection)
     answers = []
     for i, code in enumerate(asked):
@@ -74,6 +82,19 @@ def off_types(
         if progress is not None:
             progress(i + 1, len(asked))
     return OffTypes(answers=tuple(answers))
+
+
+def _found_off(connection: Connection) -> list[str]:
+    """Return what was found off, newest first; of a tree that was regrafted since, its lot."""
+    found = [(item, as_day(date)) for item, date in rows(connection, OFF, ())]
+    stood = items_standing(connection, found)
+    now = items_standing(connection, [(item, None) for item, _ in found])
+    return list(
+        dict.fromkeys(
+            item if then == here else then.partition("/")[0]
+            for (item, _), then, here in zip(found, stood, now, strict=True)
+        )
+    )
 
 
 def _answer(

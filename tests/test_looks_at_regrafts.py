@@ -105,3 +105,14 @@ def test_a_profile_of_a_regrafts_tree_is_one_of_the_regraft(store: Store) -> Non
         (of_lot, first) = off_types(connection, ["G3", "G1"]).answers
     assert (of_lot.looked.checked, of_lot.looked.off) == (1, 1)
     assert (first.looked.checked, first.looked.off) == (0, 0)
+
+
+def test_a_tree_found_off_before_it_was_regrafted_is_asked_about_by_its_lot(store: Store) -> None:
+    records = regrafted()
+    records["identity_checks"] = [
+        look("K1", "G1/5", "2026-04-20", 1, found="Birkwood"),
+        look("K2", "G1/6", "2026-10-01", 1, found="Aldern"),
+    ]
+    with holding(store, records) as connection:
+        answers = off_types(connection).answers
+    assert [(each.code, each.looked.off) for each in answers] == [("G3/6", 1), ("G1", 1)]
