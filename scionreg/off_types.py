@@ -30,7 +30,7 @@ Progress = Callable[[int, int], None]
 
 OFF = Query(
     "SELECT item, max(date) FROM identity_checks WHERE off > 0 AND method <> 'paper' "
-    "GROUP BY item ORDER BY max(date) DESC, item"
+    "GROUP BY item ORDER BY max(date) DESC NULLS LAST, item"
 )
 ASKED = ("mother_trees", "collections", "bundles", "graft_lots", "dispatches")
 FOUND = {

@@ -35,11 +35,13 @@ from scionreg.identity.reasons import also, itself, looks_at
 from scionreg.identity.states import SHARES
 from scionreg.identity.sureness import per_cent
 from scionreg.lineage.timeline import Happening, Timeline
-from scionreg.off_types import OffTypes
+from scionreg.off_types import OffTypes, off_types
 from scionreg.records.starting_values import IdentityValues, OffTypeValues
 from scionreg.records.vocabulary import Failure, Grade, Proposal
 from scionreg.records.words import english
+from scionreg.registry.store import Store
 from tests.conftest import Said
+from tests.small_registries import holding, small
 
 ROOT = Path(__file__).parents[1]
 Run = Callable[..., Said]
@@ -273,6 +275,18 @@ def test_what_was_found_off_for_another_reason_is_not_passed_over(
 
 def test_no_text_of_a_record_reaches_the_terminal_raw(capsys: pytest.CaptureFixture[str]) -> None:
     assert "\x1b" not in told(made(label="\x1b[31mred", missing=("\x1b[2J",)), capsys)
+
+
+def test_what_was_found_off_on_an_unknown_day_comes_last_on_both_databases(store: Store) -> None:
+    records = small()
+    off = {"method": "dna", "checked": 1, "off": 1, "found": "other"}
+    records["identity_checks"] = [
+        {"check": "K1", "item": "T1", "date": None, **off},
+        {"check": "K2", "item": "G1", "date": dt.date(2026, 9, 1), **off},
+        {"check": "K3", "item": "G2", "date": dt.date(2026, 10, 1), **off},
+    ]
+    with holding(store, records) as connection:
+        assert [each.code for each in off_types(connection).answers] == ["G2", "G1", "T1"]
 
 
 def test_grades_speak_the_language_of_a_recall() -> None:
