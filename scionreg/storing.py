@@ -39,7 +39,7 @@ def report(
 
     Parameters
     ----------
-    bundles : those asked about; none means all, or all that were ever put into `store`.
+    bundles : those asked about; none means all, or all whose wood was ever put into `store`.
     since, until : only bundles that were there, and spells that were, on one of these days.
     now : only bundles with sticks left; their figures run to `at`.
     at : the moment to which stays run that nothing ended; None is this moment.
@@ -81,6 +81,11 @@ def report(
     return found.during(*period)
 
 
+AND_TIED_FROM = Query(
+    "WITH RECURSIVE down (bundle) AS (SELECT bundle FROM bundles WHERE bundle IN {codes} "
+    "UNION SELECT p.bundle FROM down JOIN bundle_parents p ON p.parent = down.bundle) "
+    "SELECT bundle FROM down"
+)
 BUNDLE_STICKS = Query("SELECT bundle, sticks FROM bundles WHERE bundle IN {codes}")
 
 
@@ -100,7 +105,8 @@ def _asked(connection: Connection, bundles: Sequence[str], store: str | None) ->
         return list(bundles)
     if store is None:
         return None
-    return sorted(row[0] for row in rows(connection, PUT_INTO, [store]))
+    put_into = [row[0] for row in rows(connection, PUT_INTO, [store])]
+    return sorted(row[0] for row in rows(connection, AND_TIED_FROM, put_into))
 
 
 def _period(
@@ -121,12 +127,17 @@ def _period(
 def _there(kept: Kept, store: str | None, period: tuple[dt.datetime, dt.datetime]) -> list[str]:
     """Return the bundles of which wood was in the store, or any, within the period."""
     start, end = period
-    met = {
-        stay.tied_into or stay.bundle
+    there = [
+        stay
         for stay in kept.stays
         if stay.start < end and stay.end > start and store in (None, stay.store)
-    }
-    return [code for code in kept.asked if code in met]
+    ]
+    met = {stay.bundle for stay in there if stay.tied_into is None}
+    brought = {stay.tied_into for stay in there}
+    for code in kept.order():
+        if any(parent in brought for parent in kept.parents.get(code, ())):
+            brought.add(code)
+    return [code for code in kept.asked if code in met | brought]
 
 
 def read_curves(connection: Connection, kept: Kept, values: StoreValues) -> dict[str, Curve]:

@@ -254,6 +254,29 @@ def test_a_store_and_a_period_choose_the_wood_that_was_there(store: Store) -> No
     assert there(since=day("2026-03-21")) == []
 
 
+def test_wood_that_was_tied_again_was_in_the_stores_it_came_from(store: Store) -> None:
+    records = kept_cold(store_readings=warmed("S1", "2026-02-01", "2026-02-05", 17.2))
+    records["bundles"] += [
+        bundle("B3", sticks=5, packed=day("2026-02-10"), store="S2"),
+        bundle("B4", sticks=3, packed=day("2026-02-20"), store="S2"),
+        bundle("B5", collection="C2", packed=day("2026-02-20"), store="S2"),
+    ]
+    records["bundle_parents"] = [
+        {"bundle": "B3", "parent": "B1", "sticks": 5},
+        {"bundle": "B4", "parent": "B3", "sticks": 3},
+    ]
+    spell = {"since": day("2026-02-01"), "until": day("2026-02-05")}
+    for options in ({"store": "S1"}, {"store": "S1", **spell}, spell):
+        found = told(store, records, **options)
+        assert [each.bundle for each in found.bundles] == ["B1", "B2", "B3", "B4"]
+    found = told(store, records, store="S1")
+    (warm,) = found.spells
+    assert set(found.touched_by(warm)["bundle"]) == {"B1", "B2", "B3", "B4"}
+    later = {"since": day("2026-02-25"), "until": day("2026-02-26")}
+    found = told(store, records, store="S1", **later)
+    assert [each.bundle for each in found.bundles] == ["B1", "B2"]
+
+
 def test_names_that_are_none_are_refused(store: Store) -> None:
     with pytest.raises(NotFoundError):
         told(store, kept_cold(), "B99")
