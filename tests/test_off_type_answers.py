@@ -34,6 +34,7 @@ from scionreg.identity.off_type import (
 from scionreg.identity.reasons import also, itself, looks_at
 from scionreg.identity.states import SHARES
 from scionreg.identity.sureness import per_cent
+from scionreg.lineage.identity_reader import read_identity_books
 from scionreg.lineage.timeline import Happening, Timeline
 from scionreg.off_types import OffTypes, off_types
 from scionreg.records.starting_values import IdentityValues, OffTypeValues
@@ -287,6 +288,25 @@ def test_what_was_found_off_on_an_unknown_day_comes_last_on_both_databases(store
     ]
     with holding(store, records) as connection:
         assert [each.code for each in off_types(connection).answers] == ["G2", "G1", "T1"]
+
+
+@pytest.mark.parametrize(
+    ("dates", "expected"),
+    [
+        ((dt.date(2026, 5, 1), dt.date(2026, 9, 1)), True),
+        ((dt.date(2026, 5, 1), None), False),
+    ],
+)
+def test_a_count_of_an_unknown_day_is_no_rise(
+    store: Store, dates: tuple[dt.date | None, ...], expected: bool
+) -> None:
+    records = small()
+    records["take_counts"] = [
+        {"graft_lot": "G1", "date": date, "pushing": pushing}
+        for date, pushing in zip(dates, (10, 15), strict=True)
+    ]
+    with holding(store, records) as connection:
+        assert read_identity_books(connection, "G1").lots["G1"].lives_too_much is expected
 
 
 def test_grades_speak_the_language_of_a_recall() -> None:

@@ -421,16 +421,21 @@ class _Reader:
         return found
 
     def _live_too_much(self) -> set[str]:
-        """Return the lots of which more lives than was grafted, or than lived before."""
-        alive: dict[str, list[tuple[str, int]]] = {}
+        """Return the lots of which more lives than was grafted, or than lived before.
+
+        A count of an unknown day may be older than any other, so it is no rise.
+        """
+        alive: dict[str, list[tuple[dt.date | None, int]]] = {}
         for lot, date, pushing, green in self._rows(COUNTS, self.lots):
-            alive.setdefault(lot, []).append((str(date), pushing + (green or 0)))
+            alive.setdefault(lot, []).append((as_day(date), pushing + (green or 0)))
         regrafted = {row[10] for row in self.lots.values()}
         found = set()
         for lot, counts in alive.items():
-            numbers = [number for _, number in sorted(counts)]
-            rises = any(b > a for a, b in pairwise(numbers))
-            if max(numbers) > self.lots[lot][4] or (rises and lot not in regrafted):
+            dated = sorted((day, number) for day, number in counts if day is not None)
+            rises = any(b > a for (_, a), (_, b) in pairwise(dated))
+            if max(number for _, number in counts) > self.lots[lot][4] or (
+                rises and lot not in regrafted
+            ):
                 found.add(lot)
         return found
 
