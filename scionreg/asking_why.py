@@ -51,8 +51,10 @@ def why(
     Raises
     ------
     RegistryError
-        No such lot, none of them was counted, or nothing was named.
+        No such lot, none of them was counted, or nothing was named, or both ways.
     """
+    if lots and {cultivar, row, day, season} != {None}:
+        raise RegistryError("lots are named; leave the cultivar, row, graft day and season out")
     settings = read_settings(connection)
     worked = read_worked_lots(connection, settings)
     if cultivar is not None:

@@ -285,6 +285,8 @@ def test_a_person_is_named_only_where_the_verdict_is_reached() -> None:
         (["take", "--why", "--day", "soon"], "is not a date"),
         (["take", "--why", "--row", "N24/999"], "no graft lot is of that"),
         (["take", "--why", "--by", "grafter", WARMED[0]], "--why answers alone"),
+        (["take", "--why", "--row", "N24/1", WARMED[0]], "lots are named; leave"),
+        (["take", "--why", "--season", "2020", WARMED[0]], "lots are named; leave"),
     ],
 )
 def test_a_question_that_cannot_be_answered_is_refused_plainly(
