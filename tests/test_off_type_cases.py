@@ -296,15 +296,33 @@ def test_two_cultivars_that_the_records_put_in_one_bundle_are_no_tree_s_fault(
     assert max((each.probability for each in answer.excluded), default=0) < 0.5
 
 
-def test_a_tree_under_another_name_than_its_lot_s_is_itself_the_fault() -> None:
+def grown_under_another_name() -> IdentityBooks:
+    """Return the nursery with a tree of the Birk lot G3 that is called Corl, and a lot of it."""
     books = nursery()
-    stems = {**books.stems, "T5": Stem("T5", "T5", "Corl", False, "G3", 50)}
-    cuts = {**books.cuts, "C5": Cut("C5", "T5", "Corl", None, dt.date(2030, 1, 20), "P1")}
-    bundles = {**books.bundles, "B5": Tied("B5", "Corl", "C5")}
-    lots = {**books.lots, "G5": Worked("G5", "B5", "Corl", "P5", dt.date(2030, 3, 20), 20)}
-    grown = replace(books, stems=stems, cuts=cuts, bundles=bundles, lots=lots)
-    answer = asked(grown, look("G5", 10, 10, "Birk", date=dt.date(2031, 8, 1)), code="G5")
+    return replace(
+        books,
+        stems={**books.stems, "T5": Stem("T5", "T5", "Corl", False, "G3", 50)},
+        cuts={**books.cuts, "C5": Cut("C5", "T5", "Corl", None, dt.date(2030, 1, 20), "P1")},
+        bundles={**books.bundles, "B5": Tied("B5", "Corl", "C5")},
+        lots={**books.lots, "G5": Worked("G5", "B5", "Corl", "P5", dt.date(2030, 3, 20), 20)},
+    )
+
+
+LATER = dt.date(2031, 8, 1)
+
+
+def test_a_tree_under_another_name_than_its_lot_s_is_itself_the_fault() -> None:
+    checks = look("G5", 10, 10, "Birk", date=LATER)
+    answer = asked(grown_under_another_name(), checks, code="G5")
     assert first(answer) == (Failure.TREE_IS_OTHER, "T5")
+
+
+def test_what_is_off_by_another_name_is_no_evidence_against_the_lot_it_came_from() -> None:
+    checks = (look("G5", 10, 10, "Birk", date=LATER), look("G3", 6, 2, "Amber"))
+    answer = asked(grown_under_another_name(), *checks, code="G3")
+    told = [each.because for each in answer.causes]
+    assert not any(" of the 16 " in each or "found to be Birk" in each for each in told)
+    assert any("2 of the 6 trees looked at from this bundle were off" in each for each in told)
 
 
 def test_an_unlikely_sport_is_still_called_one() -> None:

@@ -185,15 +185,18 @@ class Reasons:
         return _counted(self._seen(names))
 
     def _below(self, item: Name) -> set[Name]:
-        """Return something and all downward of it that the question reaches."""
-        children = self.question.children
+        """Return something and all downward of it that the question reaches, under one label.
+
+        What the records put under another label is off by that one, which says nothing of this.
+        """
+        children, label = self.question.children, self.chain.label
         found: set[Name] = set()
         waiting = [item]
         while waiting:
             name = waiting.pop()
             if name not in found:
                 found.add(name)
-                waiting.extend(children.get(name, ()))
+                waiting.extend(e for e in children.get(name, ()) if label(e) == label(item))
         return found
 
 
