@@ -330,3 +330,32 @@ def test_an_unlikely_sport_is_still_called_one() -> None:
     (sport,) = (each for each in answer.causes if each.failure == Failure.TREE_SPORT)
     assert sport.probability < 0.001
     assert sport.what == "sport"
+
+
+def sampled(*found: tuple[int | None, str | None]) -> tuple[SampleFinding, ...]:
+    """Return profiles of trees of G1, by position and what they were found to be."""
+    return tuple(SampleFinding("G1", position, what) for position, what in found)
+
+
+@pytest.mark.parametrize(
+    ("checks", "profiles", "expected"),
+    [
+        ((), ((1, "Birk"), (2, None), (4, None), (6, None)), (4, 1)),
+        ((), ((1, "Birk"), (1, "Birk"), (2, None)), (2, 1)),
+        ((), ((None, "Birk"), (None, None)), (2, 1)),
+        (((3, 1, (1,), (1, 2, 3)),), ((1, None), (9, "Birk")), (4, 1)),
+        (((3, 1, (1,), (1, 2, 3)),), ((None, "Birk"),), (3, 1)),
+        (((3, 1, (), ()),), ((1, "Birk"), (2, None)), (3, 1)),
+    ],
+)
+def test_every_sampled_tree_counts_once(
+    checks: tuple[tuple[int, int, tuple[int, ...], tuple[int, ...]], ...],
+    profiles: tuple[tuple[int | None, str | None], ...],
+    expected: tuple[int, int],
+) -> None:
+    looks = [
+        look("G1", n, off, "Birk", method="dna", positions=wrong, positions_checked=places)
+        for n, off, wrong, places in checks
+    ]
+    found = asked(nursery(), *looks, profiles=sampled(*profiles)).looked
+    assert (found.checked, found.off) == expected

@@ -54,9 +54,7 @@ def _gathered(
         else:
             unplaced[check.check] = rest
     found = [*placed.values(), *(seen for each in unplaced.values() for seen in each)]
-    for profile in profiles:
-        found = _with_profile(found, profile)
-    return found
+    return _with_profiles(found, profiles)
 
 
 def _positions(check: Check, place: int) -> tuple[dict[int, Seen], list[Seen]]:
@@ -101,13 +99,48 @@ def _onto(placed: dict[int, Seen], positions: list[int], seen: list[Seen]) -> li
     return left
 
 
-def _with_profile(found: list[Seen], profile: SampleFinding) -> list[Seen]:
-    """Return what was seen with a laboratory's finding in the place of what its look wrote down."""
-    report = Report(CheckMethod.DNA.value, profile.found)
-    for i, each in enumerate(found):
-        if each.position == profile.position and (each.position is not None or each.count == 1):
-            others = tuple(one for one in each.reports if one.method != CheckMethod.DNA)
-            return [*found[:i], replace(each, reports=(*others, report)), *found[i + 1 :]]
-    if any(one.method == CheckMethod.DNA for each in found for one in each.reports):
-        return found
-    return [*found, Seen((report,), 1, profile.position, -1)]
+def _with_profiles(found: list[Seen], profiles: Iterable[SampleFinding]) -> list[Seen]:
+    """Return what was seen with laboratories' findings in the place of what looks wrote down.
+
+    A sampled tree that no look names is one of those that a look by markers saw somewhere, where
+    there is such a look; else it is a tree more.
+    """
+    looked = any(map(_by_markers, found))
+    somewhere = any(_by_markers(each) and each.position is None for each in found)
+    seen, told, more = list(found), set[int](), list[Seen]()
+    for profile in profiles:
+        report = Report(CheckMethod.DNA.value, profile.found)
+        at = next((i for i, each in enumerate(found) if _is_of(profile, each)), None)
+        if at is not None and (at not in told or profile.position is not None):
+            before = seen[at].reports
+            kept = before if at in told else [e for e in before if e.method != CheckMethod.DNA]
+            seen[at] = replace(seen[at], reports=(*kept, report))
+            told.add(at)
+        elif not (looked if profile.position is None else somewhere):
+            more.append(Seen((report,), 1, profile.position, -1))
+    return [*seen, *_one_a_position(more)]
+
+
+def _by_markers(seen: Seen) -> bool:
+    return any(report.method == CheckMethod.DNA for report in seen.reports)
+
+
+def _is_of(profile: SampleFinding, seen: Seen) -> bool:
+    """Tell whether a sample is of the tree that was seen: at its position, or the only one."""
+    alone = seen.position is not None or seen.count == 1
+    return seen.position == profile.position and alone
+
+
+def _one_a_position(seen: Iterable[Seen]) -> list[Seen]:
+    """Return trees with all that was said of each; without positions each is a tree of its own."""
+    placed: dict[int, Seen] = {}
+    free = []
+    for each in seen:
+        if each.position is None:
+            free.append(each)
+        elif each.position in placed:
+            before = placed[each.position]
+            placed[each.position] = replace(before, reports=(*before.reports, *each.reports))
+        else:
+            placed[each.position] = each
+    return [*placed.values(), *free]
