@@ -74,8 +74,8 @@ def off_types(
         There is no such code, or it names something that is no wood.
     """
     settings = read_settings(connection)
-    asked = list(codes) or _found_off(connection)
     findings = sample_findings(connection)
+    asked = list(codes) or _found_off(connection, findings)
     answers = []
     for i, code in enumerate(asked):
         answers.append(_answer(connection, code, settings, findings))
@@ -84,17 +84,24 @@ def off_types(
     return OffTypes(answers=tuple(answers))
 
 
-def _found_off(connection: Connection) -> list[str]:
-    """Return what was found off, newest first; of a tree that was regrafted since, its lot."""
+def _found_off(connection: Connection, findings: Sequence[SampleFinding]) -> list[str]:
+    """Return what looks found off, newest first, and then what marker profiles did.
+
+    Of a tree that was regrafted since it is the lot.
+    """
     found = [(item, as_day(date)) for item, date in rows(connection, OFF, ())]
     stood = items_standing(connection, found)
     now = items_standing(connection, [(item, None) for item, _ in found])
-    return list(
-        dict.fromkeys(
-            item if then == here else then.partition("/")[0]
-            for (item, _), then, here in zip(found, stood, now, strict=True)
-        )
-    )
+    looked = [
+        here if then == here else then.partition("/")[0]
+        for then, here in zip(stood, now, strict=True)
+    ]
+    sampled = [
+        each.item if each.position is None else f"{each.item}/{each.position}"
+        for each in findings
+        if each.found is not None
+    ]
+    return list(dict.fromkeys([*looked, *sampled]))
 
 
 def _answer(

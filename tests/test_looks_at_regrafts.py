@@ -103,6 +103,7 @@ def test_a_profile_of_a_regrafts_tree_is_one_of_the_regraft(store: Store) -> Non
     ]
     with holding(store, records) as connection:
         (of_lot, first) = off_types(connection, ["G3", "G1"]).answers
+        assert [each.code for each in off_types(connection).answers] == ["G3/5"]
     assert (of_lot.looked.checked, of_lot.looked.off) == (1, 1)
     assert (first.looked.checked, first.looked.off) == (0, 0)
 
