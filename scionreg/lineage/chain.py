@@ -26,12 +26,12 @@ from scionreg.lineage.graph import (
     make_tree,
     read_lots,
     read_parents,
+    read_zone,
     rows,
 )
 from scionreg.lineage.standing import regrafts_among, standing
 from scionreg.lineage.sticks import USED
 from scionreg.records.vocabulary import BundleEventKind
-from scionreg.registry.settings import read_settings
 
 
 class Line(NamedTuple):
@@ -251,7 +251,7 @@ class Chain:
 def read_log(connection: Connection, bundles: Iterable[str]) -> dict[str, list[LogLine]]:
     """Return what happened to each bundle, oldest first and what has no time last."""
     found = rows(connection, LOG, bundles)
-    zone = read_settings(connection).zone if found else dt.UTC
+    zone = read_zone(connection) if found else dt.UTC
     log: dict[str, list[LogLine]] = {}
     for bundle, time, event, store, sticks, condition in found:
         moment = as_moment(time)

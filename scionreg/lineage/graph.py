@@ -20,6 +20,7 @@ from scionreg.records import codes
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.tables import KINDS
 from scionreg.records.vocabulary import Counting, Grade
+from scionreg.registry.settings import Settings
 
 Moment = dt.date | dt.datetime
 """A day, or a point in time (UTC) where one was recorded."""
@@ -69,6 +70,14 @@ def as_moment(value: Any) -> dt.datetime | None:
     """Return a point in time as either database gives it, in UTC."""
     moment = dt.datetime.fromisoformat(value) if isinstance(value, str) else value
     return moment if moment is None or moment.tzinfo else moment.replace(tzinfo=dt.UTC)
+
+
+TIME_ZONE = Query("SELECT name, value FROM settings WHERE name IN {codes}")
+
+
+def read_zone(connection: Connection) -> dt.tzinfo:
+    """Return the registry's time zone, without its other settings: every trace asks for it."""
+    return Settings(**dict(rows(connection, TIME_ZONE, ["time_zone"]))).zone
 
 
 def day_of(moment: Moment | None, zone: dt.tzinfo) -> dt.date | None:

@@ -17,6 +17,7 @@ from scionreg.lineage.graph import (
     make_bundle,
     not_found,
     read_lots,
+    read_zone,
     rows,
     split_position,
 )
@@ -24,7 +25,6 @@ from scionreg.lineage.remarks import Stay, stays_of
 from scionreg.lineage.standing import now_at, regrafts_among
 from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
-from scionreg.registry.settings import read_settings
 
 Bounds = tuple[float, float]
 """The least and the largest share of some wood that may have come from what is recalled."""
@@ -185,7 +185,7 @@ def _add_store(connection: Connection, seeds: Seeds, item: OfStore) -> None:
     if not rows(connection, KNOWN_STORE, [item.store]):
         raise not_found(connection, item.store)
     put = [row[0] for row in rows(connection, PUT_INTO, [item.store])]
-    log, zone = read_log(connection, put), read_settings(connection).zone
+    log, zone = read_log(connection, put), read_zone(connection)
     for row in rows(connection, WOOD, put):
         bundle = make_bundle(row[:9])
         for stay in stays_of(bundle, log.get(bundle.bundle, ()), None):

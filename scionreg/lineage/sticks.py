@@ -7,10 +7,9 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.graph import Query, as_day, as_moment, rows
+from scionreg.lineage.graph import Query, as_day, as_moment, read_zone, rows
 from scionreg.records.rules.counts import GRAFTS_A_STICK
 from scionreg.records.vocabulary import BundleEventKind
-from scionreg.registry.settings import read_settings
 
 A_STICK = " ".join(f"WHEN '{method}' THEN {number}" for method, number in GRAFTS_A_STICK.items())
 USED = (
@@ -24,8 +23,11 @@ def tidy(sticks: float) -> float:
     return int(sticks) if sticks == int(sticks) else round(sticks, 2)
 
 
-_Event = tuple[dt.datetime | None, str, int | None]
-"""When something was logged of a bundle, what, and how many sticks."""
+_Draw = tuple[Any, str, int | None]
+"""When sticks were discarded or sold, as the database tells it, which of these, and how many."""
+
+_Count = tuple[dt.datetime, int]
+"""When sticks were counted, and how many there were."""
 
 
 # ----------------------------------------------------------------------- in and out, by bundle
@@ -116,33 +118,36 @@ def read_flows(
     if reckoned:
         for bundle, used in rows(connection, RECKONED, reckoned):
             flows[bundle].used = float(used)
-    log: dict[str, list[_Event]] = {}
-    for bundle, time, event, sticks in read(EVENTS):
-        log.setdefault(bundle, []).append((as_moment(time), event, sticks))
-    since = _left_since(connection, log)
-    for bundle, events in log.items():
-        _add_events(flows.setdefault(bundle, Flow()), events, since.get(bundle, 0))
+    counts, drawn = _counts_and_draws(read(EVENTS))
+    since = _left_since(connection, counts)
+    for bundle in counts.keys() | drawn.keys():
+        flow = flows.setdefault(bundle, Flow())
+        _add_draws(flow, drawn.get(bundle, ()), counts.get(bundle), since.get(bundle, 0))
     return flows
 
 
-def _last_count(events: list[_Event]) -> tuple[dt.datetime, int] | None:
-    counts = (
-        (time, sticks)
-        for time, event, sticks in events
-        if event == BundleEventKind.CHECKED and sticks is not None and time is not None
-    )
-    return max(counts, default=None)
+def _counts_and_draws(
+    events: Iterable[tuple[Any, ...]],
+) -> tuple[dict[str, _Count], dict[str, list[_Draw]]]:
+    """Return, by bundle, the last count of its sticks, and what was taken from it."""
+    counts: dict[str, _Count] = {}
+    drawn: dict[str, list[_Draw]] = {}
+    for bundle, time, event, sticks in events:
+        if event != BundleEventKind.CHECKED:
+            drawn.setdefault(bundle, []).append((time, event, sticks))
+        elif sticks is not None and (moment := as_moment(time)) is not None:
+            counts[bundle] = max(counts.get(bundle, (moment, sticks)), (moment, sticks))
+    return counts, drawn
 
 
-def _left_since(connection: Connection, log: dict[str, list[_Event]]) -> dict[str, float]:
+def _left_since(connection: Connection, counts: dict[str, _Count]) -> dict[str, float]:
     """Return what was grafted or re-bundled on days after the last count of each bundle.
 
     The day of a count is that of the registry's time zone, as days of grafting are.
     """
-    counts = {bundle: last for bundle, events in log.items() if (last := _last_count(events))}
     if not counts:
         return {}
-    zone = read_settings(connection).zone
+    zone = read_zone(connection)
     days = {bundle: time.astimezone(zone).date() for bundle, (time, _) in counts.items()}
     since: dict[str, float] = {}
     for query in (USED_ON, PASSED_ON):
@@ -152,13 +157,11 @@ def _left_since(connection: Connection, log: dict[str, list[_Event]]) -> dict[st
     return since
 
 
-def _add_events(flow: Flow, events: list[_Event], since: float) -> None:
-    """Add what the log says; `since` is what was grafted or re-bundled after the last count."""
-    last = _last_count(events)
-    for time, event, sticks in events:
-        if event == BundleEventKind.CHECKED:
-            continue
-        after = last is None or (time is not None and time > last[0])
+def _add_draws(flow: Flow, drawn: Iterable[_Draw], last: _Count | None, since: float) -> None:
+    """Add what was taken and counted; `since` was grafted or re-bundled after the last count."""
+    for time, event, sticks in drawn:
+        moment = None if last is None else as_moment(time)
+        after = last is None or (moment is not None and moment > last[0])
         if sticks is None:
             flow.discarded_rest |= after and event == BundleEventKind.DISCARDED
             continue

@@ -15,6 +15,7 @@ from scionreg.lineage.graph import (
     Query,
     as_day,
     as_moment,
+    read_zone,
     rows,
     split_position,
     weakest,
@@ -26,7 +27,6 @@ from scionreg.records.cells import expand_positions
 from scionreg.records.vocabulary import Found, Grade
 from scionreg.records.words import Sentence, joined
 from scionreg.registry import journal
-from scionreg.registry.settings import read_settings
 
 
 def _of(columns: str, table: str, column: str) -> Query:
@@ -113,7 +113,7 @@ class _Teller:
 
     def __init__(self, connection: Connection, traced: Trace) -> None:
         self._connection = connection
-        self._zone = read_settings(connection).zone
+        self._zone = read_zone(connection)
         self._grades: dict[str, Grade] = {}
         for link in traced.links:
             known = self._grades.get(link.child, link.grade)
