@@ -1,5 +1,6 @@
 """Answers about wrong trees: records read, and asked where their identity broke."""
 
+import datetime as dt
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -85,23 +86,27 @@ def off_types(
 
 
 def _found_off(connection: Connection, findings: Sequence[SampleFinding]) -> list[str]:
-    """Return what looks found off, newest first, and then what marker profiles did.
-
-    Of a tree that was regrafted since it is the lot.
-    """
-    found = [(item, as_day(date)) for item, date in rows(connection, OFF, ())]
-    stood = items_standing(connection, found)
-    now = items_standing(connection, [(item, None) for item, _ in found])
-    looked = [
-        here if then == here else then.partition("/")[0]
-        for then, here in zip(stood, now, strict=True)
-    ]
+    """Return what looks found off, newest first, and then what marker profiles did."""
+    looked = looked_at(connection, [(row[0], as_day(row[1])) for row in rows(connection, OFF, ())])
     sampled = [
         each.item if each.position is None else f"{each.item}/{each.position}"
         for each in findings
         if each.found is not None
     ]
     return list(dict.fromkeys([*looked, *sampled]))
+
+
+def looked_at(connection: Connection, items: Sequence[tuple[str, dt.date | None]]) -> list[str]:
+    """Return what to ask about for each thing looked at on a day: itself, or the lot of a tree.
+
+    A tree that was regrafted since is gone; what stands there now was never looked at.
+    """
+    stood = items_standing(connection, items)
+    now = items_standing(connection, [(item, None) for item, _ in items])
+    return [
+        here if then == here else then.partition("/")[0]
+        for then, here in zip(stood, now, strict=True)
+    ]
 
 
 def _answer(

@@ -18,7 +18,7 @@ from scionreg.lineage.retention import Keeping, retention
 from scionreg.lineage.royalties import Royalties, Royalty, royalties
 from scionreg.lineage.season_books import SeasonBooks, read_books
 from scionreg.lineage.since import JournalMark, last_line
-from scionreg.off_types import off_types
+from scionreg.off_types import looked_at, off_types
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RecordValues
 from scionreg.records.vocabulary import CheckMethod, Counting
@@ -337,14 +337,15 @@ def _off(connection: Connection, first: dt.date, last: dt.date) -> Iterator[OffR
         for row in rows(connection, FOUND_OFF, ())
         if (day := as_day(row[1])) is not None and first <= day <= last
     ]
-    items = list(dict.fromkeys(look[0] for look in looks))[:MOST_ASKED]
-    answers = off_types(connection, items).answers if items else ()
+    named = looked_at(connection, [(look[0], look[1]) for look in looks])
+    asked = list(dict.fromkeys(named))[:MOST_ASKED]
+    answers = off_types(connection, asked).answers if asked else ()
     causes = {
-        item: (answer.causes[0].because, answer.causes[0].probability)
-        for item, answer in zip(items, answers, strict=True)
+        code: (answer.causes[0].because, answer.causes[0].probability)
+        for code, answer in zip(asked, answers, strict=True)
     }
-    for item, day, check, method, checked, off, found in looks:
-        cause, probability = causes.get(item, ("", 0.0))
+    for code, (item, day, check, method, checked, off, found) in zip(named, looks, strict=True):
+        cause, probability = causes.get(code, ("", 0.0))
         yield OffRow(item, day, check, method, checked, off, found, cause, probability)
 
 

@@ -6,9 +6,11 @@ import pytest
 
 from scionreg.lineage.identity_reader import read_identity_books
 from scionreg.lineage.lot_looks import read_lot_trees
+from scionreg.lineage.place_books import read_lot_looks
 from scionreg.lineage.standing import items_standing
 from scionreg.off_types import off_types
 from scionreg.registry.store import Store
+from scionreg.seasons import season_report
 from tests.small_registries import Rows, day, holding, lot, small
 
 
@@ -117,3 +119,17 @@ def test_a_tree_found_off_before_it_was_regrafted_is_asked_about_by_its_lot(stor
     with holding(store, records) as connection:
         answers = off_types(connection).answers
     assert [(each.code, each.looked.off) for each in answers] == [("G3/6", 1), ("G1", 1)]
+
+
+def test_a_map_and_a_report_lay_looks_to_the_lot_the_tree_was_of(store: Store) -> None:
+    records = regrafted()
+    records["identity_checks"] = [
+        look("K1", "G1/5", "2026-04-20", 1, found="Birkwood"),
+        look("K2", "G1/6", "2026-10-01", 1, found="Aldern"),
+    ]
+    with holding(store, records) as connection:
+        looks = read_lot_looks(connection)
+        found = {row.check: row for row in season_report(connection, 2026).off}
+        of_lot = off_types(connection, ["G1"]).answers[0].causes[0]
+    assert {code: each.positions for code, each in looks.items()} == {"G1": {5}, "G3": {6}}
+    assert (found["K1"].cause, found["K1"].probability) == (of_lot.because, of_lot.probability)

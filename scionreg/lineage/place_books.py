@@ -9,7 +9,8 @@ from sqlalchemy import Connection, select
 
 from scionreg.geodesy.fixes import Fix
 from scionreg.lineage.chain import resolve_names
-from scionreg.lineage.graph import Query, rows
+from scionreg.lineage.graph import Query, as_day, rows
+from scionreg.lineage.standing import items_standing
 from scionreg.records.cells import expand_positions
 from scionreg.records.tables import table
 
@@ -36,7 +37,7 @@ LOTS = Query(
     "AND block IS NOT NULL AND row IS NOT NULL AND first IS NOT NULL AND last IS NOT NULL"
 )
 LOOKS = Query(
-    "SELECT item, checked, off, positions FROM identity_checks "
+    "SELECT item, date, checked, off, positions FROM identity_checks "
     "WHERE checked > 0 AND method <> 'paper' ORDER BY id"
 )
 
@@ -158,9 +159,11 @@ def read_lot_places(connection: Connection, lots: Iterable[str]) -> dict[str, Lo
 
 
 def read_lot_looks(connection: Connection) -> dict[str, LotLooks]:
-    """Return what was looked at in each graft lot, papers left out."""
+    """Return what was looked at in each graft lot (that a tree was of then), papers left out."""
+    looks = rows(connection, LOOKS, ())
+    items = items_standing(connection, [(item, as_day(date)) for item, date, *_ in looks])
     found: dict[str, LotLooks] = {}
-    for item, checked, off, wrong in rows(connection, LOOKS, ()):
+    for item, (_, _, checked, off, wrong) in zip(items, looks, strict=True):
         lot, slash, position = item.rpartition("/")
         code = lot if slash else item
         places = [int(position)] if slash and off else expand_positions(wrong or "")
