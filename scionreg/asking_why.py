@@ -115,7 +115,8 @@ def sat_through(connection: Connection, worked: WorkedLots, settings: Settings) 
     shares = {code: kept.shares(code) for code in kept.bundles}
     stays = stays_frame(kept.stays, kept.order(), shares)
     dated = worked.lots[worked.lots["date"].notna()]
-    uses = pd.DataFrame({"bundle": dated["bundle"], "date": dated["date"]})
+    mornings = {day: pd.Timestamp(day.date(), tz=settings.zone) for day in dated["date"].unique()}
+    uses = pd.DataFrame({"bundle": dated["bundle"], "date": dated["date"].map(mornings)})
     sat = touched(spells, until_used(stays, uses))
     sat["date"] = pd.to_datetime(sat["date"]).dt.tz_localize(None)
     lots = dated.assign(lot=dated.index)[["lot", "bundle", "date"]]

@@ -522,3 +522,18 @@ def test_json_has_the_promised_keys(store: Store) -> None:
         "hours_without_readings",
         "class",
     ]
+
+
+def test_a_spell_of_the_evening_before_the_grafting_was_sat_through(store: Store) -> None:
+    from scionreg.asking_why import sat_through
+    from scionreg.lineage.worked_lots import read_worked_lots
+    from scionreg.registry.settings import Settings
+
+    records = small()
+    # In Chicago from five to ten in the evening of the day before.
+    records["store_readings"] = warmed("S1", "2026-03-19T22:00", "2026-03-20T03:00", 25)
+    settings = Settings(time_zone="America/Chicago")
+    with holding(store, records) as connection:
+        worked = read_worked_lots(connection, settings)
+        found = sat_through(connection, worked, settings)
+    assert list(worked.lots.loc[found["lot"], "graft_lot"]) == ["G1", "G2"]
