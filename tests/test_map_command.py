@@ -289,7 +289,7 @@ def test_pages_of_each_tree_are_linked(run: Callable[..., Any], demo: str, tmp_p
         (["trace", WRONG, "--basemap", "x"], "no basemap 'x'"),
         (["rows-by-take", "--block", "XX"], "no graft lot stands there"),
         (["mother-trees", "--cultivar", "Nobody"], "no such tree has a place"),
-        (["mother-trees", "--into", "trees.pdf"], "let its name end in .html"),
+        (["mother-trees", "--into", "trees.pdf"], "let its name end in one of .html, .png"),
         (["confusion", "--into", "none/trees.html"], "cannot be written"),
         (["walk", "--list", "none.csv"], "none.csv cannot be read"),
         (["walk", "Old-8", "--season", "2027"], "give --list too"),

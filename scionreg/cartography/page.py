@@ -153,10 +153,14 @@ class MapPage:
         return not self.codes
 
 
+PAGES = (".html", ".htm")
+"""Endings of a page's file."""
+
+
 def page_path(file: str | os.PathLike[str]) -> Path:
     """Return the path of a page; raise `RegistryError` where its ending is not ``.html``."""
     path = Path(file)
-    if path.suffix.lower() not in (".html", ".htm"):
+    if path.suffix.lower() not in PAGES:
         raise RegistryError(f"'{path}' is no page; let its name end in .html")
     return path
 

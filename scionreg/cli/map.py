@@ -121,7 +121,7 @@ def map_(
     scionreg map rows-by-take --block N25 --into rows.html;
     scionreg map mother-trees --into trees.gpkg; scionreg map confusion --into confusion.png
     """
-    from scionreg.cartography.page import page_path, write_page
+    from scionreg.cartography.page import PAGES, write_page
     from scionreg.documents.map_pictures import draw_map
     from scionreg.map_pages import file_of
 
@@ -135,8 +135,9 @@ def map_(
     file = Path(into or file_of(what, "+".join(named)))
     shared: dict[str, Any] = {"tiles": basemap, "show_private": show_private, "recorder": by}
     ending = file.suffix.lower()
-    if ending not in (*PICTURES, *LAYERS):
-        page_path(file)
+    if ending not in (*PAGES, *PICTURES, *LAYERS):
+        endings = ", ".join((PAGES[0], *PICTURES, *LAYERS))
+        raise RegistryError(f"'{file}' is no kind of map; let its name end in one of {endings}")
     if colour_by and ending not in PICTURES:
         raise RegistryError("--colour-by is for pictures; a page has a switch for it")
     if ending in LAYERS:

@@ -38,12 +38,10 @@ class Day(Cell):
             return CellError(
                 "not_a_date", f"'{text}' is not a date", "year-month-day, as in 2026-02-14"
             )
-        readings = " or ".join(_readings(other[1], other[3], other[4])) or "year-month-day"
-        return CellError(
-            "ambiguous_date",
-            f"'{text}' can be read in more than one way",
-            f"write year-month-day: {readings}",
-        )
+        readings = _readings(other[1], other[3], other[4])
+        wrong = "can be read in more than one way" if len(readings) > 1 else "is another form"
+        right = " or ".join(readings) or "as in 2026-02-14"
+        return CellError("ambiguous_date", f"'{text}' {wrong}", f"write year-month-day: {right}")
 
     def schema(self) -> dict[str, Any]:
         """Return the Table Schema type and constraints."""
