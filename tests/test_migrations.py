@@ -17,7 +17,7 @@ import faults
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import insert, text
+from sqlalchemy import TextClause, insert, text
 
 from benchmarks import postgres
 from scionreg.records.columns import Base
@@ -246,12 +246,27 @@ def test_an_upgrade_killed_on_a_server_leaves_the_old_registry(
         assert not [p for p in audit(connection) if p.trouble == "refused"]
 
 
+def counted(store: Store, statement: TextClause) -> int:
+    with store.reading() as connection:
+        return int(connection.execute(statement).scalar_one())
+
+
 def test_two_upgrades_at_once_are_one(postgresql: postgres.Server, tmp_path: Path) -> None:
     url = postgresql.create(f"{tmp_path.name.lower()}_twice")
     make_old(url)
     code = f"from scionreg.registry.migrate import upgrade; upgrade({url!r}, copied=True)"
-    children = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(2)]
-    assert [child.wait() for child in children] == [0, 0]
+    waiting = text(
+        "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() "
+        "AND wait_event_type = 'Lock'"
+    )
+    with closing(Store(parse_url(url))) as store:
+        with store.writing():  # both have to wait for this
+            children = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(2)]
+            until = time.monotonic() + 60
+            while counted(store, waiting) < 2:
+                assert time.monotonic() < until
+                time.sleep(0.1)
+        assert [child.wait() for child in children] == [0, 0]
     with closing(open_store(url)) as store, store.reading() as connection:
         done = [line["action"] for line in journal.lines(connection)]
     assert done == ["record"] * 6 + ["upgrade"]

@@ -67,7 +67,7 @@ def upgrade(where: str | os.PathLike[str], *, by: str = "", copied: bool = False
                 f"make a copy of {store.name} with pg_dump first, then say so with --copied"
             )
         copy = _copy(store, before) if store.is_sqlite else None
-        with store.writing() as connection:
+        with store.writing(altering_tables=True) as connection:
             if stands_at(connection) == before:  # else somebody else has just done it
                 _migrate(connection, before, by)
     finally:

@@ -69,11 +69,15 @@ class Store:
             yield connection
 
     @contextmanager
-    def writing(self, *, checking_references: bool = True) -> Iterator[Connection]:
+    def writing(
+        self, *, checking_references: bool = True, altering_tables: bool = False
+    ) -> Iterator[Connection]:
         """Give the one connection that may write; commits at the end, or nothing happened.
 
         Others wait: SQLite locks the file, PostgreSQL the journal's head. A bulk import looks its
-        references up itself and need not have SQLite do it again (`checking_references`).
+        references up itself and need not have SQLite do it again (`checking_references`). Who is
+        `altering_tables` keeps others from waiting at the head's row, where they would hold its
+        table.
         """
         with self.plainly(), self.engine.connect() as connection:
             if self.is_sqlite and not checking_references:
@@ -82,6 +86,8 @@ class Store:
                 with connection.execution_options(begin="BEGIN IMMEDIATE").begin():
                     if not self.is_sqlite:
                         connection.execute(text(f"SET LOCAL lock_timeout = '{WAIT_SECONDS}s'"))
+                        if altering_tables:
+                            connection.execute(text(f"LOCK TABLE {JournalHead.__tablename__}"))
                         connection.execute(select(JournalHead.seq).with_for_update())
                     yield connection
             finally:
