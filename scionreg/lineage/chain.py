@@ -12,6 +12,7 @@ from scionreg.lineage.graph import (
     CUTTINGS,
     TREES,
     WOOD,
+    ZONE,
     Bundle,
     Cutting,
     Lot,
@@ -20,13 +21,13 @@ from scionreg.lineage.graph import (
     Tree,
     as_day,
     as_moment,
+    as_zone,
     day_of,
     make_bundle,
     make_cutting,
     make_tree,
     read_lots,
     read_parents,
-    read_zone,
     rows,
 )
 from scionreg.lineage.standing import regrafts_among, standing
@@ -89,7 +90,8 @@ LINES = Query(
     "FROM dispatches WHERE dispatch IN {codes} ORDER BY graft_lot"
 )
 LOG = Query(
-    "SELECT bundle, time, event, store, sticks, condition FROM bundle_log WHERE bundle IN {codes}"
+    f"SELECT bundle, time, event, store, sticks, condition, {ZONE} FROM bundle_log "
+    "WHERE bundle IN {codes}"
 )
 AROUND = Query(
     'SELECT \'look\', item, CAST(date AS TEXT), "check", limb, method, found, "by", '
@@ -251,9 +253,9 @@ class Chain:
 def read_log(connection: Connection, bundles: Iterable[str]) -> dict[str, list[LogLine]]:
     """Return what happened to each bundle, oldest first and what has no time last."""
     found = rows(connection, LOG, bundles)
-    zone = read_zone(connection) if found else dt.UTC
+    zone = as_zone(found[0][-1]) if found else dt.UTC
     log: dict[str, list[LogLine]] = {}
-    for bundle, time, event, store, sticks, condition in found:
+    for bundle, time, event, store, sticks, condition, _ in found:
         moment = as_moment(time)
         day = day_of(moment, zone)
         line = LogLine(bundle, moment, event, store, sticks, condition, day)

@@ -11,6 +11,7 @@ import datetime as dt
 import difflib
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple, TypeVar
+from zoneinfo import ZoneInfo
 
 import orjson
 from sqlalchemy import Connection
@@ -72,12 +73,19 @@ def as_moment(value: Any) -> dt.datetime | None:
     return moment if moment is None or moment.tzinfo else moment.replace(tzinfo=dt.UTC)
 
 
-TIME_ZONE = Query("SELECT name, value FROM settings WHERE name IN {codes}")
+ZONE = "(SELECT value FROM settings WHERE name = 'time_zone')"
+"""SQL: the registry's time zone by name. Beside other columns it needs no statement of its own."""
+ZONE_ALONE = Query(f"SELECT {ZONE}")
+
+
+def as_zone(name: str | None) -> dt.tzinfo:
+    """Return a time zone by its name in `ZONE`."""
+    return ZoneInfo(name) if name else Settings().zone
 
 
 def read_zone(connection: Connection) -> dt.tzinfo:
-    """Return the registry's time zone, without its other settings: every trace asks for it."""
-    return Settings(**dict(rows(connection, TIME_ZONE, ["time_zone"]))).zone
+    """Return the registry's time zone, without its other settings."""
+    return as_zone(rows(connection, ZONE_ALONE, ())[0][0])
 
 
 def day_of(moment: Moment | None, zone: dt.tzinfo) -> dt.date | None:
