@@ -56,6 +56,7 @@ def fenced(text: str, language: str = "text") -> list[str]:
 GROUPS = {
     "": "Files and cells",
     "references": "Names and references",
+    "loops": "Loops",
     "order": "Order in time",
     "counts": "Numbers",
     "places": "Places",

@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from scionreg.cold_store.curve import Curve
 from scionreg.cold_store.report import StoreReport, store_report
 from scionreg.lineage.graph import Query, find_kind, rows
+from scionreg.lineage.holdings import TIED_FROM
 from scionreg.lineage.readings import check_store, known_stores, read_readings
 from scionreg.lineage.recall_items import PUT_INTO
 from scionreg.lineage.stays import Kept, read_kept
@@ -81,11 +82,6 @@ def report(
     return found.during(*period)
 
 
-AND_TIED_FROM = Query(
-    "WITH RECURSIVE down (bundle) AS (SELECT bundle FROM bundles WHERE bundle IN {codes} "
-    "UNION SELECT p.bundle FROM down JOIN bundle_parents p ON p.parent = down.bundle) "
-    "SELECT bundle FROM down"
-)
 BUNDLE_STICKS = Query("SELECT bundle, sticks FROM bundles WHERE bundle IN {codes}")
 
 
@@ -106,7 +102,7 @@ def _asked(connection: Connection, bundles: Sequence[str], store: str | None) ->
     if store is None:
         return None
     put_into = [row[0] for row in rows(connection, PUT_INTO, [store])]
-    return sorted(row[0] for row in rows(connection, AND_TIED_FROM, put_into))
+    return sorted(row[0] for row in rows(connection, TIED_FROM["bundle"], put_into))
 
 
 def _period(

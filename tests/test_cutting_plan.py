@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from benchmarks.cutting_plan import by_cultivar, by_scip, nursery
 from scionreg.records.errors import RegistryError
-from scionreg.rotation.cutting_plan import OWN_LIMITS, plan
+from scionreg.rotation.cutting_plan import OWN_LIMITS, plan, recheck
 from scionreg.rotation.goals import improve, largest_pressure, over_watch, serve, shortfalls
 from scionreg.rotation.program import Program
 from scionreg.rotation.rechecking import broken_rules
@@ -357,3 +357,10 @@ def test_a_plan_prints_nothing() -> None:
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert (ran.stdout, ran.stderr) == ("", "")
+
+
+def test_cuts_that_break_a_rule_are_no_plan() -> None:
+    its = plan([tree("T1", 10), tree("T2", 10)], wanted(6), 1).served["Ostra"]
+    recheck({"Ostra": its}, ())
+    with pytest.raises(RegistryError, match=r"The plan breaks a rule: Ostra: .*T1"):
+        recheck({"Ostra": replace(its, cuts={(0, 0): 11})}, ())

@@ -29,6 +29,16 @@ def look(code: str, item: str, date: str | None, off: int = 0, **more: Any) -> d
     return {**made, **more}
 
 
+def found_off_before_and_after() -> Rows:
+    """Return it with a tree of G1 found off before it was regrafted, and one of G3 since."""
+    records = regrafted()
+    records["identity_checks"] = [
+        look("K1", "G1/5", "2026-04-20", 1, found="Birkwood"),
+        look("K2", "G1/6", "2026-10-01", 1, found="Aldern"),
+    ]
+    return records
+
+
 @pytest.mark.parametrize(
     ("item", "date", "expected"),
     [
@@ -111,22 +121,14 @@ def test_a_profile_of_a_regrafts_tree_is_one_of_the_regraft(store: Store) -> Non
 
 
 def test_a_tree_found_off_before_it_was_regrafted_is_asked_about_by_its_lot(store: Store) -> None:
-    records = regrafted()
-    records["identity_checks"] = [
-        look("K1", "G1/5", "2026-04-20", 1, found="Birkwood"),
-        look("K2", "G1/6", "2026-10-01", 1, found="Aldern"),
-    ]
+    records = found_off_before_and_after()
     with holding(store, records) as connection:
         answers = off_types(connection).answers
     assert [(each.code, each.looked.off) for each in answers] == [("G3/6", 1), ("G1", 1)]
 
 
 def test_a_map_and_a_report_lay_looks_to_the_lot_the_tree_was_of(store: Store) -> None:
-    records = regrafted()
-    records["identity_checks"] = [
-        look("K1", "G1/5", "2026-04-20", 1, found="Birkwood"),
-        look("K2", "G1/6", "2026-10-01", 1, found="Aldern"),
-    ]
+    records = found_off_before_and_after()
     with holding(store, records) as connection:
         looks = read_lot_looks(connection)
         found = {row.check: row for row in season_report(connection, 2026).off}

@@ -9,6 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Connection
 
+from scionreg.lineage.lot_looks import read_lot_trees
+from scionreg.lineage.recall import recall
+from scionreg.lineage.recall_items import OfCode
 from scionreg.lineage.trace import Trace, trace
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.vocabulary import Grade
@@ -330,6 +333,18 @@ def test_bundles_tied_from_each_other_in_a_circle_are_refused(store: Store) -> N
     records["bundle_parents"] += [{"bundle": "B1", "parent": "B3", "sticks": 2}]
     with pytest.raises(RegistryError, match="circle"):
         traced(store, records, "G3")
+
+
+def test_lots_that_regraft_each_other_in_a_circle_are_refused(store: Store) -> None:
+    records = small()  # as older versions took them
+    first, second = records["graft_lots"]
+    first["regraft_of"], second["regraft_of"] = second["graft_lot"], first["graft_lot"]
+    for ask in (trace, lambda *asked: recall(asked[0], [OfCode(asked[1])]), read_lot_trees):
+        with (
+            holding(store, records) as connection,
+            pytest.raises(RegistryError, match="run in a circle; correct one"),
+        ):
+            ask(connection, first["graft_lot"])
 
 
 # Identity checks

@@ -91,11 +91,12 @@ POSITION_COLUMNS = ("code", "lot", "block", "row", "position", "cultivar", "take
 def positions(places: Places, lots: pd.DataFrame, off: Mapping[str, Collection[int]]) -> Any:
     """Return every position of graft lots as a point, columns `POSITION_COLUMNS`.
 
-    Where a regraft covers a position, it is the regraft's.
+    Where a regraft covers a position, it is the regraft's: of several of one lot the newest's, one
+    of an unknown day last, as for `lineage.standing.now_at`.
 
     Parameters
     ----------
-    lots : as `rows`.
+    lots : as `rows`, with ``date``.
     off : positions found off, by lot.
     """
     count = (lots["last"] - lots["first"] + 1).to_numpy(dtype=int)
@@ -103,7 +104,7 @@ def positions(places: Places, lots: pd.DataFrame, off: Mapping[str, Collection[i
     each = each.assign(
         position=each["first"].to_numpy() + each.groupby(level=0).cumcount().to_numpy()
     ).rename(columns={"code": "lot"})
-    each = each.sort_values("turn", kind="stable").drop_duplicates(
+    each = each.sort_values(["turn", "date"], kind="stable").drop_duplicates(
         ["block", "row", "position", "season"], keep="last"
     )
     number = each["position"].astype(int)

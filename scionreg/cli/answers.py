@@ -49,14 +49,14 @@ def trace(
 
 def _write_sheet(registry: "Registry", code: str, file: Path, words: Path | None) -> None:
     from scionreg.documents.pdf import unknown_letters
-    from scionreg.documents.trace_sheet import recheck_command, trace_paper, write_trace_sheet
+    from scionreg.documents.trace_sheet import recheck_command, write_trace_sheet
     from scionreg.records.words import read_words
 
-    sheet, used = registry.trace_sheet(code), read_words(words)
-    write_trace_sheet(sheet, file, used)
+    sheet = registry.trace_sheet(code)
+    paper = write_trace_sheet(sheet, file, read_words(words))
     console.talk(f"written: {file}")
     if file.suffix.lower() == ".pdf":
-        console.lacking(unknown_letters("".join(trace_paper(sheet, used).texts())))
+        console.lacking(unknown_letters("".join(paper.texts())))
     console.talk(f"whoever has it can ask: {recheck_command(sheet)}")
 
 

@@ -167,6 +167,11 @@ def one_line(text: str) -> str:
     return "".join(sign if sign.isprintable() else " " for sign in text)
 
 
+def shown(value: object) -> str:
+    """Return a record's value as text."""
+    return one_line(("no", "yes")[value] if isinstance(value, bool) else str(value))
+
+
 @contextmanager
 def progress(label: str) -> Iterator[Callable[[int, int], None]]:
     """Give a function (done, total) that draws a bar, on a terminal and after a second only."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Csv, Json, Where, Why, in_words, key_words, opened, recorder
+from scionreg.cli.options import By, Csv, Json, Where, Why, key_words, opened, recorder
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
 def _show_record(record: Mapping[str, Any]) -> None:
     width = max(map(len, record), default=0)
     for name, value in record.items():
-        console.data(f"  {name.ljust(width)}  {in_words(value)}")
+        console.data(f"  {name.ljust(width)}  {console.shown(value)}")
 
 
 def list_(
@@ -154,7 +154,7 @@ def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json =
             for name in sorted(before.keys() | record.keys()):
                 old, now = before.get(name, "-"), record.get(name, "-")
                 if old != now:
-                    console.data(f"  {name}: {in_words(old)} -> {in_words(now)}")
+                    console.data(f"  {name}: {console.shown(old)} -> {console.shown(now)}")
         elif record:
             _show_record(record)
         before = record or before

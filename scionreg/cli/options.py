@@ -60,11 +60,6 @@ Gates = Annotated[
 ]
 
 
-def in_words(value: object) -> str:
-    """Return a record's value as text."""
-    return console.one_line(("no", "yes")[value] if isinstance(value, bool) else str(value))
-
-
 def key_words(kind: str, key: str) -> str:
     """Return what `show`, `history` and the like are given for a record, as it is typed."""
     from scionreg.records.tables import KINDS

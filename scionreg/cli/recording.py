@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Json, Where, in_words, key_words, opened, recorder
+from scionreg.cli.options import By, Json, Where, key_words, opened, recorder
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields
@@ -169,4 +169,4 @@ def _show(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
 
 
 def _summary(record: Mapping[str, Any]) -> str:
-    return ", ".join(f"{name} {in_words(value)}" for name, value in record.items())
+    return ", ".join(f"{name} {console.shown(value)}" for name, value in record.items())

@@ -42,10 +42,15 @@ MANY = ("sticks", "grafts", "trees", "sticks_used")
 
 def write_trace_sheet(
     sheet: "TraceSheet", file: str | os.PathLike[str], words: Words | None = None
-) -> None:
-    """Write a trace sheet as HTML or PDF, by the ending of the file; errors as `write_paper`."""
+) -> Paper:
+    """Write a trace sheet as HTML or PDF, by the ending of the file; return what it says.
+
+    Errors as `write_paper`.
+    """
     used = words or english()
-    write_paper(trace_paper(sheet, used), file, used, size=usual_paper(sheet.units))
+    paper = trace_paper(sheet, used)
+    write_paper(paper, file, used, size=usual_paper(sheet.units))
+    return paper
 
 
 def trace_paper(sheet: "TraceSheet", words: Words) -> Paper:

@@ -9,7 +9,7 @@ from typing import Any
 from scionreg.lineage.stops import Happening
 from scionreg.lineage.tree_books import Check, TreeBook
 from scionreg.records.starting_values import StatusValues
-from scionreg.records.vocabulary import CheckMethod, Found, SampleFound, TreeEventKind
+from scionreg.records.vocabulary import STRENGTH, CheckMethod, Found, SampleFound, TreeEventKind
 from scionreg.records.words import Sentence
 
 BREAKS = (
@@ -21,13 +21,6 @@ BREAKS = (
 """Events after which it is not known to be the same plant that was looked at."""
 NEW_PLANT = (TreeEventKind.TOPWORKED, TreeEventKind.REPLANTED, TreeEventKind.REGREW)
 """Those after which it is another one, whatever it was found to be."""
-STRENGTH: dict[str, int] = {
-    CheckMethod.PAPER: 0,
-    CheckMethod.BUD: 1,
-    CheckMethod.LEAF: 2,
-    CheckMethod.FRUIT: 3,
-    CheckMethod.DNA: 4,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,6 @@ from typing import Any
 
 from scionreg.identity.tree_evidence import (
     BREAKS,
-    STRENGTH,
     Evidence,
     Sampled,
     broke,
@@ -22,6 +21,7 @@ from scionreg.lineage.stops import in_force
 from scionreg.lineage.tree_books import TreeBook, WoodCheck
 from scionreg.records.starting_values import IdentityValues, StatusValues
 from scionreg.records.vocabulary import (
+    STRENGTH,
     CheckMethod,
     Found,
     IdentityStatus,

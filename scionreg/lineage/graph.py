@@ -383,6 +383,11 @@ def wood_shares(bundle: Bundle, given: Mapping[str, int]) -> dict[str | None, fl
     return shares
 
 
+def in_a_circle(code: Hashable) -> RegistryError:
+    """Return the error for records that come back to where they began."""
+    return RegistryError(f"the records of '{code}' run in a circle; correct one")
+
+
 def sources_first(start: Iterable[Node], sources: Callable[[Node], Iterable[Node]]) -> list[Node]:
     """Return everything upward of `start`, each after all of its sources.
 
@@ -404,7 +409,7 @@ def sources_first(start: Iterable[Node], sources: Callable[[Node], Iterable[Node
             stack.append((code, True))
             for source in sources(code):
                 if state.get(source) is False:
-                    raise RegistryError(f"the records of '{code}' run in a circle; correct one")
+                    raise in_a_circle(code)
                 if source not in state:
                     stack.append((source, False))
     return order

@@ -71,12 +71,15 @@ CUTTINGS_OF_BUNDLES = Query(
 )
 BUNDLES = Query(f"SELECT {BUNDLE_COLUMNS} FROM bundles b WHERE b.bundle IN {{codes}}")
 ALL_BUNDLES = Query(f"SELECT {BUNDLE_COLUMNS} FROM bundles b")
-TIED_FROM = Query(
-    "WITH RECURSIVE down (bundle) AS ("
-    "SELECT bundle FROM bundles WHERE collection IN {codes} "
-    "UNION SELECT p.bundle FROM down JOIN bundle_parents p ON p.parent = down.bundle) "
-    "SELECT bundle FROM down"
-)
+TIED_FROM = {
+    by: Query(
+        f"WITH RECURSIVE down (bundle) AS (SELECT bundle FROM bundles WHERE {by} IN {{codes}} "
+        "UNION SELECT p.bundle FROM down JOIN bundle_parents p ON p.parent = down.bundle) "
+        "SELECT bundle FROM down"
+    )
+    for by in ("collection", "bundle")
+}
+"""Bundles of collections, or bundles, and all tied from them."""
 PASSED = Query(
     "SELECT bundle, parent, sticks FROM bundle_parents WHERE bundle IN {codes} "
     "UNION SELECT bundle, parent, sticks FROM bundle_parents WHERE parent IN {codes}"
@@ -95,7 +98,10 @@ def read_holdings(
     asked: Iterable[str] | None = None
     if wanted is not None and scope in CUTTINGS:
         cuttings = rows(connection, CUTTINGS[scope], wanted)
-        asked = {row[0] for row in rows(connection, TIED_FROM, [cut[0] for cut in cuttings])}
+        asked = {
+            row[0]
+            for row in rows(connection, TIED_FROM["collection"], [cut[0] for cut in cuttings])
+        }
     elif wanted is not None and scope == "bundle":
         cuttings, asked = rows(connection, CUTTINGS_OF_BUNDLES, wanted), wanted
     else:

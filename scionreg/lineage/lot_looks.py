@@ -8,7 +8,15 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.graph import Query, as_day, find_kind, not_found, rows, split_position
+from scionreg.lineage.graph import (
+    Query,
+    as_day,
+    find_kind,
+    in_a_circle,
+    not_found,
+    rows,
+    split_position,
+)
 from scionreg.lineage.standing import items_standing
 from scionreg.records.cells import expand_positions, noun
 from scionreg.records.errors import RegistryError
@@ -101,6 +109,8 @@ def _lots_there(connection: Connection, lot: str) -> list[str]:
     """Return a lot and those that it regrafted, by whose positions its trees may be named."""
     found = [lot]
     while above := [row[0] for row in rows(connection, REGRAFT_OF, found[-1:])]:
+        if above[0] in found:
+            raise in_a_circle(lot)
         found += above
     return found
 

@@ -12,12 +12,12 @@ from typing import Any
 
 from sqlalchemy import Connection, or_, select
 
+from scionreg.lineage.graph import read_zone
 from scionreg.records.cells import Code, CultivarName, Ref
 from scionreg.records.names import Epithet
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.registry import journal
 from scionreg.registry.ledger import JournalLine, Version
-from scionreg.registry.settings import read_settings
 
 LEAST_DIGITS = 12
 """Digits of a digest that must be given: 16¹² lines would have to be made to meet them by luck."""
@@ -70,7 +70,7 @@ def last_line(connection: Connection) -> JournalMark:
     """Return the journal's last line, by the nursery's clock; number 0 where there is none yet."""
     number, digest = journal.head(connection)
     when = time_of(connection, number)
-    local = when.astimezone(read_settings(connection).zone) if when else None
+    local = when.astimezone(read_zone(connection)) if when else None
     return JournalMark(line=number, time=local, digest=digest)
 
 
@@ -100,7 +100,7 @@ def changes_since(
     So did the lines that changed settings, which figures are judged by. Times are by the nursery's
     clock.
     """
-    zone = read_settings(connection).zone
+    zone = read_zone(connection)
     lines = {
         *_written_since(connection, line, sorted(codes)),
         *_ended_since(connection, line, codes),

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.graph import Lot, read_lots, split_position
+from scionreg.lineage.graph import Lot, read_lots, sources_first, split_position
 from scionreg.records.words import Sentence
 
 Regrafts = Mapping[str, Sequence[Lot]]
@@ -19,11 +19,18 @@ Regrafts = Mapping[str, Sequence[Lot]]
 
 
 def regrafts_among(lots: Iterable[Lot]) -> dict[str, list[Lot]]:
-    """Return the regrafts among `lots` by the lot they regrafted, oldest first."""
+    """Return the regrafts among `lots` by the lot they regrafted, oldest first.
+
+    Raises
+    ------
+    RegistryError
+        The records run in a circle, as older versions let them.
+    """
     found: dict[str, list[Lot]] = {}
     for lot in lots:
         if lot.regraft_of is not None:
             found.setdefault(lot.regraft_of, []).append(lot)
+    sources_first(found, lambda code: [lot.graft_lot for lot in found.get(code, ())])
     for regrafts in found.values():
         regrafts.sort(key=lambda lot: (lot.date or dt.date.max, lot.graft_lot))
     return found

@@ -11,6 +11,7 @@ from scionreg.lineage.graph import Cutting, Query, as_day, rows
 from scionreg.lineage.phrases import found_to_be, in_brackets, tree_or_limb
 from scionreg.lineage.stays import Kept
 from scionreg.records.vocabulary import (
+    STRENGTH,
     BundleEventKind,
     CheckMethod,
     Condition,
@@ -202,15 +203,11 @@ def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
     return found
 
 
-STRONGEST_FIRST: Sequence[str] = list(CheckMethod)
-
-
 def _answers(later: Look, off: Look) -> bool:
     """Tell whether a look that found nothing off came after one that did, and is as strong."""
     if later.off or later.date is None or off.date is None or later.limb not in (None, off.limb):
         return False
-    as_strong = STRONGEST_FIRST.index(later.method) <= STRONGEST_FIRST.index(off.method)
-    return later.date > off.date and as_strong
+    return later.date > off.date and STRENGTH[later.method] >= STRENGTH[off.method]
 
 
 def _between(event: tuple[dt.date | None, str | None], look: Look, cutting: Cutting) -> bool:

@@ -135,6 +135,10 @@ class CheckMethod(Word):
     PAPER = "paper", "Papers only; nothing of the plant was looked at."
 
 
+STRENGTH: dict[str, int] = {method: rank for rank, method in enumerate(reversed(CheckMethod))}
+"""How much each separates cultivars: papers 0, buds 1, leaf 2, fruit 3, marker profile 4."""
+
+
 class Found(Word):
     """What off-type plants were found to be, where it is not a cultivar of the registry."""
 

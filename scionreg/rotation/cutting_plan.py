@@ -236,7 +236,7 @@ def plan(
             part = replace(served[cultivar], caps=parts(caps, served, cultivar), goals=())
             served[cultivar] = improve(part, cultivar, clock.share(1, -left))
             step()
-    _recheck(served, caps)
+    recheck(served, caps)
     outside = [want for want in wanted if not 0 <= want.season < seasons]
     return Plan(
         seasons=tuple(_supplies(served, first_season)),
@@ -298,7 +298,11 @@ def _demand(
     )
 
 
-def _recheck(served: Mapping[str, Served], caps: Sequence[Cap]) -> None:
+def recheck(served: Mapping[str, Served], caps: Sequence[Cap]) -> None:
+    """Raise `RegistryError` for cuts that break a rule, by code that does not know the model.
+
+    It would be a fault of the solver or of ours, never of the user's.
+    """
     coded, broken = [], []
     for cultivar, its in served.items():
         cuts = {(its.trees[place].tree, season): n for (place, season), n in its.cuts.items()}
@@ -306,7 +310,7 @@ def _recheck(served: Mapping[str, Served], caps: Sequence[Cap]) -> None:
         for rule in broken_rules(its.trees, its.demand, cuts, its.waived):
             broken.append(f"{cultivar}: {rule}")
     broken += broken_caps(caps, coded)
-    if broken:  # pragma: no cover - a fault of the solver or of ours, never of the user's
+    if broken:
         raise RegistryError(f"The plan breaks a rule: {broken[0]}.")
 
 

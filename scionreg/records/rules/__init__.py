@@ -5,7 +5,7 @@ read (`cells`); every other rule is a query for the records that break it, so th
 serves recording one, importing a million, and the audit of a whole registry.
 """
 
-from scionreg.records.rules import counts, order, places, references
+from scionreg.records.rules import counts, loops, order, places, references
 from scionreg.records.rules.base import CELL_RULES, INTAKE_RULES, RULES, Rule, Scope
 
 __all__ = [
@@ -15,6 +15,7 @@ __all__ = [
     "Rule",
     "Scope",
     "counts",
+    "loops",
     "order",
     "places",
     "references",
