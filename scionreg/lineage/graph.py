@@ -241,12 +241,12 @@ def read_with_regrafts(connection: Connection, asked: Iterable[str]) -> list[Lot
 def read_lots(connection: Connection, asked: Iterable[str]) -> dict[str, Lot]:
     """Return the graft lots `asked` and, over any number of rounds, the regrafts of them."""
     found: dict[str, Lot] = {}
-    wanted = set(asked)
+    wanted, followed = set(asked), set[str]()
     while wanted:
         for lot in sorted(read_with_regrafts(connection, wanted), key=lambda lot: lot.graft_lot):
             found.setdefault(lot.graft_lot, lot)
-        regrafts = {code for code, lot in found.items() if lot.regraft_of in wanted}
-        wanted = regrafts - wanted
+        followed |= wanted
+        wanted = {code for code, lot in found.items() if lot.regraft_of in wanted} - followed
     return found
 
 
