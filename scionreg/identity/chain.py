@@ -1,11 +1,12 @@
 """The chain as a network: each thing's sources and step, and who lies upward of whom."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from scionreg.identity.states import Space
 from scionreg.identity.steps import Step, Steps
+from scionreg.lineage.graph import sources_first
 from scionreg.lineage.identity_books import IdentityBooks, Tied
 from scionreg.records.starting_values import OffTypeValues
 
@@ -25,9 +26,6 @@ class Link:
 
     sources: tuple[Name, ...]
     step: Step
-
-
-Links = Mapping[Name, Link]
 
 
 class Chain:
@@ -63,20 +61,16 @@ class Chain:
             self._links[name] = getattr(self, f"_{name.kind}")(name.code)
         return self._links[name]
 
-    def upward(self, names: Iterable[Name], links: Links | None = None) -> dict[Name, Link]:
-        """Return everything upward of some things, themselves included.
+    def upward(self, names: Iterable[Name]) -> dict[Name, Link]:
+        """Return everything upward of some things, themselves included, sources first.
 
-        `links` take the place of the records' where they have any.
+        Raises
+        ------
+        RegistryError
+            The records run in a circle.
         """
-        found: dict[Name, Link] = {}
-        waiting = list(names)
-        while waiting:
-            name = waiting.pop()
-            if name not in found:
-                link = links[name] if links and name in links else self.link(name)
-                found[name] = link
-                waiting.extend(link.sources)
-        return found
+        order = sources_first(names, lambda name: self.link(name).sources)
+        return {name: self.link(name) for name in order}
 
     # -------------------------------------------------------------------------- the records' links
 

@@ -7,7 +7,7 @@ evidence makes of it, and learns nothing from the re-bundle. None is, where tabl
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from scionreg.identity.chain import Link, Name
 from scionreg.identity.network import order_of
 from scionreg.identity.states import TINY, Floats
 from scionreg.identity.steps import Step
+from scionreg.lineage.graph import sources_first
 
 LARGEST = 1_000_000
 """Entries of the largest table, as planned."""
@@ -110,7 +111,7 @@ def _apart(link: Link, beliefs: Mapping[Name, Floats]) -> Link:
 
 def _beliefs(links: Mapping[Name, Link], vectors: Mapping[Name, Floats]) -> dict[Name, Floats]:
     """Return (size,) the probability of each state of everything, mixes telling nothing upward."""
-    order = sources_first(links)
+    order = sources_first(links, lambda name: links[name].sources)
     below = {name: np.zeros(links[name].step.size) for name in order}
     messages: dict[Name, Floats] = {}
     for name in reversed(order):
@@ -135,18 +136,3 @@ def _beliefs(links: Mapping[Name, Link], vectors: Mapping[Name, Floats]) -> dict
         belief = np.exp(belief - belief.max())
         found[name] = belief / belief.sum()
     return found
-
-
-def sources_first(links: Mapping[Name, Link]) -> Sequence[Name]:
-    """Return the names of a network, each after all of its sources."""
-    found: dict[Name, None] = {}
-    waiting = list(links)
-    while waiting:
-        name = waiting[-1]
-        missing = [each for each in links[name].sources if each not in found]
-        if missing:
-            waiting += missing
-        else:
-            found[name] = None
-            waiting.pop()
-    return list(found)

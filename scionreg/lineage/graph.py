@@ -383,8 +383,9 @@ def wood_shares(bundle: Bundle, given: Mapping[str, int]) -> dict[str | None, fl
     return shares
 
 
-def in_a_circle(code: Hashable) -> RegistryError:
-    """Return the error for records that come back to where they began."""
+def in_a_circle(node: Hashable) -> RegistryError:
+    """Return the error for records that come back to `node`: a code, or a kind and a code."""
+    code = node[1] if isinstance(node, tuple) else node
     return RegistryError(f"the records of '{code}' run in a circle; correct one")
 
 

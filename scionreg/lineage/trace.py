@@ -11,6 +11,7 @@ from scionreg.lineage.graph import (
     Tree,
     as_day,
     find_kind,
+    in_a_circle,
     not_found,
     rows,
     split_position,
@@ -270,7 +271,7 @@ def _earlier(
     longer: Routes = {}
     for ending, upper in routes.items():
         if ending.kind == "collection" and chain.cuttings[ending.code].tree in route.path:
-            raise RegistryError(f"the records of '{code}' run in a circle; correct one")
+            raise in_a_circle(code)
         longer[ending] = Route(
             route.share * upper.share,
             weakest(route.doubt, upper.doubt, doubt),
