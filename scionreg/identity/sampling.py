@@ -69,13 +69,14 @@ def still_possible(
 ) -> int:
     """Return the most off-types that a lot may hold after a look that found `found` of them.
 
-    That is the largest number with which so few, or fewer, would be found at least as often as
+    That is the largest number with which so few, or fewer, would be found more often than
     1 − `confidence`: an upper confidence limit, exact for sampling without putting back.
     """
     low, high = found, trees + 1
     while high - low > 1:
         middle = (low + high) // 2
-        possible = _chance_of_so_few(trees, middle, looked, find_rate, found) >= 1 - confidence
+        chance = _chance_of_so_few(trees, middle, looked, find_rate, found)
+        possible = chance > 1 - confidence + _ROUNDING
         low, high = (middle, high) if possible else (low, middle)
     return low
 
@@ -94,7 +95,7 @@ def still_possible_after(trees: int, looks: Sequence[Group], confidence: float) 
     low, high = 0, trees + 1
     while high - low > 1:
         middle = (low + high) // 2
-        possible = chance_unseen(trees, middle, looks) >= 1 - confidence
+        possible = chance_unseen(trees, middle, looks) > 1 - confidence + _ROUNDING
         low, high = (middle, high) if possible else (low, middle)
     return low
 
