@@ -3,8 +3,8 @@
 import os
 import shutil
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
 from itertools import count
 from pathlib import Path
 from typing import NamedTuple
@@ -12,12 +12,13 @@ from typing import NamedTuple
 import browser
 import pytest
 from hypothesis import HealthCheck, settings
+from nursery import furnish
 
 from benchmarks import postgres
 from scionreg.api import Registry
 from scionreg.cli import main
 from scionreg.registry.create import create_store
-from scionreg.registry.store import Store, open_store
+from scionreg.registry.store import Store, open_store, parse_url
 
 ROOM = 4 * 2**30
 """Bytes that a server for the tests may need."""
@@ -102,56 +103,113 @@ def chromium() -> Iterator[browser.Browser]:
         yield started
 
 
+Filling = Callable[[Store], object]
+Filled = Callable[[Filling], Store]
+
+
+def nothing(store: Store) -> None:
+    """Leave a registry empty."""
+
+
+class Templates:
+    """Registries filled once a worker, to make copies of: filling one takes longer than a copy."""
+
+    def __init__(self, folder: Path, request: pytest.FixtureRequest) -> None:
+        self._folder, self._request = folder, request
+        self._made: dict[tuple[str, Filling], str] = {}
+
+    @property
+    def _server(self) -> postgres.Server:
+        running: postgres.Server = self._request.getfixturevalue("postgresql")
+        return running
+
+    @contextmanager
+    def copy(self, engine: str, filling: Filling, path: Path) -> Iterator[str]:
+        """Give the path or URL of a registry that `filling` filled.
+
+        Its file is `path`, and a database is named by that.
+        """
+        if (engine, filling) not in self._made:
+            self._made[engine, filling] = self._filled(engine, filling)
+        template = self._made[engine, filling]
+        if engine == "sqlite":
+            yield str(shutil.copy(template, path))
+            return
+        name = f"{path.parent.name}_{path.stem}".lower()
+        try:
+            yield self._server.create(name, template=parse_url(template).database or "")
+        finally:
+            self._server.drop(name)
+
+    def _filled(self, engine: str, filling: Filling) -> str:
+        name = f"template_{len(self._made)}"
+        file = str(self._folder / f"{name}.db")
+        where = file if engine == "sqlite" else self._server.create(name)
+        with closing(create_store(where)) as made:
+            filling(made)
+        return where
+
+
 @pytest.fixture(scope="session")
-def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The file of an empty registry, to make copies of."""
-    path = tmp_path_factory.mktemp("empty") / "registry.db"
-    create_store(path).close()
-    return path
+def templates(
+    tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest
+) -> Templates:
+    """Registries to make copies of."""
+    return Templates(tmp_path_factory.mktemp("templates"), request)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
-def store_url(request: pytest.FixtureRequest, empty: Path, tmp_path: Path) -> Iterator[str]:
+def engine(request: pytest.FixtureRequest) -> str:
+    """The database that a test of the store runs on: each in turn."""
+    return str(request.param)
+
+
+@pytest.fixture
+def store_url(engine: str, templates: Templates, tmp_path: Path) -> Iterator[str]:
     """The path or URL of an empty registry."""
-    if request.param == "sqlite":
-        yield str(shutil.copy(empty, tmp_path / "registry.db"))
-    else:
-        server: postgres.Server = request.getfixturevalue("postgresql")
-        name = tmp_path.name.lower()
-        yield server.create(name, template="empty")
-        server.drop(name)
+    with templates.copy(engine, nothing, tmp_path / "registry.db") as url:
+        yield url
 
 
 @pytest.fixture
 def store(store_url: str) -> Iterator[Store]:
     """An empty registry."""
-    opened = open_store(store_url)
-    yield opened
-    opened.close()
+    with closing(open_store(store_url)) as opened:
+        yield opened
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture
+def filled(engine: str, templates: Templates, tmp_path: Path) -> Iterator[Filled]:
+    """Give a registry of the test's own that something filled."""
+    with ExitStack() as stack:
+
+        def opened(filling: Filling) -> Store:
+            url = stack.enter_context(templates.copy(engine, filling, tmp_path / "filled.db"))
+            return stack.enter_context(closing(open_store(url)))
+
+        yield opened
+
+
+@pytest.fixture
+def nursery(filled: Filled) -> Store:
+    """The small invented nursery of `nursery.furnish`."""
+    return filled(furnish)
+
+
+@pytest.fixture
 def new_store(
-    request: pytest.FixtureRequest, empty: Path, tmp_path: Path
+    engine: str, templates: Templates, tmp_path: Path
 ) -> Callable[[], AbstractContextManager[Store]]:
     """Give an empty registry as often as asked, for tests that try many things on new ones."""
     numbers = count()
-    if request.param == "postgresql":
-        server: postgres.Server = request.getfixturevalue("postgresql")
 
     @contextmanager
     def new() -> Iterator[Store]:
-        name = f"{tmp_path.name.lower()}_{next(numbers)}"
-        if request.param == "sqlite":
-            opened = open_store(shutil.copy(empty, tmp_path / f"{name}.db"))
-        else:
-            opened = open_store(server.create(name, template="empty"))
-        try:
+        with (
+            templates.copy(engine, nothing, tmp_path / f"{next(numbers)}.db") as url,
+            closing(open_store(url)) as opened,
+        ):
             yield opened
-        finally:
-            opened.close()
-            if not opened.is_sqlite:
-                server.drop(name)
 
     return new
 
@@ -173,20 +231,36 @@ class Said(NamedTuple):
     err: str
 
 
+def called(*words: str) -> int:
+    """Return the exit code of a command; `main` is what the installed script calls."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "argv", ["scionreg", *words])
+        try:
+            main()
+        except SystemExit as stop:
+            return int(stop.code or 0)
+    return 0
+
+
+def fill_by(store: Store, commands: Iterable[Sequence[str]]) -> None:
+    """Fill a registry by commands, as P01."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SCIONREG_REGISTRY", store.url.render_as_string(hide_password=False))
+        patch.setenv("SCIONREG_BY", "P01")
+        for words in commands:
+            assert called(*words) == 0, words
+
+
 @pytest.fixture
 def run(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> Callable[..., Said]:
-    """Run a command in an empty folder; `main` is what the installed script calls."""
+    """Run a command in an empty folder."""
     monkeypatch.chdir(tmp_path)
 
     def command(*words: str) -> Said:
-        monkeypatch.setattr(sys, "argv", ["scionreg", *words])
-        try:
-            main()
-            code = 0
-        except SystemExit as stop:
-            code = int(stop.code or 0)
+        capsys.readouterr()  # what filled the registry has spoken too
+        code = called(*words)
         said = capsys.readouterr()
         assert "Traceback" not in said.err
         return Said(code, said.out, said.err)

@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 import pytest
+from conftest import Filled
 from nursery import add, everything, faults_of, forge, furnish
 from sqlalchemy import text
 
@@ -16,11 +17,14 @@ from scionreg.registry.correcting import correct
 from scionreg.registry.store import Store
 
 
-@pytest.fixture
-def nursery(store: Store) -> Store:
+def furnish_and_correct(store: Store) -> None:
     furnish(store)
     correct(store, "graft_lots", "G26-0001-7", {"grafts": 19}, by="P02", why="counted again")
-    return store
+
+
+@pytest.fixture
+def nursery(filled: Filled) -> Store:
+    return filled(furnish_and_correct)
 
 
 def test_a_registry_in_use_has_no_fault(nursery: Store, tmp_path: Path) -> None:

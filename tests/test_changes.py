@@ -11,7 +11,7 @@ import pytest
 from full_nursery import RECORDS, contents, write_folder
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nursery import LOT, actions, add, faults_of, furnish
+from nursery import LOT, actions, add, faults_of
 
 from scionreg.exchange.importing import import_files
 from scionreg.records.errors import NotFoundError, ProblemsError, RegistryError
@@ -98,107 +98,99 @@ def test_whatever_is_recorded_corrected_and_voided_the_audit_finds_no_fault(
 
 
 def test_a_cultivar_that_is_named_anywhere_is_neither_voided_nor_loses_the_alias(
-    store: Store,
+    nursery: Store,
 ) -> None:
-    furnish(store)
-    add(store, "mother_trees", tree="AB-9", cultivar="FH")
+    add(nursery, "mother_trees", tree="AB-9", cultivar="FH")
     for refused in (
-        lambda: void(store, "cultivars", "Fernhill", by="P01", why="x"),
-        lambda: correct(store, "cultivars", "Fernhill", {"aliases": "F"}, by="P01", why="x"),
+        lambda: void(nursery, "cultivars", "Fernhill", by="P01", why="x"),
+        lambda: correct(nursery, "cultivars", "Fernhill", {"aliases": "F"}, by="P01", why="x"),
     ):
         with pytest.raises(ProblemsError, match="there is no cultivar"):
             refused()
-    correct(store, "cultivars", "Fernhill", {"aliases": "FH;F"}, by="P01", why="x")
-    void(store, "cultivars", "Oldgate", by="P01", why="never grown")
-    assert faults_of(store) == []
+    correct(nursery, "cultivars", "Fernhill", {"aliases": "FH;F"}, by="P01", why="x")
+    void(nursery, "cultivars", "Oldgate", by="P01", why="never grown")
+    assert faults_of(nursery) == []
 
 
-def test_the_last_line_of_a_dispatch_stays_while_a_check_names_it(store: Store) -> None:
-    furnish(store)
-    add(store, "graft_lots", bundle="B26-0001-7", grafts=5, **LOT)
+def test_the_last_line_of_a_dispatch_stays_while_a_check_names_it(nursery: Store) -> None:
+    add(nursery, "graft_lots", bundle="B26-0001-7", grafts=5, **LOT)
     sent = {"date": "2026-11-05", "customer": "CU1", "trees": 1}
     for lot in ("G26-0001-7", "G26-0002-5"):
-        add(store, "dispatches", dispatch="D-1", graft_lot=lot, **sent)
-    add(store, "identity_checks", item="D-1", method="leaf", checked=1, off=0)
-    void(store, "dispatches", "D-1/G26-0001-7", by="P01", why="stayed here")
+        add(nursery, "dispatches", dispatch="D-1", graft_lot=lot, **sent)
+    add(nursery, "identity_checks", item="D-1", method="leaf", checked=1, off=0)
+    void(nursery, "dispatches", "D-1/G26-0001-7", by="P01", why="stayed here")
     with pytest.raises(RegistryError, match="is named by identity checks"):
-        void(store, "dispatches", "D-1/G26-0002-5", by="P01", why="stayed here")
-    assert faults_of(store) == []
+        void(nursery, "dispatches", "D-1/G26-0002-5", by="P01", why="stayed here")
+    assert faults_of(nursery) == []
 
 
-def test_what_was_voided_by_mistake_can_be_recorded_again(store: Store) -> None:
-    furnish(store)
+def test_what_was_voided_by_mistake_can_be_recorded_again(nursery: Store) -> None:
     count = {"graft_lot": "G26-0001-7", "date": "2026-05-01", "pushing": 15}
-    add(store, "take_counts", **count)
-    void(store, "take_counts", "G26-0001-7/2026-05-01", by="P01", why="wrong lot")
-    add(store, "take_counts", **count)
-    with store.reading() as connection:
+    add(nursery, "take_counts", **count)
+    void(nursery, "take_counts", "G26-0001-7/2026-05-01", by="P01", why="wrong lot")
+    add(nursery, "take_counts", **count)
+    with nursery.reading() as connection:
         steps = history(connection, "take_counts", "G26-0001-7/2026-05-01")
         assert find_record(connection, "take_counts", "G26-0001-7").entry == steps[-1].entry
     assert [step.action for step in steps] == ["record", "void", "record"]
-    add(store, "stores", store="Cooler")
-    void(store, "stores", "Cooler", by="P01", why="sold")
+    add(nursery, "stores", store="Cooler")
+    void(nursery, "stores", "Cooler", by="P01", why="sold")
     with pytest.raises(ProblemsError, match="recorded before and voided"):
-        add(store, "stores", store="Cooler")
-    assert faults_of(store) == []
+        add(nursery, "stores", store="Cooler")
+    assert faults_of(nursery) == []
 
 
 def test_a_file_brings_back_nothing_that_was_corrected_and_then_voided(
-    store: Store, tmp_path: Path
+    nursery: Store, tmp_path: Path
 ) -> None:
-    furnish(store)
     counts, stores = tmp_path / "take_counts.csv", tmp_path / "stores.csv"
     counts.write_text("graft_lot,date,pushing\nG26-0001-7,2026-05-01,15\n")
     stores.write_text("store,kind\nCooler,cooler\n")
-    import_files(store, [counts, stores], by="P01")
-    correct(store, "take_counts", "G26-0001-7", {"pushing": 14}, by="P01", why="miscounted")
-    correct(store, "stores", "Cooler", {"kind": "box"}, by="P01", why="smaller")
-    void(store, "take_counts", "G26-0001-7", by="P01", why="wrong lot")
-    void(store, "stores", "Cooler", by="P01", why="sold")
-    again = import_files(store, [counts, stores], by="P01")
+    import_files(nursery, [counts, stores], by="P01")
+    correct(nursery, "take_counts", "G26-0001-7", {"pushing": 14}, by="P01", why="miscounted")
+    correct(nursery, "stores", "Cooler", {"kind": "box"}, by="P01", why="smaller")
+    void(nursery, "take_counts", "G26-0001-7", by="P01", why="wrong lot")
+    void(nursery, "stores", "Cooler", by="P01", why="sold")
+    again = import_files(nursery, [counts, stores], by="P01")
     assert again.problems == ()
     assert not again.changed
     assert again.repeated == {"take_counts": 1, "stores": 1}
 
 
-def test_a_sample_whose_name_holds_a_slash_is_found(store: Store) -> None:
-    furnish(store)
+def test_a_sample_whose_name_holds_a_slash_is_found(nursery: Store) -> None:
     for sample in ("L/12", "L/12/a"):
-        add(store, "genotypes", sample=sample, locus="M1", cultivar="Oldgate")
-    correct(store, "genotypes", "L/12/M1", {"allele_1": 101}, by="P01", why="read again")
-    void(store, "genotypes", "L/12/a/M1", by="P01", why="another plant")
-    with store.reading() as connection, pytest.raises(NotFoundError):
+        add(nursery, "genotypes", sample=sample, locus="M1", cultivar="Oldgate")
+    correct(nursery, "genotypes", "L/12/M1", {"allele_1": 101}, by="P01", why="read again")
+    void(nursery, "genotypes", "L/12/a/M1", by="P01", why="another plant")
+    with nursery.reading() as connection, pytest.raises(NotFoundError):
         find_record(connection, "genotypes", "L/12/a/M1")
-    assert faults_of(store) == []
+    assert faults_of(nursery) == []
 
 
-def test_the_history_of_a_key_in_part_is_the_whole_history(store: Store) -> None:
-    furnish(store)
-    add(store, "take_counts", graft_lot="G26-0001-7", date="2026-05-01", pushing=15)
-    correct(store, "take_counts", "G26-0001-7", {"pushing": 14}, by="P01", why="miscounted")
-    with store.reading() as connection:
+def test_the_history_of_a_key_in_part_is_the_whole_history(nursery: Store) -> None:
+    add(nursery, "take_counts", graft_lot="G26-0001-7", date="2026-05-01", pushing=15)
+    correct(nursery, "take_counts", "G26-0001-7", {"pushing": 14}, by="P01", why="miscounted")
+    with nursery.reading() as connection:
         told = history(connection, "take_counts", "G26-0001-7")
         assert [step.record["pushing"] for step in told] == [15, 14]
         with pytest.raises(NotFoundError):
             history(connection, "take_counts", "G-nowhere")
 
 
-def test_runs_reserved_a_century_apart_do_not_share_codes(store: Store) -> None:
-    furnish(store)
-    new = reserve(store, "bundles", person="P01", count=3, season=2026, by="P01")
-    old = reserve(store, "bundles", person="P01", count=3, season=1926, by="P01")
+def test_runs_reserved_a_century_apart_do_not_share_codes(nursery: Store) -> None:
+    new = reserve(nursery, "bundles", person="P01", count=3, season=2026, by="P01")
+    old = reserve(nursery, "bundles", person="P01", count=3, season=1926, by="P01")
     assert not set(new) & set(old)
     found = {"received_from": "SU1", "cultivar": "Oldgate", "packed": "1926-01-20", "sticks": 1}
-    assert add(store, "bundles", **found).key not in {*new, *old}
+    assert add(nursery, "bundles", **found).key not in {*new, *old}
 
 
-def test_numbers_and_times_beyond_all_bounds_are_refused_plainly(store: Store) -> None:
-    furnish(store)
+def test_numbers_and_times_beyond_all_bounds_are_refused_plainly(nursery: Store) -> None:
     late = {"bundle": "B26-0001-7", "time": "9999-12-31T23:00-05:00", "event": "checked"}
     with pytest.raises(ProblemsError, match="time"):
-        add(store, "bundle_log", **late)
+        add(nursery, "bundle_log", **late)
     with pytest.raises(ProblemsError, match="row"):
-        add(store, "mother_trees", cultivar="Fernhill", row="9" * 5000)
+        add(nursery, "mother_trees", cultivar="Fernhill", row="9" * 5000)
 
 
 def test_who_records_by_the_settings_is_a_code() -> None:

@@ -13,9 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from conftest import Templates, fill_by
 
 from scionreg.cli.app import ADDING, RECORDING, app
 from scionreg.records.tables import KINDS, fields
+from scionreg.registry.settings import read_settings, write_settings
+from scionreg.registry.store import Store
 
 ROOT = Path(__file__).parents[1]
 COMMANDS = [command.name for command in app.registered_commands]
@@ -25,15 +28,19 @@ HEAVY = {"pandas", "sqlalchemy", "numpy", "scipy", "geopandas", "folium", "alemb
 Run = Callable[..., Any]
 
 
+def follow_the_readme(store: Store) -> None:
+    """Record what the README's own commands do."""
+    recording = {*RECORDING, "add"}
+    fill_by(store, [words for words in readme_commands() if words[0] in recording])
+    with store.writing() as connection:
+        write_settings(connection, read_settings(connection).changed({"by": "P01"}))
+
+
 @pytest.fixture
-def nursery(run: Run) -> Run:
+def nursery(run: Run, templates: Templates, tmp_path: Path) -> Iterator[Run]:
     """Run commands on a small registry that the README's own commands made."""
-    assert run("new", "registry.db", "--by", "P01").code == 0
-    for words in readme_commands():
-        if words[0] in {*RECORDING, "add"}:
-            said = run(*words)
-            assert said.code == 0, (words, said.err)
-    return run
+    with templates.copy("sqlite", follow_the_readme, tmp_path / "registry.db"):
+        yield run
 
 
 def readme_commands() -> Iterator[list[str]]:

@@ -8,16 +8,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from conftest import Filled, fill_by
+
+from scionreg.registry.store import Store
 
 Run = Callable[..., Any]
 
 
-@pytest.fixture
-def nursery(run: Run, store_url: str, monkeypatch: pytest.MonkeyPatch) -> Run:
-    """Run commands on a small registry in New Zealand, with codes of the nursery's own."""
-    monkeypatch.setenv("SCIONREG_REGISTRY", store_url)
-    monkeypatch.setenv("SCIONREG_BY", "P01")
-    for line in (
+def keep_own_codes(store: Store) -> None:
+    """Record a small nursery in New Zealand, with codes of its own."""
+    lines = (
         "settings --set time_zone=Pacific/Auckland",
         "add person --person P01",
         "add cultivar --cultivar Tillowby --species Carya",
@@ -28,9 +28,16 @@ def nursery(run: Run, store_url: str, monkeypatch: pytest.MonkeyPatch) -> Run:
         "log --bundle B1 --time 2026-09-09T08:00 --event checked --sticks 40",
         "graft --graft-lot G1 --bundle B1 --date 2026-09-10 --grafter P01 --method whip --grafts 9",
         "count --graft-lot G1 --date 2026-10-20 --pushing 8",
-    ):
-        said = run(*line.split())
-        assert said.code == 0, (line, said.err)
+    )
+    fill_by(store, [line.split() for line in lines])
+
+
+@pytest.fixture
+def nursery(filled: Filled, run: Run, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Run commands on it."""
+    url = filled(keep_own_codes).url
+    monkeypatch.setenv("SCIONREG_REGISTRY", url.render_as_string(hide_password=False))
+    monkeypatch.setenv("SCIONREG_BY", "P01")
     return run
 
 

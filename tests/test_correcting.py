@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from nursery import LOT, actions, add, everything, faults_of, furnish, value
+from nursery import LOT, actions, add, everything, faults_of, value
 
 from scionreg.exchange.importing import import_files
 from scionreg.records.errors import NotFoundError, ProblemsError, RegistryError
@@ -12,12 +12,6 @@ from scionreg.registry.finding import find_record
 from scionreg.registry.store import Store
 
 LOT_CODE = "G26-0001-7"
-
-
-@pytest.fixture
-def nursery(store: Store) -> Store:
-    furnish(store)
-    return store
 
 
 def told(store: Store, kind: str, key: str) -> list[tuple[str, str, object]]:

@@ -1,16 +1,15 @@
 """Files as they come in: from the evening's typing, spreadsheets, and other people's programs."""
 
 import datetime as dt
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from conftest import Filled
 from openpyxl import Workbook, load_workbook
 
 from scionreg.exchange.importing import Imported, import_files
 from scionreg.records.errors import RegistryError
-from scionreg.registry.create import create_store
 from scionreg.registry.rows import as_record, read_rows
 from scionreg.registry.store import Store
 
@@ -18,12 +17,20 @@ BASE = Path(__file__).parent / "errors" / "base"
 TREE_1, TREE_2 = "T20-0001-2", "T20-0002-0"
 
 
+def take_in_the_base(store: Store) -> None:
+    """Import records of every kind."""
+    import_files(store, [BASE], by="P01")
+
+
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    made = create_store(tmp_path / "registry.db")
-    import_files(made, [BASE], by="P01")
-    yield made
-    made.close()
+def engine() -> str:
+    """A file: how cells are read does not depend on the database."""
+    return "sqlite"
+
+
+@pytest.fixture
+def store(filled: Filled) -> Store:
+    return filled(take_in_the_base)
 
 
 def tree_codes(store: Store) -> list[str]:

@@ -9,11 +9,13 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
+from conftest import Filled, Templates
 from hypothesis import given
 from hypothesis import strategies as st
 from nursery import LOT, actions, add, everything, faults_of, furnish
@@ -32,24 +34,29 @@ DAY = "2026-05-20"
 NEW_LOT = {**LOT, "bundle": "B26-0001-7"}
 
 
+def graft_twice(store: Store) -> None:
+    """Furnish, and record a second lot of 20 grafts, G26-0002-5."""
+    furnish(store)
+    add(store, "graft_lots", grafts=20, **NEW_LOT)
+
+
 @pytest.fixture(autouse=True)
-def furnished(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: Any) -> None:
-    """Two lots of 20 grafts, G26-0001-7 and G26-0002-5; drafts of servers kept in the test's own
-    folder.
-    """
+def drafts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep the drafts of servers in the test's own folder."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
-    for name in {"store", "local"} & set(request.fixturenames):
-        store = request.getfixturevalue(name)
-        furnish(store)
-        add(store, "graft_lots", grafts=20, **NEW_LOT)
 
 
 @pytest.fixture
-def local(tmp_path: Path) -> Iterator[Store]:
+def store(filled: Filled) -> Store:
+    return filled(graft_twice)
+
+
+@pytest.fixture
+def local(templates: Templates, tmp_path: Path) -> Iterator[Store]:
     """A registry in a file, for what no server does otherwise."""
-    registry = Registry.new(tmp_path / "registry.db", by="P01")
-    yield registry.store
-    registry.close()
+    path = tmp_path / "registry.db"
+    with templates.copy("sqlite", graft_twice, path), closing(open_store(path)) as opened:
+        yield opened
 
 
 def entered(store: Store, sheet: str = "counting", **options: Any) -> Entry:
@@ -93,8 +100,7 @@ def test_a_typed_sheet_is_recorded_as_its_csv_file_would_be(
     header = [column.name for column in fields("take_counts")]
     file.write_text("\n".join(",".join(row) for row in [header, *rows]) + "\n")
     with new_store() as other:
-        furnish(other)
-        add(other, "graft_lots", grafts=20, **NEW_LOT)
+        graft_twice(other)
         Registry(other).import_files(file, recorder="P01")
         assert everything(store) == everything(other)
 
@@ -643,8 +649,7 @@ def test_there_is_no_such_sheet(local: Store) -> None:
 def nursery(tmp_path: Path) -> Path:
     """A folder with a registry that two people may type into."""
     registry = Registry.new(tmp_path / "registry.db", by="P01")
-    furnish(registry.store)
-    add(registry.store, "graft_lots", grafts=20, **NEW_LOT)
+    graft_twice(registry.store)
     registry.close()
     return tmp_path
 

@@ -1,8 +1,11 @@
 """What a forger with the guards off can do to journal, versions and records, and that it shows."""
 
 from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from conftest import Filled
 from full_nursery import RECORDS, write_folder
 from nursery import add, faults_of, forge, furnish
 from sqlalchemy import text
@@ -15,16 +18,20 @@ from scionreg.registry.issuing import reserve
 from scionreg.registry.store import Store
 
 
-@pytest.fixture
-def nursery(store: Store) -> Store:
-    """A registry in which one lot was corrected twice, and one rootstock lot voided."""
+def correct_and_void(store: Store) -> None:
+    """Correct one lot twice, and void a rootstock lot."""
     furnish(store)
     add(store, "rootstock_lots", rootstock_lot="R-1", clone="Q1")
     for grafts in (19, 18):
         correct(store, "graft_lots", "G26-0001-7", {"grafts": grafts}, by="P02", why="counted")
     void(store, "rootstock_lots", "R-1", by="P01", why="never came")
     assert faults_of(store) == []
-    return store
+
+
+@pytest.fixture
+def nursery(filled: Filled) -> Store:
+    """A registry in which one lot was corrected twice, and one rootstock lot voided."""
+    return filled(correct_and_void)
 
 
 @pytest.mark.parametrize(
@@ -78,13 +85,20 @@ def test_a_time_that_is_none_is_found(nursery: Store) -> None:
         assert any("line 10 was changed" in fault for fault in faults_of(nursery))
 
 
-@pytest.fixture
-def full(store: Store, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
-    """A registry with rows in every table."""
-    folder = write_folder(tmp_path_factory.mktemp("full") / "season", RECORDS)
-    assert import_files(store, [folder], by="P01").changed
+def fill_every_table(store: Store) -> None:
+    """Write rows into every table."""
+    with TemporaryDirectory() as folder:
+        assert import_files(
+            store, [write_folder(Path(folder) / "season", RECORDS)], by="P01"
+        ).changed
     reserve(store, "bundles", person="P01", count=2, season=2026, by="P01")
     correct(store, "people", "P01", {"mark": "red"}, by="P01", why="new tape")
+
+
+@pytest.fixture
+def full(filled: Filled) -> Iterator[Store]:
+    """A registry with rows in every table."""
+    store = filled(fill_every_table)
     yield store
     assert faults_of(store) == []
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import psycopg
 import pytest
+from conftest import Filled
 from nursery import everything, faults_of, forge, furnish, value
 from sqlalchemy import func, insert, select, text, update
 
@@ -20,12 +21,16 @@ from scionreg.registry.store import Store
 LOT_CODE = "G26-0001-7"
 
 
-@pytest.fixture
-def nursery(store: Store) -> Store:
+def furnish_and_go_on(store: Store) -> None:
+    """Write what the registry only ever adds to: versions and reserved codes too."""
     furnish(store)
     correct(store, "graft_lots", LOT_CODE, {"grafts": 19}, by="P02", why="counted again")
     reserve(store, "bundles", person="P02", count=3, season=2026, by="P01")
-    return store
+
+
+@pytest.fixture
+def nursery(filled: Filled) -> Store:
+    return filled(furnish_and_go_on)
 
 
 @pytest.fixture

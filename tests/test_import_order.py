@@ -55,17 +55,16 @@ def test_kinds_that_name_each_other_go_in_with_one_import_only(store: Store, ful
     }
 
 
-def test_rows_may_name_rows_further_down(store: Store, tmp_path: Path) -> None:
-    furnish(store)
+def test_rows_may_name_rows_further_down(nursery: Store, tmp_path: Path) -> None:
     file = tmp_path / "graft_lots.csv"
     file.write_text(
         "graft_lot,bundle,grafter,method,date,grafts,regraft_of\n"
         "G-2,B26-0001-7,P01,whip,2026-04-02,3,G-1\n"
         "G-1,B26-0001-7,P01,whip,2026-03-10,5,\n"
     )
-    imported = import_files(store, [file], by="P01")
+    imported = import_files(nursery, [file], by="P01")
     assert imported.recorded == {"graft_lots": 2}
-    assert faults_of(store) == []
+    assert faults_of(nursery) == []
 
 
 def test_any_number_of_codes_may_be_named(
@@ -89,53 +88,50 @@ def test_any_number_of_codes_may_be_named(
     ]
 
 
-def test_repeats_among_many_rows_are_told_from_clashes(store: Store, tmp_path: Path) -> None:
-    furnish(store)
+def test_repeats_among_many_rows_are_told_from_clashes(nursery: Store, tmp_path: Path) -> None:
     header = "graft_lot,bundle,grafter,method,date,grafts\n"
     lots = [f"G-{n},B26-0001-7,P01,whip,2026-04-02,3\n" for n in range(200)]
     file = tmp_path / "graft_lots.csv"
     file.write_text(header + "".join(lots[::3]))
-    assert import_files(store, [file], by="P01").recorded == {"graft_lots": 67}
+    assert import_files(nursery, [file], by="P01").recorded == {"graft_lots": 67}
     file.write_text(header + "".join([*lots, lots[1], lots[150]]))
-    imported = import_files(store, [file], by="P01")
+    imported = import_files(nursery, [file], by="P01")
     assert not imported.refused
     assert imported.recorded == {"graft_lots": 133}
     assert imported.repeated == {"graft_lots": 69}
-    assert faults_of(store) == []
+    assert faults_of(nursery) == []
     again = [lots[0], lots[100].replace(",3\n", ",4\n"), "G-new" + lots[7][3:]]
     file.write_text(header + "".join([*lots[:70], *again]))
-    problems = import_files(store, [file], by="P01").problems
+    problems = import_files(nursery, [file], by="P01").problems
     (clash,) = (each for each in problems if each.trouble is Trouble.REFUSED)
     assert (clash.rule, clash.key, clash.line) == ("duplicate_key", "G-100", 73)
 
 
-def test_a_tree_and_the_lot_it_grew_from_come_in_together(store: Store, tmp_path: Path) -> None:
-    furnish(store)
+def test_a_tree_and_the_lot_it_grew_from_come_in_together(nursery: Store, tmp_path: Path) -> None:
     (tmp_path / "mother_trees.csv").write_text(
         "tree,cultivar,graft_lot,planted\nAB-2,Fernhill,G-1,2026-06-01\n"
     )
     (tmp_path / "graft_lots.csv").write_text(
         "graft_lot,bundle,grafter,method,date,grafts\nG-1,B26-0001-7,P01,whip,2026-03-10,5\n"
     )
-    alone = import_files(store, [tmp_path / "mother_trees.csv"], by="P01")
+    alone = import_files(nursery, [tmp_path / "mother_trees.csv"], by="P01")
     assert [(each.rule, each.line, each.column) for each in alone.problems] == [
         ("unknown_reference", 2, "graft_lot")
     ]
-    assert not import_files(store, [tmp_path], by="P01").refused
-    assert faults_of(store) == []
+    assert not import_files(nursery, [tmp_path], by="P01").refused
+    assert faults_of(nursery) == []
 
 
 def test_a_reference_to_a_row_refused_for_another_reason_is_not_held_against_it(
-    store: Store, tmp_path: Path
+    nursery: Store, tmp_path: Path
 ) -> None:
-    furnish(store)
     (tmp_path / "bundles.csv").write_text(
         "bundle,collection,sticks,packed\nB-1,C26-0001-7,40+,2026-01-20\n"
     )
     (tmp_path / "graft_lots.csv").write_text(
         "graft_lot,bundle,grafter,method,date,grafts\nG-1,B-1,P01,whip,2026-03-10,5\n"
     )
-    imported = import_files(store, [tmp_path], by="P01")
+    imported = import_files(nursery, [tmp_path], by="P01")
     assert [(each.file, each.rule) for each in imported.problems] == [
         ("bundles.csv", "rough_number")
     ]
@@ -153,8 +149,9 @@ def test_two_files_of_one_kind_are_told_apart(store: Store, tmp_path: Path) -> N
     assert not any(contents(store).values())
 
 
-def test_problems_are_listed_in_the_order_of_files_and_lines(store: Store, tmp_path: Path) -> None:
-    furnish(store)
+def test_problems_are_listed_in_the_order_of_files_and_lines(
+    nursery: Store, tmp_path: Path
+) -> None:
     (tmp_path / "collections.csv").write_text(
         "collection,tree,sticks,date\n"
         "C-1,T-nowhere,5,2026-01-20\n"
@@ -162,7 +159,7 @@ def test_problems_are_listed_in_the_order_of_files_and_lines(store: Store, tmp_p
         "C-3,T26-0001-7,5,2026-13-20\n"
     )
     (tmp_path / "people.csv").write_text("person\nno code at all\n")
-    imported = import_files(store, [tmp_path], by="P01")
+    imported = import_files(nursery, [tmp_path], by="P01")
     places = [(each.file, each.line, each.column) for each in imported.problems]
     assert places == [
         ("people.csv", 2, "person"),
@@ -188,29 +185,27 @@ def test_the_list_of_problems_is_a_table_to_work_through(store: Store, tmp_path:
     assert not any(row[0] in "=+-@" for row in csv.reader(io.StringIO(written.getvalue())) if row)
 
 
-def test_an_import_in_parts_is_the_import_of_the_whole(store: Store, tmp_path: Path) -> None:
-    furnish(store)
+def test_an_import_in_parts_is_the_import_of_the_whole(nursery: Store, tmp_path: Path) -> None:
     rows = [f"C-{n},T26-0001-7,2026-01-{n:02d},{n}" for n in range(1, 13)]
     header = "collection,tree,date,sticks"
     file = tmp_path / "collections.csv"
     recorded = []
     for part in (rows[:5], rows[3:9], rows[:12], rows):
         file.write_text("\n".join([header, *part]) + "\n")
-        recorded.append(import_files(store, [file], by="P01").recorded["collections"])
+        recorded.append(import_files(nursery, [file], by="P01").recorded["collections"])
     assert recorded == [5, 4, 3, 0]
-    assert len(contents(store)["collections"]) == 1 + 12
-    assert faults_of(store) == []
+    assert len(contents(nursery)["collections"]) == 1 + 12
+    assert faults_of(nursery) == []
 
 
-def test_what_was_recorded_by_hand_is_known_again_in_a_file(store: Store, tmp_path: Path) -> None:
-    furnish(store)
-    made = add(store, "collections", tree="T26-0001-7", date="2026-01-21", sticks=7)
+def test_what_was_recorded_by_hand_is_known_again_in_a_file(nursery: Store, tmp_path: Path) -> None:
+    made = add(nursery, "collections", tree="T26-0001-7", date="2026-01-21", sticks=7)
     file = tmp_path / "collections.csv"
     file.write_text(f"collection,tree,date,sticks\n{made.key},T26-0001-7,2026-01-21,7\n")
-    again = import_files(store, [file], by="P01")
+    again = import_files(nursery, [file], by="P01")
     assert (again.changed, again.repeated) == (False, {"collections": 1})
     file.write_text(f"collection,tree,date,sticks\n{made.key},T26-0001-7,2026-01-21,8\n")
-    other = import_files(store, [file], by="P01")
+    other = import_files(nursery, [file], by="P01")
     assert [(each.rule, each.line, each.column) for each in other.problems] == [
         ("duplicate_key", 2, "sticks")
     ]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nursery import LOT, actions, add, faults_of, furnish
+from nursery import LOT, actions, add, faults_of
 
 from scionreg.exchange.importing import import_files
 from scionreg.records import codes
@@ -18,12 +18,6 @@ from scionreg.registry.recording import record, record_all
 from scionreg.registry.store import Store
 
 NewStore = Callable[[], AbstractContextManager[Store]]
-
-
-@pytest.fixture
-def nursery(store: Store) -> Store:
-    furnish(store)
-    return store
 
 
 def cut(store: Store, **values: object) -> str:

@@ -7,9 +7,11 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from itertools import pairwise
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
+from conftest import Filled
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nursery import LOT, actions, add, everything, faults_of, furnish
@@ -36,18 +38,23 @@ PAST = "record_past_the_journal"
 NewStore = Callable[[], AbstractContextManager[Store]]
 
 
-@pytest.fixture
-def kept(store: Store, tmp_path: Path) -> Store:
-    """A nursery whose journal has a line of every sort."""
+def change_in_every_way(store: Store) -> None:
+    """Give the journal a line of every sort."""
     furnish(store)
-    file = tmp_path / "stores.csv"
-    file.write_text("store,kind\nCooler,cooler\nBox,box\n")
-    import_files(store, [file], by="P02", why="the first stores")
+    with TemporaryDirectory() as folder:
+        file = Path(folder) / "stores.csv"
+        file.write_text("store,kind\nCooler,cooler\nBox,box\n")
+        import_files(store, [file], by="P02", why="the first stores")
     correct(store, "graft_lots", LOT_CODE, {"grafts": 19}, by="P02", why="counted again")
     add(store, "take_counts", graft_lot=LOT_CODE, date="2026-05-01", pushing=15)
     void(store, "take_counts", f"{LOT_CODE}/2026-05-01", by="P01", why="wrong lot")
     reserve(store, "bundles", person="P02", count=3, season=2026, by="P01")
-    return store
+
+
+@pytest.fixture
+def kept(filled: Filled) -> Store:
+    """A nursery whose journal has a line of every sort."""
+    return filled(change_in_every_way)
 
 
 def lines_of(store: Store) -> list[dict[str, Any]]:
@@ -217,11 +224,15 @@ def test_another_head_is_found(kept: Store) -> None:
 # Forged records
 
 
-@pytest.fixture
-def full(store: Store) -> Store:
-    """A registry with records of every kind."""
+def take_in_the_base(store: Store) -> None:
+    """Import records of every kind."""
     assert import_files(store, [BASE], by="P01").changed
-    return store
+
+
+@pytest.fixture
+def full(filled: Filled) -> Store:
+    """A registry with records of every kind."""
+    return filled(take_in_the_base)
 
 
 def others(column: Any, value: Any) -> list[Any]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from nursery import add, furnish
+from nursery import add
 from printed import pages, qr_codes, texts
 from small_registries import bundle, collection, dispatch, holding, lot, small
 from sqlalchemy import Connection
@@ -28,9 +28,8 @@ def told(connection: Connection, *asked: str, **options: Any) -> list[dict[str, 
 
 
 @pytest.fixture
-def nursery(store: Store) -> Registry:
-    furnish(store)
-    return Registry(store)
+def nursery(nursery: Store) -> Registry:
+    return Registry(nursery)
 
 
 # What is recorded

@@ -4,7 +4,7 @@ import datetime as dt
 import json
 
 import pytest
-from nursery import LOT, actions, add, everything, faults_of, furnish, value
+from nursery import LOT, actions, add, everything, faults_of, value
 from sqlalchemy import select
 
 from scionreg.records import codes
@@ -21,29 +21,26 @@ from scionreg.registry.settings import Settings, read_settings, write_settings
 from scionreg.registry.store import Store
 
 
-def test_codes_are_issued_by_the_season_of_the_record(store: Store) -> None:
-    furnish(store)
-    assert add(store, "graft_lots", bundle="B26-0001-7", grafts=1, **LOT).key == "G26-0002-5"
+def test_codes_are_issued_by_the_season_of_the_record(nursery: Store) -> None:
+    assert add(nursery, "graft_lots", bundle="B26-0001-7", grafts=1, **LOT).key == "G26-0002-5"
     autumn = {**LOT, "date": "2026-08-20"}
-    assert add(store, "graft_lots", bundle="B26-0001-7", grafts=1, **autumn).key == "G27-0001-1"
+    assert add(nursery, "graft_lots", bundle="B26-0001-7", grafts=1, **autumn).key == "G27-0001-1"
 
 
-def test_every_change_is_one_line_that_names_who_and_what(store: Store) -> None:
-    furnish(store)
-    assert actions(store) == ["record"] * 8
-    with store.reading() as connection:
+def test_every_change_is_one_line_that_names_who_and_what(nursery: Store) -> None:
+    assert actions(nursery) == ["record"] * 8
+    with nursery.reading() as connection:
         line = connection.execute(select(JournalLine).where(JournalLine.seq == 8)).one()
     content = json.loads(line.content)
     assert (line.by, line.kind) == ("P01", "graft_lots")
     assert content["records"][0]["record"]["grafts"] == 20
     assert content["made"]["graft_lots"]["count"] == 1
-    assert faults_of(store) == []
+    assert faults_of(nursery) == []
 
 
-def test_values_may_be_python_values(store: Store) -> None:
-    furnish(store)
+def test_values_may_be_python_values(nursery: Store) -> None:
     made = add(
-        store,
+        nursery,
         "collections",
         tree="T26-0001-7",
         date=dt.date(2026, 1, 21),
@@ -61,70 +58,63 @@ def test_values_may_be_python_values(store: Store) -> None:
     }
 
 
-def test_a_refusal_names_everything_and_changes_nothing(store: Store) -> None:
-    furnish(store)
-    before = everything(store), actions(store)
+def test_a_refusal_names_everything_and_changes_nothing(nursery: Store) -> None:
+    before = everything(nursery), actions(nursery)
     with pytest.raises(ProblemsError) as refusal:
-        add(store, "graft_lots", bundle="B26-0001-8", grafter="P01", method="glue", grafts="-2")
+        add(nursery, "graft_lots", bundle="B26-0001-8", grafter="P01", method="glue", grafts="-2")
     assert {problem.column for problem in refusal.value.problems} == {"bundle", "method", "grafts"}
-    assert (everything(store), actions(store)) == before
+    assert (everything(nursery), actions(nursery)) == before
 
 
-def test_required_values_are_asked_for(store: Store) -> None:
-    furnish(store)
+def test_required_values_are_asked_for(nursery: Store) -> None:
     with pytest.raises(ProblemsError, match="cell is empty"):
-        add(store, "collections", tree="T26-0001-7")
+        add(nursery, "collections", tree="T26-0001-7")
     with pytest.raises(RegistryError, match="no column 'colour'"):
-        add(store, "collections", tree="T26-0001-7", sticks=1, colour="red")
+        add(nursery, "collections", tree="T26-0001-7", sticks=1, colour="red")
 
 
-def test_the_same_record_again_changes_nothing(store: Store) -> None:
-    furnish(store)
-    before = actions(store)
-    add(store, "mother_trees", tree="T26-0001-7", cultivar="Fernhill")
-    assert actions(store) == before
+def test_the_same_record_again_changes_nothing(nursery: Store) -> None:
+    before = actions(nursery)
+    add(nursery, "mother_trees", tree="T26-0001-7", cultivar="Fernhill")
+    assert actions(nursery) == before
 
 
-def test_another_record_under_the_same_code_is_refused(store: Store) -> None:
-    furnish(store)
+def test_another_record_under_the_same_code_is_refused(nursery: Store) -> None:
     with pytest.raises(ProblemsError, match="recorded with another cultivar"):
-        add(store, "mother_trees", tree="T26-0001-7", cultivar="Oldgate")
+        add(nursery, "mother_trees", tree="T26-0001-7", cultivar="Oldgate")
 
 
-def test_a_warning_comes_back_with_the_record(store: Store) -> None:
-    furnish(store)
-    made = add(store, "graft_lots", bundle="B26-0001-7", grafts=40, **LOT)
+def test_a_warning_comes_back_with_the_record(nursery: Store) -> None:
+    made = add(nursery, "graft_lots", bundle="B26-0001-7", grafts=40, **LOT)
     assert [warning.rule for warning in made.warnings] == ["used_more_than_packed"]
-    made = add(store, "mother_trees", cultivar="FH")
+    made = add(nursery, "mother_trees", cultivar="FH")
     assert [warning.rule for warning in made.warnings] == ["alias_used"]
-    assert value(store, "mother_trees", made.key, "cultivar") == "FH"
+    assert value(nursery, "mother_trees", made.key, "cultivar") == "FH"
 
 
-def test_a_bundle_and_its_parents_are_one_change(store: Store) -> None:
-    furnish(store)
-    add(store, "bundles", collection="C26-0001-7", sticks=10, packed="2026-01-20")
+def test_a_bundle_and_its_parents_are_one_change(nursery: Store) -> None:
+    add(nursery, "bundles", collection="C26-0001-7", sticks=10, packed="2026-01-20")
     made = rebundle(
-        store,
+        nursery,
         [("B26-0001-7", 6), ("B26-0002-5", 4)],
         {"sticks": 10, "packed": "2026-02-20"},
         by="P01",
     )
     assert [each.kind for each in made] == ["bundles", "bundle_parents", "bundle_parents"]
-    assert actions(store)[-1] == "record"
-    before = everything(store)
+    assert actions(nursery)[-1] == "record"
+    before = everything(nursery)
     with pytest.raises(ProblemsError, match="no bundle"):
-        rebundle(store, [("B-nowhere", 6)], {"sticks": 6}, by="P01")
-    assert everything(store) == before
+        rebundle(nursery, [("B-nowhere", 6)], {"sticks": 6}, by="P01")
+    assert everything(nursery) == before
 
 
 @pytest.mark.parametrize("more", [4, 6])
-def test_a_parent_named_twice_is_refused_and_no_stick_is_lost(store: Store, more: int) -> None:
-    furnish(store)
-    add(store, "bundles", collection="C26-0001-7", sticks=10, packed="2026-01-20")
-    before = everything(store)
+def test_a_parent_named_twice_is_refused_and_no_stick_is_lost(nursery: Store, more: int) -> None:
+    add(nursery, "bundles", collection="C26-0001-7", sticks=10, packed="2026-01-20")
+    before = everything(nursery)
     with pytest.raises(RegistryError, match="B26-0001-7 is named twice"):
-        rebundle(store, [("B26-0001-7", 4), ("B26-0001-7", more)], {"sticks": 4 + more}, by="P01")
-    assert everything(store) == before
+        rebundle(nursery, [("B26-0001-7", 4), ("B26-0001-7", more)], {"sticks": 4 + more}, by="P01")
+    assert everything(nursery) == before
 
 
 def test_somebody_must_record(store: Store) -> None:
@@ -167,18 +157,22 @@ def test_seasons_are_named_by_the_year_of_their_spring() -> None:
     assert Settings(season_first_day="03-01").season(dt.date(2026, 2, 28)) == 2025
 
 
-def test_reserved_codes_are_passed_over_and_never_reserved_twice(store: Store) -> None:
-    furnish(store)
-    first = reserve(store, "bundles", person="P01", count=3, season=2026, by="P01")
-    second = reserve(store, "bundles", person="P02", count=2, season=2026, by="P01")
+def test_reserved_codes_are_passed_over_and_never_reserved_twice(nursery: Store) -> None:
+    first = reserve(nursery, "bundles", person="P01", count=3, season=2026, by="P01")
+    second = reserve(nursery, "bundles", person="P02", count=2, season=2026, by="P01")
     assert [codes.serial_of(code) for code in (*first, *second)] == [2, 3, 4, 5, 6]
-    made = add(store, "bundles", collection="C26-0001-7", sticks=1, packed="2026-01-21")
+    made = add(nursery, "bundles", collection="C26-0001-7", sticks=1, packed="2026-01-21")
     assert codes.serial_of(made.key) == 7
     used = add(
-        store, "bundles", bundle=first[1], collection="C26-0001-7", sticks=1, packed="2026-01-21"
+        nursery,
+        "bundles",
+        bundle=first[1],
+        collection="C26-0001-7",
+        sticks=1,
+        packed="2026-01-21",
     )
     assert used.key == first[1]
-    assert faults_of(store) == []
+    assert faults_of(nursery) == []
 
 
 @pytest.mark.parametrize(
@@ -191,8 +185,7 @@ def test_reserved_codes_are_passed_over_and_never_reserved_twice(store: Store) -
     ],
 )
 def test_what_cannot_be_reserved_is_refused(
-    store: Store, kind: str, person: str, count: int, error: type[Exception]
+    nursery: Store, kind: str, person: str, count: int, error: type[Exception]
 ) -> None:
-    furnish(store)
     with pytest.raises(error):
-        reserve(store, kind, person=person, count=count, by="P01")
+        reserve(nursery, kind, person=person, count=count, by="P01")

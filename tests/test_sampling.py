@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable
 
 import pytest
+from conftest import Filled
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nursery import LOT, add, furnish
@@ -115,6 +116,14 @@ def test_the_number_is_the_smallest_that_will_do(
         assert chance_of_finding(trees, off, found - 1, rate) < confidence
 
 
+def test_a_level_found_just_as_surely_as_asked_is_no_longer_possible() -> None:
+    """One of 50 trees is among 45 of them in exactly 0.9."""
+    assert trees_to_look_at(50, 1, 0.9) == 45
+    assert still_possible(50, 45, 0.9) == 0
+    assert still_possible_after(50, [Group(45, 1.0)], 0.9) == 0
+    assert still_possible(50, 44, 0.9) == 1
+
+
 @settings(max_examples=60)
 @given(st.integers(2, 300), st.data())
 def test_a_clean_look_of_that_number_allows_fewer_than_were_to_be_found(
@@ -155,11 +164,14 @@ def test_those_found_are_among_those_possible() -> None:
 # In a registry
 
 
-@pytest.fixture
-def furnished(store: Store) -> Registry:
+def furnish_twice_grafted(store: Store) -> None:
     furnish(store)
     add(store, "graft_lots", bundle="B26-0001-7", grafts=20, **LOT, block=None)
-    return Registry(store)
+
+
+@pytest.fixture
+def furnished(filled: Filled) -> Registry:
+    return Registry(filled(furnish_twice_grafted))
 
 
 LOT_CODE = "G26-0001-7"
