@@ -120,6 +120,16 @@ def test_a_whole_tree_excludes_none_of_its_wood(store: Store) -> None:
     assert not found.excluded
 
 
+def test_a_limb_that_nothing_names_is_refused(store: Store) -> None:
+    with pytest.raises(NotFoundError, match="no limb 'E' of T1 is recorded; its limbs are N, S"):
+        recalled(store, limbs(), OfCode("T1", "E"))
+    with pytest.raises(NotFoundError, match="no limb 'N' of T2 is recorded; recall the whole"):
+        recalled(store, limbs(), OfCode("T2", "N"))
+    events = [{"tree": "T1", "date": day("2026-02-01"), "event": "topworked", "limb": "E"}]
+    found = recalled(store, {**limbs(), "tree_events": events}, OfCode("T1", "E"))
+    assert {each.bundle for each in found.bundles} == {"B4"}  # of a limb that nobody wrote down
+
+
 def test_a_limb_of_what_has_none_is_refused(store: Store) -> None:
     with pytest.raises(RegistryError, match="only mother trees have limbs"):
         recalled(store, limbs(), OfCode("B1", "N"))

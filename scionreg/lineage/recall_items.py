@@ -24,7 +24,7 @@ from scionreg.lineage.graph import (
 from scionreg.lineage.remarks import Stay, stays_of
 from scionreg.lineage.standing import now_at, regrafts_among
 from scionreg.records.cells import noun
-from scionreg.records.errors import RegistryError
+from scionreg.records.errors import NotFoundError, RegistryError
 
 Bounds = tuple[float, float]
 """The least and the largest share of some wood that may have come from what is recalled."""
@@ -139,6 +139,8 @@ def _add_code(connection: Connection, seeds: Seeds, item: OfCode) -> None:
         raise RegistryError(f"'{code}' is a {noun(kind)}; only mother trees have limbs")
     match kind:
         case "mother_trees":
+            if limb is not None:
+                _know_limb(connection, code, limb)
             seeds.add_tree(code, limb)
         case "collections":
             seeds.collections[code] = ALL
@@ -159,6 +161,20 @@ def _add_code(connection: Connection, seeds: Seeds, item: OfCode) -> None:
                 f"'{code}' is a {noun(kind)}, which no wood comes from; name a tree, "
                 "collection, bundle, graft lot, dispatch, store or identity check"
             )
+
+
+LIMBS = Query(
+    "SELECT limb FROM collections WHERE tree IN {codes} "
+    "UNION SELECT limb FROM tree_events WHERE tree IN {codes} "
+    "UNION SELECT limb FROM identity_checks WHERE item IN {codes}"
+)
+
+
+def _know_limb(connection: Connection, tree: str, limb: str) -> None:
+    known = sorted(row[0] for row in rows(connection, LIMBS, [tree]) if row[0])
+    if limb not in known:
+        offer = f"its limbs are {', '.join(known)}" if known else "recall the whole tree"
+        raise NotFoundError(f"no limb '{limb}' of {tree} is recorded; {offer}")
 
 
 def _add_lot(connection: Connection, seeds: Seeds, code: str) -> None:
