@@ -633,7 +633,7 @@ filters();
 write();
 
 // The height that a map as wide as the paper needs to show some bounds.
-const ground = document.getElementById("ground"), WIDE_MM = 180, LEAST_MM = 70, MOST_MM = 130;
+const ground = document.getElementById("ground"), WIDE_MM = 180, LEAST_MM = 70, MOST_MM = 102;
 const heightFor = (bounds) => {
   if (!bounds.isValid()) return "";
   const [low, high] = [bounds.getSouthWest(), bounds.getNorthEast()].map((at) => map.project(at, 20));

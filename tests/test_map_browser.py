@@ -276,7 +276,7 @@ def test_printed_a_flat_ground_takes_little_paper_and_a_square_one_more(
             assert after is not None
             assert after["height"] == 800
     assert tall[10] == pytest.approx(70 / 180, abs=0.02)
-    assert tall[100] == pytest.approx(130 / 180, abs=0.02)
+    assert tall[100] == pytest.approx(102 / 180, abs=0.02)
 
 
 def test_printed_the_map_and_its_legend_fit_a_sheet(chromium: Browser, tmp_path: Path) -> None:
