@@ -67,7 +67,7 @@ def test_a_refusal_names_everything_and_changes_nothing(nursery: Store) -> None:
 
 
 def test_required_values_are_asked_for(nursery: Store) -> None:
-    with pytest.raises(ProblemsError, match="cell is empty"):
+    with pytest.raises(ProblemsError, match="sticks: no value is given; give one"):
         add(nursery, "collections", tree="T26-0001-7")
     with pytest.raises(RegistryError, match="no column 'colour'"):
         add(nursery, "collections", tree="T26-0001-7", sticks=1, colour="red")

@@ -67,7 +67,7 @@ class Problem:
         if self.file:
             where = f"{self.file}:{self.line}" if self.line else self.file
         else:
-            where = f"{self.kind} {self.key}".strip()
+            where = f"{self.kind} {self.key.strip('/')}".strip()  # parts may not be known yet
         column = f"{self.column}: " if self.column else ""
         return f"{where}: {column}{self.wrong}; {self.right}"
 

@@ -15,6 +15,7 @@ from typing import Any
 
 from scionreg.records import codes
 from scionreg.records.cells import (
+    NOT_GIVEN,
     TOTALS_ROW,
     CellError,
     Code,
@@ -281,6 +282,8 @@ class Intake:
             if not first:
                 return
             error = TOTALS_ROW
+        elif error.rule == "missing_value" and not batch.file:
+            error = NOT_GIVEN
         keys = [batch.columns.index(key) for key in KINDS[batch.kind].KEY if key in batch.columns]
         self._refused[batch.kind].add(row[keys[0]].strip() if keys else "")
         problem = Problem(

@@ -8,6 +8,7 @@ Frictionless Table Schema of the column.
 """
 
 from scionreg.records.cells.base import (
+    NOT_GIVEN,
     TOTALS_ROW,
     Cell,
     CellError,
@@ -25,6 +26,7 @@ from scionreg.records.cells.times import STORED_MOMENT, Day, Moment
 from scionreg.records.cells.words import Choice, CultivarName, Many
 
 __all__ = [
+    "NOT_GIVEN",
     "STORED_MOMENT",
     "TOTALS_ROW",
     "Cell",

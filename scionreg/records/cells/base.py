@@ -73,6 +73,8 @@ TOTALS = re.compile(r"\s*(sub|grand )?(total|totals|sum|gesamt|summe)\b", re.IGN
 TOTALS_ROW = CellError(
     "totals_row", "this looks like a row of totals", "leave totals out of the file"
 )
+NOT_GIVEN = CellError("missing_value", "no value is given", "give one")
+"""What is missing from a record that comes from no file, and so has no cells."""
 
 
 def is_totals(row: Sequence[str]) -> bool:
