@@ -18,7 +18,7 @@ from scionreg.entering.checking import Checker
 from scionreg.geodesy.fixes import Fix, deviation, together
 from scionreg.geodesy.ground import Plane
 from scionreg.identity.where import Stand, cultivars_at, where
-from scionreg.records.errors import Problem
+from scionreg.records.errors import Problem, ProblemsError
 from scionreg.records.starting_values import PlaceValues
 from scionreg.records.words import english
 from scionreg.registry.store import Store
@@ -117,7 +117,7 @@ def test_many_fixes_at_once_allow_the_cultivars_that_each_does_alone(
     assert len(together_found) == len(asked)
     for each, found in zip(asked, together_found, strict=True):
         alone = where(each, stands, values).cultivars
-        assert dict(found) == pytest.approx(dict(alone), abs=1e-6)
+        assert dict(found) == pytest.approx(dict(alone), abs=1e-5)
         assert [chance for _, chance in found] == sorted((c for _, c in found), reverse=True)
 
 
@@ -196,6 +196,21 @@ def test_cuttings_from_a_file_are_told_the_same(planted: Store, tmp_path: Path) 
     assert again == []
     (recorded,) = cut(registry, "North-1", 2.5, 4.0)
     assert recorded.split("the fix")[1] == str(told[0]).split("the fix")[1]
+
+
+def test_fixes_are_judged_among_sound_records_only(planted: Store, tmp_path: Path) -> None:
+    """Half a fix of a tree would be no place to measure from."""
+    latitude, longitude = (f"{float(each)}" for each in PLANE.degrees((2.5, 0.0)))
+    trees = tmp_path / "mother_trees.csv"
+    trees.write_text(f"tree,cultivar,latitude,longitude\nHalf,Oldgate,{latitude},\n")
+    cuttings = tmp_path / "collections.csv"
+    cuttings.write_text(
+        "collection,tree,date,sticks,latitude,longitude\n"
+        f"Cut-1,North-1,2026-02-02,10,{latitude},{longitude}\n"
+    )
+    with pytest.raises(ProblemsError) as refused:
+        Registry(planted).import_files(trees, cuttings, recorder="P01")
+    assert [each.rule for each in refused.value.problems] == ["half_a_fix"]
 
 
 def test_cuttings_from_a_typed_sheet_are_told_the_same(planted: Store) -> None:

@@ -28,6 +28,7 @@ from scionreg.records.cells import (
 from scionreg.records.errors import Problem
 from scionreg.records.rules import CELL_RULES, RULES
 from scionreg.records.tables import KINDS, fields, table
+from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, suggestions
 from scionreg.registry.changes import Change
 from scionreg.registry.repeats import Repeats
@@ -209,7 +210,7 @@ class Intake:
         return rows
 
     def finish(self) -> None:
-        """Check every rule that what was taken can break, and ask the advisers."""
+        """Check every rule that what was taken can break; of what breaks none, ask the advisers."""
         self._check_noted_references()
         kinds = set(self._places)
         if not kinds:
@@ -225,6 +226,8 @@ class Intake:
                 continue
             better = suggestions.improve(self._connection, problem)
             self.problems.append(self._placed(record, better))
+        if any(problem.trouble is Trouble.REFUSED for problem in self.problems):
+            return
         for adviser in self.change.advisers:
             self.problems += [self._placed(*doubt) for doubt in adviser(self.change)]
 
