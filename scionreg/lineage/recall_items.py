@@ -171,6 +171,7 @@ LIMBS = Query(
 
 
 def _know_limb(connection: Connection, tree: str, limb: str) -> None:
+    """Raise `NotFoundError` for a limb that no cutting, event or look at the tree names."""
     known = sorted(row[0] for row in rows(connection, LIMBS, [tree]) if row[0])
     if limb not in known:
         offer = f"its limbs are {', '.join(known)}" if known else "recall the whole tree"
