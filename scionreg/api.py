@@ -19,7 +19,6 @@ from scionreg.lineage.timeline import Timeline, timeline
 from scionreg.lineage.trace import Trace, trace
 from scionreg.records.errors import NotFoundError, Problem, ProblemsError
 from scionreg.records.rules import Scope
-from scionreg.records.rules.loops import loop_of_bundles
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, correcting, issuing, recording
@@ -356,7 +355,7 @@ class Registry:
         """
         with self.store.reading() as connection:
             found = list(audit(connection))
-            if all(problem.rule != loop_of_bundles.__name__ for problem in found):
+            if all(problem.rule != "loop_of_bundles" for problem in found):
                 found += _alarms(connection)
             return found
 

@@ -99,6 +99,8 @@ def postgresql() -> Iterator[postgres.Server]:
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[browser.Browser]:
     """The installed Chromium."""
+    if browser.installed() is None:
+        pytest.skip(browser.NO_BROWSER)
     with browser.browser() as started:
         yield started
 

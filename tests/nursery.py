@@ -1,9 +1,11 @@
 """A small invented nursery for tests of recording, one record at a time."""
 
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select, text
 
+from scionreg.exchange.importing import import_files
 from scionreg.records.tables import KINDS, table
 from scionreg.registry.audit import audit
 from scionreg.registry.ledger import JournalLine
@@ -11,6 +13,8 @@ from scionreg.registry.recording import Recorded, record
 from scionreg.registry.rows import read_rows
 from scionreg.registry.store import Store
 
+BASE = Path(__file__).parent / "errors" / "base"
+"""A season folder with records of every kind, which the examples of rules break."""
 LOT = {"grafter": "P01", "method": "whip", "date": "2026-03-10"}
 
 
@@ -27,6 +31,11 @@ def furnish(store: Store) -> None:
         ("graft_lots", {"bundle": "B26-0001-7", "grafts": 20, **LOT}),
     ):
         add(store, kind, **values)
+
+
+def take_in_the_base(store: Store) -> None:
+    """Import records of every kind."""
+    assert import_files(store, [BASE], by="P01").changed
 
 
 def add(store: Store, kind: str, /, **values: Any) -> Recorded:

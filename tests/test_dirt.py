@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from conftest import Filled
+from nursery import take_in_the_base
 from openpyxl import Workbook, load_workbook
 
 from scionreg.exchange.importing import Imported, import_files
@@ -13,13 +14,7 @@ from scionreg.records.errors import RegistryError
 from scionreg.registry.rows import as_record, read_rows
 from scionreg.registry.store import Store
 
-BASE = Path(__file__).parent / "errors" / "base"
 TREE_1, TREE_2 = "T20-0001-2", "T20-0002-0"
-
-
-def take_in_the_base(store: Store) -> None:
-    """Import records of every kind."""
-    import_files(store, [BASE], by="P01")
 
 
 @pytest.fixture

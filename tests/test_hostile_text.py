@@ -138,7 +138,6 @@ def plain(text: str) -> str:
 # ------------------------------------------------------------------------------ pages
 
 
-@pytest.mark.skipif(browser.installed() is None, reason=browser.NO_BROWSER)
 @pytest.mark.parametrize("what", MAPS)
 def test_maps_show_it_as_text(
     nursery: tuple[Registry, dict[str, str]], chromium: Browser, tmp_path: Path, what: str
@@ -190,7 +189,6 @@ def season_report(registry: Registry, became: dict[str, str], file: Path) -> lis
 Writer = Callable[[Registry, dict[str, str], Path], list[str]]
 
 
-@pytest.mark.skipif(browser.installed() is None, reason=browser.NO_BROWSER)
 @pytest.mark.parametrize("write", [off_type, trace_sheet, season_report])
 def test_papers_show_it_as_text(
     nursery: tuple[Registry, dict[str, str]], chromium: Browser, tmp_path: Path, write: Writer

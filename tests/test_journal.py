@@ -14,7 +14,7 @@ import pytest
 from conftest import Filled
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nursery import LOT, actions, add, everything, faults_of, furnish
+from nursery import LOT, actions, add, everything, faults_of, furnish, take_in_the_base
 from sqlalchemy import Connection, delete, func, insert, select, text, update
 from unguarded import finds, unguarded
 
@@ -31,7 +31,6 @@ from scionreg.registry.rows import recorded_columns
 from scionreg.registry.store import Store
 
 LOT_CODE = "G26-0001-7"
-BASE = Path(__file__).parent / "errors" / "base"
 CHAIN = "journal_chain"
 PAST = "record_past_the_journal"
 
@@ -222,11 +221,6 @@ def test_another_head_is_found(kept: Store) -> None:
 
 
 # Forged records
-
-
-def take_in_the_base(store: Store) -> None:
-    """Import records of every kind."""
-    assert import_files(store, [BASE], by="P01").changed
 
 
 @pytest.fixture

@@ -14,8 +14,6 @@ from scionreg.cartography.basemaps import basemap
 from scionreg.cartography.page import MapPage, Shown, Table, write_page
 from scionreg.cartography.symbols import theme
 
-pytestmark = pytest.mark.skipif(browser.installed() is None, reason=browser.NO_BROWSER)
-
 HOSTILE = "<img src=x onerror=document.title='taken'></script>{{7*7}}"
 
 

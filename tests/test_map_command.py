@@ -326,7 +326,6 @@ def test_names_of_files_hold_nothing_that_a_folder_would_obey() -> None:
 # ------------------------------------------------------------------------------ in a browser
 
 
-@pytest.mark.skipif(browser.installed() is None, reason=browser.NO_BROWSER)
 @pytest.mark.parametrize(
     ("what", "codes"),
     [

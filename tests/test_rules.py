@@ -4,16 +4,15 @@ import datetime as dt
 import math
 from collections.abc import Iterator
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from nursery import take_in_the_base
 from pyproj import Geod
 from sqlalchemy import Date, create_engine, literal, select
 
-from scionreg.exchange.importing import import_files
 from scionreg.geodesy.ground import metres_outside
 from scionreg.records.codes import issue
 from scionreg.records.rules.base import RULES, Finder, one_of, season_of
@@ -25,7 +24,6 @@ from scionreg.registry.intake import Batch, Intake
 from scionreg.registry.settings import Settings
 from scionreg.registry.store import Store
 
-BASE = Path(__file__).parent / "errors" / "base"
 EARTH = Geod(ellps="WGS84")
 
 
@@ -111,7 +109,7 @@ def test_season_is_named_by_the_year_of_its_spring(day: str, season: int) -> Non
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     made = create_store(tmp_path_factory.mktemp("rules") / "registry.db")
-    import_files(made, [BASE], by="P01")
+    take_in_the_base(made)
     yield made
     made.close()
 

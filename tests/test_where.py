@@ -117,7 +117,7 @@ def test_many_fixes_at_once_allow_the_cultivars_that_each_does_alone(
     assert len(together_found) == len(asked)
     for each, found in zip(asked, together_found, strict=True):
         alone = where(each, stands, values).cultivars
-        assert dict(found) == pytest.approx(dict(alone), abs=1e-5)
+        assert dict(found) == pytest.approx(dict(alone), abs=1e-6)
         assert [chance for _, chance in found] == sorted((c for _, c in found), reverse=True)
 
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 LEAST = 0.005
 """Probability below which a tree is not listed."""
 HECTARE_M2 = 10_000
-REACH = 8.0
-"""Standard deviations within which trees are looked for; beyond, a density is below 2e-14 of its
+REACH = 9.0
+"""Standard deviations within which trees are looked for; beyond, a density is below 3e-18 of its
 greatest: nothing beside the fewest unrecorded places that the settings allow."""
 Cultivars = tuple[tuple[str, float], ...]
 """Cultivars with the chance of each, the likeliest first."""

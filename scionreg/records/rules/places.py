@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Select, String, and_, cast, exists, func, literal, or_, select, true, tuple_
 from sqlalchemy.sql import ColumnElement
 
+from scionreg.records.cells import expand_positions
 from scionreg.records.rules.base import Scope, broken, joined, odd_rows, rule, season_of
 from scionreg.records.rules.references import within
 from scionreg.records.tables import table
@@ -217,6 +218,38 @@ def sent_from_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
         .where(within(scope, "dispatches"))
         .where(or_(sent["first"] < lots["first"], sent["last"] > lots["last"]))
     )
+
+
+def _lies_elsewhere(found: Mapping[str, Any]) -> bool:
+    """Tell whether any position of a list is outside a lot's range."""
+    places = expand_positions(found["value"])
+    return not int(found["first"]) <= min(places) <= max(places) <= int(found["last"])
+
+
+@rule(
+    trouble=Trouble.WARNING,
+    touches=("identity_checks", "graft_lots"),
+    why="Trees outside the lot's range belong to another lot; what was seen there is not this "
+    "lot's evidence.",
+    wrong="{value} is not all within the positions of {item}, {first} to {last}",
+    right="correct the positions or the lot",
+    keep=_lies_elsewhere,
+)
+def looked_at_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
+    """Positions looked at, or found off, are positions of the lot that the check is of."""
+    checks, lots = table("identity_checks").columns, table("graft_lots").columns
+    named = {"item": checks["item"], "first": lots["first"], "last": lots["last"]}
+    for column in (checks["positions_checked"], checks["positions"]):
+        yield (
+            broken("identity_checks", column, at_column=literal(column.name), **named)
+            .join_from(
+                table("identity_checks"),
+                table("graft_lots"),
+                lots["graft_lot"] == checks["item"],
+            )
+            .where(within(scope, "identity_checks"), column.is_not(None))
+            .where(lots["first"].is_not(None), lots["last"].is_not(None))
+        )
 
 
 @rule(

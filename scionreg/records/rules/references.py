@@ -16,7 +16,7 @@ from sqlalchemy import (
     select,
 )
 
-from scionreg.records.cells import CultivarName, Ref, expand_positions
+from scionreg.records.cells import CultivarName, Ref
 from scionreg.records.names import EPITHET_LENGTH
 from scionreg.records.rules.base import (
     Scope,
@@ -126,38 +126,6 @@ def no_such_position(scope: Scope) -> Iterator[Select[Any]]:
 
 def _run(lots: Any) -> ColumnElement[str]:
     return joined(lots["first"], " to ", lots["last"])
-
-
-def _lies_elsewhere(found: Mapping[str, Any]) -> bool:
-    """Tell whether any position of a list is outside a lot's range."""
-    places = expand_positions(found["value"])
-    return not int(found["first"]) <= min(places) <= max(places) <= int(found["last"])
-
-
-@rule(
-    trouble=Trouble.WARNING,
-    touches=("identity_checks", "graft_lots"),
-    why="Trees outside the lot's range belong to another lot; what was seen there is not this "
-    "lot's evidence.",
-    wrong="{value} is not all within the positions of {item}, {first} to {last}",
-    right="correct the positions or the lot",
-    keep=_lies_elsewhere,
-)
-def looked_at_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
-    """Positions looked at, or found off, are positions of the lot that the check is of."""
-    checks, lots = table("identity_checks").columns, table("graft_lots").columns
-    named = {"item": checks["item"], "first": lots["first"], "last": lots["last"]}
-    for column in (checks["positions_checked"], checks["positions"]):
-        yield (
-            broken("identity_checks", column, at_column=literal(column.name), **named)
-            .join_from(
-                table("identity_checks"),
-                table("graft_lots"),
-                lots["graft_lot"] == checks["item"],
-            )
-            .where(within(scope, "identity_checks"), column.is_not(None))
-            .where(lots["first"].is_not(None), lots["last"].is_not(None))
-        )
 
 
 def _cultivar_named(name: ColumnElement[str]) -> tuple[ColumnElement[bool], ColumnElement[bool]]:
