@@ -318,8 +318,11 @@ def _cautions(book: CutBook, candidate: Candidate) -> Iterable[str]:
 def opens(season: int, settings: Settings) -> dt.date:
     """Return the day a season opens."""
     month, day = (int(part) for part in settings.season_first_day.split("-"))
-    begun = dt.date(season, month, day)
-    return begun.replace(year=2 * season - settings.season(begun))
+    # Whatever its first day, the season that opens in a year has begun on that year's last day.
+    year = 2 * season - settings.season(dt.date(season, 12, 31))
+    if (month, day) == (2, 29):  # in most years what follows the 28th is the first of March
+        return dt.date(year, 2, 28) + dt.timedelta(days=1)
+    return dt.date(year, month, day)
 
 
 def _take_by_tree(connection: Connection) -> dict[str, TakeAgainstMates]:

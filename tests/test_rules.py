@@ -11,11 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from nursery import take_in_the_base
 from pyproj import Geod
-from sqlalchemy import Date, create_engine, literal, select
 
 from scionreg.geodesy.ground import metres_outside
 from scionreg.records.codes import issue
-from scionreg.records.rules.base import RULES, Finder, one_of, season_of
+from scionreg.records.rules.base import RULES, Finder, one_of
 from scionreg.records.tables import KINDS
 from scionreg.registry import checking
 from scionreg.registry.changes import change
@@ -81,19 +80,6 @@ def test_kinds_are_named_as_one_thing_each() -> None:
     assert one_of(["people"]) == "person"
     assert one_of(["mother_trees", "bundles"]) == "mother tree or bundle"
     assert not [name for name in names if name.endswith("s") or "_" in name]
-
-
-@given(
-    day=st.dates(dt.date(1990, 1, 1), dt.date(2060, 12, 31)),
-    first_day=st.dates(dt.date(2023, 1, 1), dt.date(2023, 12, 31)).map(lambda day: f"{day:%m-%d}"),
-)
-def test_season_of_a_day_is_the_same_in_the_database_and_in_python(
-    day: dt.date, first_day: str
-) -> None:
-    with create_engine("sqlite://").connect() as connection:
-        asked = select(season_of(literal(day, Date()), literal(first_day)))
-        found = connection.execute(asked).scalar_one()
-    assert found == Settings(season_first_day=first_day).season(day)
 
 
 @pytest.mark.parametrize(

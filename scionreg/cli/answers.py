@@ -159,7 +159,8 @@ def balance(
     elif csv:
         console.as_csv(found.to_rows())
     else:
-        tell_balance(found)
+        of = "" if season is None else f" of season {season}"
+        tell_balance(found, f"no alarm{of}" if alarms else f"no wood{of} is recorded")
     if any(row.alarm for row in found.rows):
         raise typer.Exit(3)
 

@@ -175,9 +175,11 @@ BALANCE_COLUMNS = {
 }
 
 
-def tell_balance(found: "Balance") -> None:
-    """Show a balance, with each alarm in words."""
+def tell_balance(found: "Balance", why_empty: str = "no wood is recorded") -> None:
+    """Show a balance, with each alarm in words; where it has no rows, `why_empty`."""
     rows = found.to_rows()
+    if not rows:
+        console.talk(why_empty)
     for scope in dict.fromkeys(row["scope"] for row in rows):
         console.data(f"sticks by {scope}")
         console.table([row for row in rows if row["scope"] == scope], BALANCE_COLUMNS)

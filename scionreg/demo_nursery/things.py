@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from scionreg.records import codes, tables
+from scionreg.registry.settings import Settings
 
 SEASONS = (2024, 2025, 2026)
 LAST_DAY = dt.date(2026, 11, 20)
@@ -143,7 +144,7 @@ class Nursery:
 
 def season_of(day: dt.date) -> int:
     """Return the season of a day: it runs from 1 July and has the name of its spring."""
-    return day.year + (day.month >= 7)
+    return Settings().season(day)
 
 
 def working_days(first: dt.date, last: dt.date) -> list[dt.date]:

@@ -115,10 +115,10 @@ def balance(
         asked = _by_scope(connection, scope, codes)
     else:
         asked = {scope or ("bundle" if alarms_only else "cultivar"): None}
-    first_day = read_settings(connection).season_first_day
+    settings = read_settings(connection)
     found: list[BalanceRow] = []
     for each, wanted in asked.items():
-        holdings = read_holdings(connection, each, wanted, first_day)
+        holdings = read_holdings(connection, each, wanted, settings)
         found += _rows(holdings, wanted, season)
     return Balance(rows=tuple(row for row in found if row.alarm or not alarms_only))
 

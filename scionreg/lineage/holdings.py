@@ -1,6 +1,5 @@
 """The bundles and cuttings that a balance adds up, each with where its wood belongs."""
 
-import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,6 +18,7 @@ from scionreg.lineage.graph import (
     sources_first,
 )
 from scionreg.lineage.sticks import Flow, read_flows
+from scionreg.registry.settings import Settings
 
 
 @dataclass(slots=True)
@@ -88,9 +88,9 @@ ALL_PASSED = Query("SELECT bundle, parent, sticks FROM bundle_parents")
 
 
 def read_holdings(
-    connection: Connection, scope: str, wanted: Sequence[str] | None, first_day: str
+    connection: Connection, scope: str, wanted: Sequence[str] | None, settings: Settings
 ) -> Holdings:
-    """Return bundles and cuttings for a balance by `scope`; `first_day` (MM-DD) opens a season.
+    """Return bundles and cuttings for a balance by `scope`; `settings` tell seasons apart.
 
     For single bundles, collections or trees only what they touch is read.
     """
@@ -109,10 +109,10 @@ def read_holdings(
     found.passed = _read(connection, ALL_PASSED, PASSED, asked)
     bundles = [make_bundle(row) for row in _read(connection, ALL_BUNDLES, BUNDLES, asked)]
     names = _names(connection, cuttings, bundles) if scope == "cultivar" else {}
-    places = [_place(scope, row, names, first_day) for row in cuttings]
+    places = [_place(scope, row, names, settings) for row in cuttings]
     found.cuttings = places
     flows = read_flows(connection, asked)
-    _place_bundles(found, bundles, flows, names, first_day)
+    _place_bundles(found, bundles, flows, names, settings)
     return found
 
 
@@ -129,13 +129,10 @@ def _names(
     return resolve_names(connection, written) if written else {}
 
 
-def _season(day: dt.date | None, first_day: str) -> int | None:
-    return None if day is None else day.year + (day.isoformat()[5:] >= first_day)
-
-
-def _place(scope: str, row: tuple[Any, ...], names: dict[str, str], first_day: str) -> Cut:
+def _place(scope: str, row: tuple[Any, ...], names: dict[str, str], settings: Settings) -> Cut:
     collection, tree, cultivar, date, sticks, count, tied = row
-    season = _season(as_day(date), first_day)
+    day = as_day(date)
+    season = None if day is None else settings.season(day)
     homes = {
         "collection": collection,
         "tree": tree,
@@ -157,7 +154,7 @@ def _place_bundles(
     bundles: list[Bundle],
     flows: dict[str, Flow],
     names: dict[str, str],
-    first_day: str,
+    settings: Settings,
 ) -> None:
     """Say where each bundle's wood belongs: one place, or (None) several or nobody knows."""
     cuts = {cut.collection: cut for cut in found.cuttings}
@@ -173,7 +170,7 @@ def _place_bundles(
         held = Held(bundle, flows.get(code) or Flow(), sum(given.values()) if given else None)
         held.season = cut.season if cut is not None else None
         if held.season is None:
-            held.season = _season(bundle.packed, first_day)
+            held.season = None if bundle.packed is None else settings.season(bundle.packed)
         held.home = _home(found, held, cut, given or {}, names)
         found.bundles[code] = held
 
