@@ -1,4 +1,4 @@
-"""Which season a day belongs to: one answer in Python, in the database, and wherever it is asked."""
+"""Which season a day belongs to: one answer in Python, in the database, wherever it is asked."""
 
 import datetime as dt
 from typing import Any
