@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_cutting_plan import LIMITS, tree, wanted
+from test_cutting_plan import LIMITS, LONG, tree, wanted
 
 from scionreg.rotation.cutting_plan import plan
 from scionreg.rotation.lifting import MOST_PLANTED
@@ -16,7 +16,7 @@ BARRED = {"eligible": (False,), "why_not": ("stands still",)}
 
 def ways(trees: list[TreeSupply], *sticks: int, new: TreeSupply | None = None):
     made = plan(trees, wanted(*sticks), len(sticks), first_season=2027)
-    lifts = made.lifts({"Ostra": new} if new else None, seconds=10)
+    lifts = made.lifts({"Ostra": new} if new else None, seconds=LONG)
     return {lift.way: lift for lift in lifts}
 
 
@@ -99,6 +99,20 @@ def test_very_many_new_trees_are_reckoned_not_planned() -> None:
 
 def test_a_tree_that_gives_nothing_even_grown_is_not_planted() -> None:
     assert "plant" not in ways([tree("A", 2, limits=replace(LIMITS, least_visit=9))], 50)
+
+
+def test_an_order_that_trees_can_only_round_up_to_needs_no_new_ones() -> None:
+    bearing = replace(LIMITS, share=0.25, heavy_share=0.25, rest_seasons=0, least_visit=5)
+    assert ways([tree(f"T{at}", 20, limits=bearing) for at in range(10)], 24) == {}
+    found = ways([tree("A", 20, limits=bearing)], 6)
+    assert (found["plant"].amount, found["take_in"].amount) == (1, 1)
+
+
+def test_visits_of_fewer_sticks_are_named_where_they_would_lift_it() -> None:
+    small = [tree(code, 12, limits=replace(LIMITS, least_visit=7)) for code in "AB"]
+    found = ways(small, 10)["small_visits"]
+    assert (found.amount, found.text) == (10, "with visits of fewer than 7 sticks: 10 of the 10")
+    assert lacks([tree(code, 12) for code in "AB"], 10) == 0
 
 
 def test_its_json() -> None:

@@ -5,7 +5,7 @@ import itertools
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_cutting_plan import LIMITS, every_plan, small_cases, tree
+from test_cutting_plan import LIMITS, LONG, every_plan, small_cases, tree
 
 from benchmarks.cutting_plan import by_cultivar, by_scip, nursery
 from scionreg.records.errors import RegistryError
@@ -75,7 +75,7 @@ def best_of_all(trees, wanted, caps) -> tuple[int, int]:
     for chosen in itertools.product(*options):
         if broken_caps(caps, [cuts for _, cuts in chosen]):
             continue
-        lacks = [want.sticks - cut for want, (cut, _) in zip(wanted, chosen, strict=True)]
+        lacks = [max(0, want.sticks - cut) for want, (cut, _) in zip(wanted, chosen, strict=True)]
         must = [max(0, n - (w.sticks - w.must)) for n, w in zip(lacks, wanted, strict=True)]
         best = min(best, (sum(must), sum(lacks)))
     return best
@@ -85,7 +85,7 @@ def best_of_all(trees, wanted, caps) -> tuple[int, int]:
 @given(two_cultivars())
 def test_no_plan_within_the_caps_leaves_less_short(case) -> None:
     trees, wanted, caps = case
-    made = plan(trees, wanted, 1, seconds=30, caps=caps)
+    made = plan(trees, wanted, 1, seconds=LONG, caps=caps)
     assert all_keep(caps, made.served)
     lacks = {row.cultivar: row.shortfall for row in made.seasons}
     must = sum(max(0, lacks[w.cultivar] - (w.sticks - w.must)) for w in wanted)
@@ -105,13 +105,13 @@ def caps_for(supply, wanted, seconds=4):
 def test_another_solver_finds_no_less_shortfall_under_caps(seed: int) -> None:
     supply, wanted = nursery(36, 3, seed)
     caps = caps_for(supply, wanted)
-    made = plan(supply, wanted, seconds=15, caps=caps)
+    made = plan(supply, wanted, seconds=LONG, caps=caps)
     goals = {goal.goal: goal for goal in made.goals if goal.cultivar == "all"}
     programs = [
         Program(trees, demand, made.served[name].waived)
         for name, (trees, demand) in by_cultivar(supply, wanted).items()
     ]
-    other, _ = by_scip(programs, 30, caps)
+    other, _ = by_scip(programs, LONG, caps)
     later = sum(sum(program.demand[1:]) for program in programs)
     now, then = goals["shortfall"], goals["later_shortfall"]
     least, found = (
@@ -119,7 +119,7 @@ def test_another_solver_finds_no_less_shortfall_under_caps(seed: int) -> None:
     )
     assert least - 1e-4 <= other <= found + 1e-4
     assert now.status == "proven"
-    start = priced(made.uncapped, caps, 5)
+    start = priced(made.uncapped, caps, LONG)
     assert start is not None
     assert all_keep(caps, start)
     lacks = sum(shortfalls(its.demand, its.cuts)[0] for its in start.values())
@@ -155,8 +155,8 @@ def test_a_greedy_rule_within_the_caps_gives_no_more(seed: int) -> None:
 
 def test_a_cap_that_does_not_bind_changes_nothing() -> None:
     supply, wanted = nursery(24, 2, 5)
-    free = plan(supply, wanted, seconds=6)
-    loose = plan(supply, wanted, seconds=6, caps=[cap_of("visits", 0, 1000, LABOUR)])
+    free = plan(supply, wanted, seconds=LONG)
+    loose = plan(supply, wanted, seconds=LONG, caps=[cap_of("visits", 0, 1000, LABOUR)])
     assert loose.seasons == free.seasons
     assert loose.served == loose.uncapped
     assert [goal for goal in loose.goals if goal.cultivar == "all"] == []
@@ -181,7 +181,7 @@ def test_what_a_cap_must_be_for_nothing_to_lack(what: str, most: float) -> None:
     trees += [tree(f"B{n}", 12, cultivar="Velm", limits=FREE) for n in range(4)]
     wanted = [*wants("Ostra", 24), *wants("Velm", 30)]
     made = plan(trees, wanted, 1, caps=[cap_of(what, 0, most, LABOUR)], first_season=2027)
-    (lift,) = made.lifts(seconds=5)
+    (lift,) = made.lifts(seconds=LONG)
     assert (lift.way, lift.season) == ("cap", 2027)
     assert f"instead of {most:g}" in lift.text
     raised = plan(trees, wanted, 1, caps=[cap_of(what, 0, lift.amount, LABOUR)])

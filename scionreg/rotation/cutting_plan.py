@@ -15,6 +15,7 @@ from scionreg.records.starting_values import RotationValues
 from scionreg.rotation.caps import ALL, all_keep, least_cap, parts, share_out
 from scionreg.rotation.goals import Goal, Served, improve, pressure, serve, shortfalls
 from scionreg.rotation.lifting import Lift, Way, lifts
+from scionreg.rotation.program import still_wanted
 from scionreg.rotation.rechecking import broken_caps, broken_rules
 from scionreg.rotation.supply import Cap, Labour, TreeSupply, Used, Wanted
 from scionreg.rotation.why_cut import WhyCut, binding_limit, why_cut
@@ -31,7 +32,10 @@ _BEFORE_SHARING = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeasonSupply:
-    """What is wanted of a cultivar in a season, and what the plan gives, in sticks."""
+    """What is wanted of a cultivar in a season, and what the plan gives, in sticks.
+
+    `planned` may be a few above `demand`, where every visit takes its least.
+    """
 
     season: int
     cultivar: str
@@ -316,14 +320,14 @@ def recheck(served: Mapping[str, Served], caps: Sequence[Cap]) -> None:
 
 def _supplies(served: Mapping[str, Served], first_season: int) -> Iterator[SeasonSupply]:
     for cultivar, its in served.items():
-        for season, short in enumerate(shortfalls(its.demand, its.cuts)):
+        for season, lacks in enumerate(still_wanted(its.demand, its.cuts)):
             wanted = its.demand[season]
             yield SeasonSupply(
                 season=first_season + season,
                 cultivar=cultivar,
                 demand=wanted,
-                planned=wanted - short,
-                shortfall=short,
+                planned=wanted - lacks,
+                shortfall=max(0, lacks),
             )
 
 
@@ -378,3 +382,11 @@ def _cautions(
                 f"{cultivar}, season {first_season + season}: one tree gives more than its part, "
                 "or all; the order could not be met otherwise."
             )
+        for season, lacks in enumerate(still_wanted(its.demand, its.cuts)):
+            if lacks < 0:
+                wanted = its.demand[season]
+                least = min(its.trees[place].limits.least_visit for place, _ in its.cuts)
+                yield (
+                    f"{cultivar}, season {first_season + season}: {wanted - lacks:,} cut for "
+                    f"{wanted:,} wanted: a visit takes at least {least:,}."
+                )

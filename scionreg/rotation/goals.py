@@ -5,7 +5,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from scionreg.rotation.program import LESS_THAN_ONE, Cuts, Program, Solved, Terms
+from scionreg.rotation.program import LESS_THAN_ONE, Cuts, Program, Solved, Terms, still_wanted
 from scionreg.rotation.rechecking import broken_rules
 from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, Cap, TreeSupply, past_strain
 
@@ -50,10 +50,7 @@ class Served:
 
 def shortfalls(demand: Sequence[int], cuts: Cuts) -> tuple[int, ...]:
     """Return the sticks that lack, by season."""
-    given = [0] * len(demand)
-    for (_, season), sticks in cuts.items():
-        given[season] += sticks
-    return tuple(wanted - cut for wanted, cut in zip(demand, given, strict=True))
+    return tuple(max(0, lacks) for lacks in still_wanted(demand, cuts))
 
 
 def planned_pressure(tree: TreeSupply, sticks: Sequence[int], season: int) -> float:
@@ -190,6 +187,7 @@ class _Improving:
 
     def done(self) -> Served:
         program = self.program
+        self._no_more_than_needed()
         over, over_row = self._over_watch()
         largest = self._largest(over, over_row)
         visits = self._visits(over, over_row, largest)
@@ -210,6 +208,23 @@ class _Improving:
             evenness,
         )
         return replace(self.served, cuts=self.cuts, goals=self.served.goals + goals)
+
+    def _no_more_than_needed(self) -> None:
+        """Keep what is cut above what is wanted as little as the least of a visit allows."""
+        program = self.program
+        if min(still_wanted(program.demand, self.cuts)) < 0:
+            solved = program.optimum(
+                dict.fromkeys(program.over, 1.0),
+                seconds=self.seconds * 0.1,
+                absolute_gap=LESS_THAN_ONE,
+                known=program.start(self.cuts),
+            )
+            if solved.values:
+                self.cuts = program.cuts(solved)
+        for column, lacks in zip(
+            program.over, still_wanted(program.demand, self.cuts), strict=True
+        ):
+            program.lower[column] = program.upper[column] = max(0, -lacks)
 
     def _over_watch(self) -> tuple[float, int]:
         """Return the least sum of pressure above the watch level, and the row that keeps it."""

@@ -28,6 +28,7 @@ class Way(StrEnum):
 
     TAKE_IN = "take_in"
     PLANT = "plant"
+    SMALL_VISITS = "small_visits"
     LICENCE = "licence"
     CHECK = "check"
     RELEASE = "release"
@@ -76,8 +77,9 @@ def lifts(
     short = shortfalls(served.demand, served.cuts)
     if not any(short):
         return ()
-    each = seconds / (len(OPENED) + 3)
+    each = seconds / (len(OPENED) + 4)
     found = [_opened(cultivar, served, bar, each) for bar in OPENED]
+    found.append(_small_visits(cultivar, served, each))
     ways = [lift for lift in found if lift is not None]
     if _may_plant(served.trees, short):
         planted = _planted(cultivar, served, new or _usual(served.trees), each)
@@ -124,6 +126,23 @@ def _opened(cultivar: str, served: Served, bar: Bar, seconds: float) -> Lift | N
     )
 
 
+def _small_visits(cultivar: str, served: Served, seconds: float) -> Lift | None:
+    """Try what trees would give that may give fewer than the least of a visit."""
+    least = max((tree.limits.least_visit for tree in served.trees), default=1)
+    if least == 1:
+        return None
+    trees = [replace(t, limits=replace(t.limits, least_visit=1)) for t in served.trees]
+    gain = _short(served) - _short(serve(cultivar, trees, served.demand, seconds))
+    if gain <= 0:
+        return None
+    return Lift(
+        way=Way.SMALL_VISITS,
+        cultivar=cultivar,
+        amount=gain,
+        text=f"with visits of fewer than {least:,} sticks: {gain:,} of the {_short(served):,}",
+    )
+
+
 def _short(served: Served) -> int:
     return sum(shortfalls(served.demand, served.cuts))
 
@@ -163,23 +182,25 @@ def _planted(cultivar: str, served: Served, new: TreeSupply | None, seconds: flo
         return None
     sure = True
 
-    def lacking(count: int) -> int:
+    def lacking(count: int) -> tuple[int, ...]:
         nonlocal sure
         more = [replace(new, tree=f"new {number}") for number in range(count)]
         again = serve(cultivar, (*served.trees, *more), served.demand, seconds)
         sure &= all(goal.status == "proven" for goal in again.goals)
-        return max(shortfalls(again.demand, again.cuts))
+        return shortfalls(again.demand, again.cuts)
 
-    few, lacks = 0, max(shortfalls(served.demand, served.cuts))
-    count = math.ceil(lacks / gives)
-    while count <= MOST_PLANTED and (lacks := lacking(count)):
-        few, count = count, count + math.ceil(lacks / gives)
+    few, lacks = 0, shortfalls(served.demand, served.cuts)
+    count = math.ceil(max(lacks) / gives)
+    while count <= MOST_PLANTED and any(left := lacking(count)):
+        if sum(left) >= sum(lacks):
+            return None
+        few, count, lacks = count, count + math.ceil(max(left) / gives), left
     if count > MOST_PLANTED:
         sure = False
     else:
         tried = range(few + 1, count)
         # More trees never lack more: the first of these numbers that suffices, or the last tried.
-        count = few + 1 + bisect_left(tried, True, key=lambda number: not lacking(number))
+        count = few + 1 + bisect_left(tried, True, key=lambda number: not any(lacking(number)))
     about = "" if sure else "about "
     return Lift(
         way=Way.PLANT,

@@ -146,12 +146,14 @@ class Program(Columns):
     ) -> None:
         super().__init__()
         self.trees, self.demand, self.seasons = tuple(trees), tuple(demand), len(demand)
+        self.by = range(self.seasons)
         self.sticks: dict[tuple[int, int], int] = {}
         self.visit: dict[tuple[int, int], int] = {}
         self.heavy: dict[tuple[int, int], int] = {}
         self.short = [self.column(0, wanted, whole=True) for wanted in demand]
         self._cuts()
-        for season in range(self.seasons):
+        self.over = [self.column(0, self._most_over(season), whole=True) for season in self.by]
+        for season in self.by:
             self._demand(season)
             if season not in waived:
                 self._spread(season)
@@ -171,10 +173,16 @@ class Program(Columns):
                 self.row({cut: 1, visit: -most}, high=0)
                 self.row({cut: 1, visit: -least_sticks(tree, wanted)}, low=0)
 
+    def _most_over(self, season: int) -> int:
+        """Return the most sticks above what is wanted: a visit takes its least."""
+        wanted = self.demand[season]
+        leasts = (least_sticks(self.trees[p], wanted) for p, when in self.sticks if when == season)
+        return max(leasts, default=1) - 1
+
     def _demand(self, season: int) -> None:
         terms = {cut: 1.0 for (_, when), cut in self.sticks.items() if when == season}
         wanted = self.demand[season]
-        self.row(terms | {self.short[season]: 1.0}, wanted, wanted)
+        self.row(terms | {self.short[season]: 1.0, self.over[season]: -1.0}, wanted, wanted)
 
     def _spread(self, season: int) -> None:
         """No tree gives too much; whatever is cut comes of two trees, where two can be cut."""
@@ -241,18 +249,39 @@ class Program(Columns):
         return self.cuts_of(solved.values)
 
     def cuts_of(self, values: Sequence[float]) -> Cuts:
-        """Return the whole sticks of the values of the columns."""
+        """Return the whole sticks of the values of the columns, without needless ones."""
         found = {key: round(values[cut]) for key, cut in self.sticks.items()}
-        return {key: sticks for key, sticks in found.items() if sticks}
+        return self._lessened({key: sticks for key, sticks in found.items() if sticks})
+
+    def _lessened(self, cuts: Cuts) -> Cuts:
+        """Return cuts without sticks above what is wanted, as far as visits take more than that.
+
+        A smaller cut breaks no rule: it wears the tree less.
+        """
+        over = [-lacks for lacks in still_wanted(self.demand, cuts)]
+        for (place, season), sticks in cuts.items():
+            spare = min(over[season], sticks - least_sticks(self.trees[place], self.demand[season]))
+            if spare > 0:
+                over[season] -= spare
+                cuts[place, season] -= spare
+        return cuts
 
     def start(self, cuts: Cuts) -> dict[int, float]:
         """Return the columns of a plan that is known, to start from."""
         known = {cut: float(cuts.get(key, 0)) for key, cut in self.sticks.items()}
         known |= {visit: float(key in cuts) for key, visit in self.visit.items()}
-        for season, column in enumerate(self.short):
-            cut = sum(sticks for (_, when), sticks in cuts.items() if when == season)
-            known[column] = float(self.demand[season] - cut)
+        for season, lacks in enumerate(still_wanted(self.demand, cuts)):
+            known[self.short[season]] = float(max(0, lacks))
+            known[self.over[season]] = float(max(0, -lacks))
         return known
+
+
+def still_wanted(demand: Sequence[int], cuts: Cuts) -> tuple[int, ...]:
+    """Return by season what is wanted above what is cut; below zero where more is cut."""
+    given = [0] * len(demand)
+    for (_, season), sticks in cuts.items():
+        given[season] += sticks
+    return tuple(wanted - cut for wanted, cut in zip(demand, given, strict=True))
 
 
 def _read(solver: highspy.Highs, relaxed: bool) -> Solved:

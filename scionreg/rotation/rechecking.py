@@ -33,8 +33,7 @@ def broken_rules(
         found += list(_of_a_tree(tree, given, demand))
     for season, wanted in enumerate(demand):
         given_by = {code: n for (code, when), n in cuts.items() if when == season and n}
-        if sum(given_by.values()) > wanted:
-            found.append(f"season {season}: more sticks than are wanted")
+        found += list(_of_surplus(trees, given_by, season, wanted))
         if season not in waived:
             able = [tree for tree in trees if could_be_cut(tree, season, wanted)]
             found += list(_of_spread(given_by, len(able), season, wanted))
@@ -96,6 +95,20 @@ def _of_a_tree(tree: TreeSupply, given: Sequence[int], demand: Sequence[int]) ->
             share > limits.heavy_share + _TOLERANCE for share in since[1:][: limits.rest_seasons]
         ):
             yield f"{where}: cut while it rests after a heavy cut"
+
+
+def _of_surplus(
+    trees: Sequence[TreeSupply], given: Mapping[str, int], season: int, wanted: int
+) -> Iterator[str]:
+    """More than is wanted is cut only where every visit takes its least."""
+    over = sum(given.values()) - wanted
+    if over <= 0:
+        return
+    least = {tree.tree: min(tree.limits.least_visit, wanted) for tree in trees}
+    if wanted == 0 or any(cut > least[code] for code, cut in given.items()):
+        yield f"season {season}: more sticks than are wanted"
+    elif over >= max(least.values()):
+        yield f"season {season}: a visit more than is needed"
 
 
 def could_be_cut(tree: TreeSupply, season: int, wanted: int) -> bool:
