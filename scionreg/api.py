@@ -45,6 +45,8 @@ if TYPE_CHECKING:
     from scionreg.identity.sampling import SampleSize
     from scionreg.identity.where import Where
     from scionreg.labelling import Labels
+    from scionreg.lineage.asked import Asked
+    from scionreg.lineage.line_traces import TracedLine
     from scionreg.lineage.mock_recall import MockRecall
     from scionreg.lineage.royalties import Royalties
     from scionreg.mapping import MapLayers
@@ -326,6 +328,13 @@ class Registry:
             raise NotFoundError(f"'{code}' was voided; scionreg history '{code}' says why")
         return kind
 
+    def asked(self, text: str) -> "Asked":
+        """Return what somebody means by a code, place, customer or line; as `asked.asked`."""
+        from scionreg.lineage.asked import asked
+
+        with self.store.reading() as connection:
+            return asked(connection, text)
+
     def records(self, kind: str, **where: Any) -> Iterator[dict[str, Any]]:
         """Yield the records of a kind in the order they came in; `where` keeps equal ones."""
         columns = table(kind).columns
@@ -365,6 +374,13 @@ class Registry:
         """Return where something came from: up the chain, over all generations."""
         with self.store.reading() as connection:
             return trace(connection, code)
+
+    def trace_lines(self, *dispatches: str) -> "tuple[TracedLine, ...]":
+        """Return where the trees of each line of some dispatches came from."""
+        from scionreg.lineage.line_traces import trace_lines
+
+        with self.store.reading() as connection:
+            return trace_lines(connection, dispatches)
 
     def recall(self, *items: Item | str) -> Recall:
         """Return everything that may share a source: down the chain from codes or `Item`s."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, WordsFile, opened
+from scionreg.cli.options import Csv, Json, Where, WordsFile, asked, one_asked, opened
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 def trace(
     code: Annotated[
         str,
-        typer.Argument(help="Any code, or graft lot/position: a single tree, as in G26-0001-7/12."),
+        typer.Argument(
+            help="Any code; a single tree as graft lot/position (G26-0001-7/12) or "
+            "block/row/position (N26/50/3); a customer; a line of a dispatch as dispatch/graft lot."
+        ),
     ],
     sheet: Annotated[
         Path | None, typer.Option(help="Write a trace sheet for others: an HTML or PDF file.")
@@ -30,21 +33,41 @@ def trace(
 ) -> None:
     """Go up the chain: which tree and cutting, how sure.
 
-    Example: scionreg trace G26-0001-7/12 --sheet trace.pdf
+    A dispatch, or all that a customer got, is traced line by line.
+
+    Examples: scionreg trace G26-0001-7/12 --sheet trace.pdf; scionreg trace N26/50/3; scionreg
+    trace CU-12
     """
-    from scionreg.cli.telling import tell_trace
+    from scionreg.cli.telling import tell_lines, tell_trace
+    from scionreg.lineage.asked import CUSTOMERS
 
     with opened(registry) as opened_registry:
-        found = opened_registry.trace(code)
+        meant = asked(opened_registry, code)
         zone = opened_registry.settings.zone
+        by_line = meant.kind == CUSTOMERS or (
+            meant.kind == "dispatches" and "/" not in meant.codes[0]
+        )
+        lines = opened_registry.trace_lines(*meant.codes) if by_line else ()
         if sheet is not None:
-            _write_sheet(opened_registry, code, sheet, words)
-    if json:
+            _write_sheet(opened_registry, meant.one(), sheet, words)
+        if meant.kind == CUSTOMERS:
+            if json:
+                plain = [each.to_dict() for each in lines]
+                console.as_json({"code": code, "kind": CUSTOMERS, "lines": plain})
+            elif csv:
+                console.as_csv(row for each in lines for row in each.to_rows())
+            else:
+                tell_lines(code, lines)
+            return
+        found = opened_registry.trace(meant.codes[0])
+    if json and by_line:
+        console.as_json({**found.to_dict(), "lines": [each.to_dict() for each in lines]})
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())
     else:
-        tell_trace(found, zone)
+        tell_trace(found, zone, lines)
 
 
 def _write_sheet(registry: "Registry", code: str, file: Path, words: Path | None) -> None:
@@ -62,7 +85,8 @@ def _write_sheet(registry: "Registry", code: str, file: Path, words: Path | None
 
 def recall(
     codes: Annotated[
-        list[str] | None, typer.Argument(help="Trees, collections, bundles, graft lots, …")
+        list[str] | None,
+        typer.Argument(help="Trees, collections, bundles, graft lots, places, customers, …"),
     ] = None,
     limb: Annotated[str, typer.Option(help="Only this limb of the tree.")] = "",
     store: Annotated[str, typer.Option(help="What was in this store …")] = "",
@@ -87,22 +111,23 @@ def recall(
     T26-0001-7 --drill
     """
     from scionreg.cli.telling import tell_recall
-    from scionreg.lineage.recall_items import OfCode, OfCutter, OfGrafter, OfStore
+    from scionreg.lineage.recall_items import OfCutter, OfGrafter, OfStore
 
     if (since or until) and not store:
         raise RegistryError("--from and --to go with --store")
     if on and not (cutter or grafter):
         raise RegistryError("--on goes with --cutter or --grafter")
-    items: list[Item] = [OfCode(code, limb or None) for code in codes or []]
+    items: list[Item] = []
     if store:
         items.append(OfStore(store, day_option(since), day_option(until)))
     if cutter:
         items.append(OfCutter(cutter, day_option(on)))
     if grafter:
         items.append(OfGrafter(grafter, day_option(on)))
-    if not items:
+    if not items and not codes:
         raise RegistryError("recall what? name codes, or --store, --cutter or --grafter")
     with opened(registry) as opened_registry:
+        items = [*_wood_of(opened_registry, codes or [], limb or None), *items]
         if drill:
             _drill(opened_registry, items, json=json, csv=csv)
             return
@@ -113,6 +138,20 @@ def recall(
         console.as_csv(found.to_rows())
     else:
         tell_recall(found)
+
+
+def _wood_of(registry: "Registry", codes: list[str], limb: str | None) -> "list[Item]":
+    """Return what typed codes stand for; of a customer, every dispatch."""
+    from scionreg.lineage.asked import CUSTOMERS
+    from scionreg.lineage.recall_items import OfCode
+
+    found: list[Item] = []
+    for text in codes:
+        meant = registry.asked(text)
+        several = meant.kind == CUSTOMERS
+        named = meant.codes if several else (one_asked(registry, text),)
+        found += [OfCode(code, limb) for code in named]
+    return found
 
 
 def _drill(registry: "Registry", items: "list[Item]", *, json: bool, csv: bool) -> None:

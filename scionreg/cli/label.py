@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, WordsFile, opened
+from scionreg.cli.options import Csv, Json, Where, WordsFile, one_asked, opened
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -22,8 +22,8 @@ def label(
     codes: Annotated[
         list[str] | None,
         typer.Argument(
-            help="A mother tree, bundle, collection, graft lot, lot/position, dispatch, store or "
-            "rootstock lot; any number of them."
+            help="A mother tree, bundle, collection, graft lot, lot/position, dispatch, store, "
+            "rootstock lot, or place (block/row/position); any number of them."
         ),
     ] = None,
     every: Annotated[
@@ -89,8 +89,9 @@ def label(
             "for PNG files"
         )
     with opened(registry) as opened_registry:
+        named = [one_asked(opened_registry, each) for each in codes or ()]
         found = _found(
-            opened_registry, codes or [], every, season, reserved, kind, trees=trees, words=words
+            opened_registry, named, every, season, reserved, kind, trees=trees, words=words
         )
         units = opened_registry.settings.units
     if into:

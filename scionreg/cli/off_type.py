@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, WordsFile, opened
+from scionreg.cli.options import Csv, Json, Where, WordsFile, one_asked, opened
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -18,8 +18,8 @@ def offtype(
     codes: Annotated[
         list[str] | None,
         typer.Argument(
-            help="A single tree (graft lot/position), lot, dispatch, bundle, collection or mother "
-            "tree; else all that was found off."
+            help="A single tree (graft lot/position or block/row/position), lot, dispatch, bundle, "
+            "collection or mother tree; else all that was found off."
         ),
     ] = None,
     picture: Annotated[
@@ -43,10 +43,10 @@ def offtype(
     from scionreg.cli.telling_off_type import tell_off_types
     from scionreg.records.vocabulary import Failure
 
-    asked = codes or []
-    if (picture or page) and len(asked) != 1:
+    if (picture or page) and len(codes or ()) != 1:
         raise RegistryError("a picture or a page is of one thing; name one code")
     with opened(registry) as opened_registry:
+        asked = [one_asked(opened_registry, each) for each in codes or ()]
         with console.progress("weighing") as progress:
             found = opened_registry.off_types(*asked, progress=progress)
         if picture or page:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from scionreg.api import Registry
+    from scionreg.lineage.asked import Asked
     from scionreg.rotation.walk import Degrees
 
 DEFAULT = "registry.db"
@@ -92,6 +93,25 @@ def recorder(registry: "Registry", by: str) -> str:
     raise NoRecorderError(
         "who records this? give --by CODE, set SCIONREG_BY, or: scionreg settings --set by=CODE"
     )
+
+
+def asked(registry: "Registry", text: str) -> "Asked":
+    """Return what a typed code, place, customer or line stands for, and say it where it differs."""
+    found = registry.asked(text)
+    if found.others or (text != found.codes[0] and text.count("/") != found.codes[0].count("/")):
+        more = f"; there too, or before: {', '.join(found.others)}" if found.others else ""
+        console.talk(console.one_line(f"{text} is {', '.join(found.codes)}{more}"))
+    return found
+
+
+def one_asked(registry: "Registry", text: str) -> str:
+    """Return the one code that is meant; a customer, or a line of a dispatch, is refused."""
+    found = asked(registry, text)
+    code = found.one()
+    if found.kind == "dispatches" and "/" in code:
+        dispatch, lot = code.split("/", 1)
+        raise RegistryError(f"'{text}' is a line of a dispatch; name {dispatch} or {lot}")
+    return code
 
 
 def named(where: str) -> str:

@@ -1,7 +1,7 @@
 """Answers as text for people: what it is, how sure, and what to do next."""
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from scionreg.cli import console
@@ -9,6 +9,7 @@ from scionreg.records.vocabulary import Grade, Reach
 
 if TYPE_CHECKING:
     from scionreg.lineage.balance import Balance
+    from scionreg.lineage.line_traces import TracedLine
     from scionreg.lineage.recall import Recall
     from scionreg.lineage.trace import Source, Trace
 
@@ -20,15 +21,13 @@ SURE = {
 }
 
 
-def tell_trace(found: "Trace", zone: dt.tzinfo) -> None:
-    """Show a trace, with points in time as they are in `zone`."""
-    console.data(f"{found.code}: {SURE[found.grade]}")
-    generation = 0
-    for source in found.sources:
-        if source.generation > 1 and source.generation != generation:
-            console.data(f"before that, generation {source.generation}:")
-        generation = source.generation
-        _tell_source(source)
+def tell_trace(found: "Trace", zone: dt.tzinfo, lines: "Sequence[TracedLine]" = ()) -> None:
+    """Show a trace, with points in time as they are in `zone`; several `lines` each by itself."""
+    if len(lines) > 1:
+        tell_lines(found.code, lines)
+    else:
+        console.data(f"{found.code}: {SURE[found.grade]}")
+        _tell_sources(found)
     _section("hands", (f"{h.date or 'no date'}  {h.person} {h.did} {h.code}" for h in found.hands))
     _section(
         "stores",
@@ -58,6 +57,28 @@ def tell_trace(found: "Trace", zone: dt.tzinfo) -> None:
     nearest = next((s.collection for s in found.sources if s.collection), None)
     if nearest:
         console.talk(f"what shares this source: scionreg recall {nearest}")
+
+
+def tell_lines(code: str, lines: "Sequence[TracedLine]") -> None:
+    """Show what was sent line by line, each with the sources of its trees."""
+    console.data(console.one_line(f"{code}: {len(lines)} lines, each with wood of its own"))
+    for line, found in lines:
+        at = f" from positions {line.first} to {line.last}" if line.first else ""
+        sold = f" sold as {line.label_cultivar}" if line.label_cultivar else ""
+        sent = f"{line.date or 'no date'}  {line.dispatch} to {line.customer}, {line.graft_lot}"
+        console.data(console.one_line(f"{sent}: {line.trees} trees{at}{sold}: {SURE[found.grade]}"))
+        _tell_sources(found)
+        for each in found.contradictions:
+            console.data(console.one_line(f"          contradicts: {each}"))
+
+
+def _tell_sources(found: "Trace") -> None:
+    generation = 0
+    for source in found.sources:
+        if source.generation > 1 and source.generation != generation:
+            console.data(f"before that, generation {source.generation}:")
+        generation = source.generation
+        _tell_source(source)
 
 
 def _tell_source(source: "Source") -> None:

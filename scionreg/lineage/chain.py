@@ -47,6 +47,11 @@ class Line(NamedTuple):
     last: int | None
     label_cultivar: str | None
 
+    @property
+    def code(self) -> str:
+        """Return how the line is asked about."""
+        return f"{self.dispatch}/{self.graft_lot}"
+
 
 class LogLine(NamedTuple):
     """Something that happened to a bundle."""
@@ -248,6 +253,12 @@ class Chain:
                     self.drawn.from_collection[code] = number
         self.looks.sort(key=lambda look: (look.date or dt.date.max, look.check))
         self.names = stand_for(connection, written, known)
+
+
+def read_lines(connection: Connection, dispatches: Iterable[str]) -> list[Line]:
+    """Return the lines of dispatches, by graft lot."""
+    found = rows(connection, LINES, dispatches)
+    return [Line(row[0], row[1], as_day(row[2]), *row[3:]) for row in found]
 
 
 def read_log(connection: Connection, bundles: Iterable[str]) -> dict[str, list[LogLine]]:

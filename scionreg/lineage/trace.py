@@ -5,11 +5,10 @@ from dataclasses import dataclass, field
 from sqlalchemy import Connection
 
 from scionreg.lineage import doubts, remarks
-from scionreg.lineage.chain import LINES, Chain, Line
+from scionreg.lineage.chain import Chain, Line, read_lines
 from scionreg.lineage.graph import (
     Query,
     Tree,
-    as_day,
     find_kind,
     in_a_circle,
     not_found,
@@ -42,7 +41,8 @@ def trace(connection: Connection, code: str) -> Trace:
     """Return every source that `code` may have come from, over all generations.
 
     `code` names a mother tree, collection, bundle, graft lot, dispatch, or identity check (then
-    what was checked is traced), or is ``graft lot/position``: the tree that stands there now.
+    what was checked is traced), or is ``graft lot/position``: the tree that stands there now, or
+    ``dispatch/graft lot``: one line of a dispatch.
 
     Raises
     ------
@@ -115,20 +115,26 @@ class _Start:
     tree: str | None = None
 
 
+DISPATCHES = "dispatches"
 CHECKED_ITEM = Query('SELECT item FROM identity_checks WHERE "check" IN {codes}')
 
 
 def _open(connection: Connection, code: str) -> _Start:
     """Find out what `code` is, and read everything upward of it."""
-    asked, position = split_position(code)
-    kind = codes.kind_of(asked) or find_kind(connection, code)
+    dispatch, slash, part = code.partition("/")
+    of_line = bool(slash) and not part.isdecimal() and codes.kind_of(dispatch) in (None, DISPATCHES)
+    if of_line and find_kind(connection, dispatch) == DISPATCHES:
+        asked, position, kind = dispatch, None, DISPATCHES
+    else:
+        asked, position = split_position(code)
+        kind = codes.kind_of(asked) or find_kind(connection, code)
     start = _Start(kind=kind)
     chain = start.chain
     match kind:
         case "graft_lots":
             _open_lot(connection, start, code, asked, position)
         case "dispatches":
-            _open_dispatch(connection, start, code)
+            _open_dispatch(connection, start, code, asked)
         case "bundles":
             start.bundle = code
         case "collections":
@@ -173,11 +179,10 @@ def _open_lot(
     start.lots = {lot.graft_lot: 1.0}
 
 
-def _open_dispatch(connection: Connection, start: _Start, code: str) -> None:
+def _open_dispatch(connection: Connection, start: _Start, code: str, dispatch: str) -> None:
+    """Read the lines of a dispatch, of ``dispatch/graft lot`` the one."""
     chain = start.chain
-    lines = [
-        Line(row[0], row[1], as_day(row[2]), *row[3:]) for row in rows(connection, LINES, [code])
-    ]
+    lines = [line for line in read_lines(connection, [dispatch]) if code in (dispatch, line.code)]
     if not lines:
         raise not_found(connection, code)
     chain.lines = lines
