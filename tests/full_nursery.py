@@ -42,7 +42,9 @@ RECORDS: Rows = {
         },
         {"cultivar": "Oldgate", "species": "Malus domestica", "cannot_tell_from": "Fernhill"},
     ],
-    "people": [{"person": "P01", "roles": "cutter;grafter", "mark": "@blue"}],
+    "people": [
+        {"person": "P01", "roles": "cutter;grafter", "mark": "@blue", "notes": "left-handed"}
+    ],
     "blocks": [
         {
             "block": "N1",
@@ -50,9 +52,10 @@ RECORDS: Rows = {
             "row_spacing_m": 4.5,
             "tree_spacing_m": 0.1,
             "counted_from": "N",
+            "notes": "wet",
         }
     ],
-    "stores": [{"store": "Cooler", "kind": "cooler"}],
+    "stores": [{"store": "Cooler", "kind": "cooler", "notes": "behind"}],
     "rootstock_lots": [
         {
             "rootstock_lot": "R-1",
@@ -61,6 +64,9 @@ RECORDS: Rows = {
             "seed_parent": "'+plain",
             "supplier": "SU1",
             "received": day("2025-12-01"),
+            "received_in": "2025-12",
+            "plants": 400,
+            "notes": "two sacks",
         }
     ],
     "mother_trees": [
@@ -76,6 +82,7 @@ RECORDS: Rows = {
             "accuracy_m": 2.5,
             "fix_method": "phone",
             "planted": day("2010-03-01"),
+            "planted_in": "2010",
             "rank": "scheme: first",
             "received_from": "SU1",
             "rootstock": "M9",
@@ -93,6 +100,8 @@ RECORDS: Rows = {
             "event": "treated",
             "limb": "north",
             "detail": "<script>alert(1)</script>",
+            "happened_in": "2020-05",
+            "notes": "twice",
         }
     ],
     "collections": [
@@ -114,6 +123,8 @@ RECORDS: Rows = {
             "latitude": 45.005,
             "longitude": 4.005,
             "accuracy_m": 8.0,
+            "cut_in": "2026",
+            "notes": "snow",
         }
     ],
     "bundles": [
@@ -128,6 +139,7 @@ RECORDS: Rows = {
             "packed": day("2026-01-11"),
             "packer": "P01",
             "store": "Cooler",
+            "notes": "wet",
         },
         {
             "bundle": "B-2",
@@ -136,10 +148,12 @@ RECORDS: Rows = {
             "sticks": 10,
             "packed": day("2026-01-12"),
             "count": "estimated",
+            "papers": "PP-7",
         },
+        {"bundle": "B-4", "sticks": 7, "unlabelled": True, "found_at": "floor, beside B-1"},
         {"bundle": "B-3", "sticks": 5, "packed": day("2026-02-01")},
     ],
-    "bundle_parents": [{"bundle": "B-3", "parent": "B-1", "sticks": 5}],
+    "bundle_parents": [{"bundle": "B-3", "parent": "B-1", "sticks": 5, "notes": "thick"}],
     "bundle_log": [
         {
             "bundle": "B-1",
@@ -157,6 +171,7 @@ RECORDS: Rows = {
             "time": time("2026-01-15T00:00:00"),
             "temperature_c": -0.5,
             "humidity_pct": 93.0,
+            "notes": "by hand",
         }
     ],
     "graft_lots": [
@@ -175,6 +190,7 @@ RECORDS: Rows = {
             "first": 1,
             "last": 20,
             "order_in_day": 1,
+            "notes": "wind, stopped at 3",
         },
         {
             "graft_lot": "G-2",
@@ -201,6 +217,7 @@ RECORDS: Rows = {
             "stock_only": 1,
             "missing": 1,
             "broken": 1,
+            "notes": "wind",
         }
     ],
     "identity_checks": [
@@ -217,6 +234,7 @@ RECORDS: Rows = {
             "found": "rootstock",
             "by": "P01",
             "reference": "same trees as K-0",
+            "notes": "with a lens",
         }
     ],
     "genotypes": [
@@ -228,6 +246,7 @@ RECORDS: Rows = {
             "allele_1": 101,
             "allele_2": 105,
             "allele_3": 109,
+            "notes": "weak",
         },
         {"sample": "L/2", "cultivar": "Oldgate", "locus": "M1", "allele_1": 99},
     ],
@@ -241,6 +260,31 @@ RECORDS: Rows = {
             "first": 10,
             "last": 11,
             "label_cultivar": "Fernhill",
+            "notes": "by lorry",
+        }
+    ],
+    "permissions": [
+        {
+            "permission": "P-1",
+            "host": "H-1",
+            "tree": "AB-1",
+            "valid_from": day("2026-01-01"),
+            "valid_until": day("2027-12-31"),
+            "most_sticks": 60,
+            "notice_days": 7,
+            "notes": "ring first",
+        },
+        {"permission": "P-2", "host": "H-2", "block": "N1"},
+    ],
+    "holds": [
+        {
+            "item": "G-1",
+            "positions": "3;4",
+            "date": day("2026-09-01"),
+            "event": "hold",
+            "detail": "looked odd",
+            "by": "P01",
+            "notes": "see photo",
         }
     ],
 }

@@ -22,6 +22,7 @@ from nursery import LOT, actions, add, everything, faults_of, furnish
 from test_cli import read_until
 
 from scionreg.api import Registry
+from scionreg.documents.field_sheets.kinds import on_paper
 from scionreg.entering import Entry, open_entry
 from scionreg.entering.draft import Draft, State, lay_aside, place_of
 from scionreg.records import codes
@@ -118,7 +119,7 @@ def test_all_rows_are_one_line_of_the_journal_and_the_audit_finds_nothing_wrong(
 def test_every_column_is_asked_in_the_order_of_the_csv_file(local: Store) -> None:
     for kind in KINDS:
         entry = entered(local, kind)
-        assert entry.checker.columns == fields(kind)
+        assert entry.checker.columns == on_paper(kind)
     entry = entered(local)
     asked = []
     for answer in count_of("G26-0001-7", "17"):
@@ -556,7 +557,7 @@ def test_where_drafts_are_kept(store: Store, tmp_path: Path, monkeypatch: Any) -
 
 def printed(folder: Path, *rows: dict[str, str], kind: str = "take_counts") -> str:
     file = folder / "sheet.csv"
-    names = [column.name for column in fields(kind)]
+    names = [column.name for column in on_paper(kind)]
     with file.open("w", newline="", encoding="utf-8") as opened:
         writer = csv.DictWriter(opened, names, lineterminator="\n")
         writer.writeheader()

@@ -17,7 +17,14 @@ from openpyxl import load_workbook
 from scionreg.api import Registry
 from scionreg.documents.field_sheets import icons
 from scionreg.documents.field_sheets.filling import Wanted, fill
-from scionreg.documents.field_sheets.kinds import SHEETS, US, kind_of_sheet, numbered, tell
+from scionreg.documents.field_sheets.kinds import (
+    SHEETS,
+    US,
+    kind_of_sheet,
+    numbered,
+    on_paper,
+    tell,
+)
 from scionreg.documents.field_sheets.page import (
     FINE,
     HEADING_EDGES,
@@ -326,7 +333,7 @@ def test_every_sheet_has_all_columns_of_the_csv_file_with_words_and_pictures(
 ) -> None:
     for name, kind in SHEETS.items():
         (text,) = printed(FieldSheet(name=name, kind=kind, lines=()), tmp_path, blank=1)
-        for column in fields(kind):
+        for column in on_paper(kind):
             unit = getattr(column.info["cell"], "unit", "")
             heading = WORDS(f"field_sheet.heading.{column.name}", unit=unit)
             assert all(word in text for word in heading.split()), (name, heading)
@@ -345,7 +352,7 @@ def test_columns_stand_in_the_order_of_the_csv_file(tmp_path: Path) -> None:
     """Read off the page: where each column's head begins."""
     for name, kind in SHEETS.items():
         file = tmp_path / f"{name}.pdf"
-        names = [column.name for column in fields(kind)]
+        names = [column.name for column in on_paper(kind)]
         marks = {column: f"x{at:02d}" for at, column in enumerate(names)}
         catalogue = tmp_path / "marks.toml"
         unit = {each: " {unit}" * ("{unit}" in english_heading(each)) for each in names}

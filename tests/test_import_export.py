@@ -183,7 +183,7 @@ def test_a_dry_run_says_the_same_and_changes_nothing(store: Store, full: Path) -
 
 def test_one_wrong_cell_keeps_everything_out(store: Store, full: Path) -> None:
     dispatches = full / "dispatches.csv"
-    dispatches.write_text(dispatches.read_text().replace('"2"', '"two"'))
+    dispatches.write_text(dispatches.read_text().replace('"2","10"', '"two","10"'))
     imported = import_files(store, [full], by="P01")
     assert [(each.file, each.line, each.column) for each in imported.problems if each.line] == [
         ("dispatches.csv", 2, "trees")

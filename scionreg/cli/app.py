@@ -45,6 +45,8 @@ ADDING: dict[str, tuple[str, str]] = {
     "event": ("tree_events", "Add something that happened to a mother tree."),
     "store": ("stores", "Add a store."),
     "reading": ("store_readings", "Add one reading of a store's logger."),
+    "permission": ("permissions", "Add what a tree's or block's owner allows."),
+    "hold": ("holds", "Add a hold on a cutting, graft lot or dispatch, or its end."),
     "rootstock": ("rootstock_lots", "Add a rootstock lot."),
     "genotype": ("genotypes", "Add one locus of a marker profile."),
 }

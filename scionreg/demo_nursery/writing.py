@@ -2,6 +2,7 @@
 
 import csv
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 from scionreg.demo_nursery.places import BLOCKS
@@ -15,11 +16,12 @@ TIME_ZONE = "America/Chicago"
 def write_folder(nursery: Nursery, folder: Path) -> None:
     """Write every file of the season folder into `folder`, which is made if need be."""
     folder.mkdir(parents=True, exist_ok=True)
-    for kind in tables.KINDS:
+    kept = [kind for kind in tables.KINDS if nursery.books.rows[kind]]
+    for kind in kept:
         _write_table(nursery.books, kind, folder / f"{kind}.csv")
     _write_json(folder / "blocks.geojson", outlines())
     if not (folder / "datapackage.json").exists():
-        _write_json(folder / "datapackage.json", package())
+        _write_json(folder / "datapackage.json", package(kept))
     (folder / "README.md").write_text(readme(nursery), encoding="utf-8", newline="\n")
 
 
@@ -54,12 +56,12 @@ def outlines() -> dict[str, object]:
     return {"type": "FeatureCollection", "features": features}
 
 
-def package() -> dict[str, object]:
+def package(kinds: Sequence[str]) -> dict[str, object]:
     """Return a minimal data package: where the tables are, and the registry's settings."""
     return {
         "name": "demo-registry",
         "scionreg": {"time_zone": TIME_ZONE, "season_first_day": "07-01", "units": "SI"},
-        "resources": [{"name": kind, "path": f"{kind}.csv"} for kind in tables.KINDS],
+        "resources": [{"name": kind, "path": f"{kind}.csv"} for kind in kinds],
     }
 
 

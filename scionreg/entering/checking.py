@@ -13,6 +13,7 @@ from scionreg.documents.field_sheets.kinds import (
     measure_of,
     must_be_filled,
     numbered,
+    on_paper,
     shown,
     spoken,
     tell,
@@ -33,7 +34,7 @@ from scionreg.records.cells import (
 )
 from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES
-from scionreg.records.tables import KINDS, fields, table
+from scionreg.records.tables import KINDS, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.records.words import Words
 from scionreg.registry import suggestions
@@ -70,7 +71,7 @@ class Checker:
 
     def __init__(self, store: Store, kind: str, *, by: str, words: Words) -> None:
         self.kind, self.by, self.words = kind, by, words
-        self.columns = fields(kind)
+        self.columns = on_paper(kind)
         self._store = store
         with store.reading() as connection:
             self.settings = read_settings(connection)

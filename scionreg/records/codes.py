@@ -20,11 +20,12 @@ LETTERS: dict[str, str] = {
     "S": "stores",
     "K": "identity_checks",
     "D": "dispatches",
+    "P": "permissions",
 }
 LETTER_OF = {kind: letter for letter, kind in LETTERS.items()}
 
-ISSUED = re.compile(r"([TCBGRSKD])(\d\d)-(\d{4,7})-(\d)", re.ASCII)
-BEGINNING = re.compile(r"[TCBGRSKD](\d\d)-(\d{2,5})", re.ASCII)
+ISSUED = re.compile(r"([TCBGRSKDP])(\d\d)-(\d{4,7})-(\d)", re.ASCII)
+BEGINNING = re.compile(r"[TCBGRSKDP](\d\d)-(\d{2,5})", re.ASCII)
 DASH = r"[-_\s\u2010-\u2015\u2212]"
 """What may stand for a hyphen: spreadsheets and word processors make dashes of it."""
 TYPED = re.compile(rf"([A-Za-z]) ?(\d\d){DASH}?(\d{{4,7}}){DASH}?(\d)", re.ASCII)

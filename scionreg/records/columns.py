@@ -82,13 +82,24 @@ class Record(Base):
     """The columns that name a record."""
 
 
-def field(cell: Cell, doc: str, *, required: bool = False, **options: Any) -> MappedColumn[Any]:
+def field(
+    cell: Cell,
+    doc: str,
+    *,
+    required: bool = False,
+    since: str = "",
+    desk: bool = False,
+    **options: Any,
+) -> MappedColumn[Any]:
     """Return a column that holds `cell`, with its definition `doc`.
 
     `required` means that a record without it is refused. Columns whose definition calls for a
-    value that an old record may lack (dates above all) are not required; they warn.
+    value that an old record may lack (dates above all) are not required; they warn. `since` is the
+    migration that added the column to a kind that was there before. `desk`: nobody needs it on a
+    field sheet.
     """
-    return mapped_column(nullable=not required, info={"cell": cell, "doc": doc}, **options)
+    info = {"cell": cell, "doc": doc, "since": since, "desk": desk}
+    return mapped_column(nullable=not required, info=info, **options)
 
 
 def code(kind: str, doc: str) -> MappedColumn[Any]:

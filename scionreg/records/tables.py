@@ -34,6 +34,7 @@ from scionreg.records.cells import (
     Positions,
     Ref,
     Whole,
+    YearOrMonth,
     YesNo,
 )
 from scionreg.records.columns import Record, code, field, refers
@@ -46,6 +47,7 @@ from scionreg.records.vocabulary import (
     Counting,
     FixMethod,
     GraftMethod,
+    HoldEvent,
     Rights,
     Role,
     Side,
@@ -89,6 +91,7 @@ class Person(Record):
     person: Mapped[str] = field(PersonCode(), "code of the person", required=True, unique=True)
     roles: Mapped[str | None] = field(Many(Role), "what the person does")
     mark: Mapped[str | None] = field(Cell(), "colour or sign the person leaves")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class Block(Record):
@@ -101,6 +104,7 @@ class Block(Record):
     row_spacing_m: Mapped[float | None] = field(METRES, "distance between rows, m")
     tree_spacing_m: Mapped[float | None] = field(METRES, "distance between positions, m")
     counted_from: Mapped[Side | None] = field(Choice(Side), "end that positions are counted from")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
     outline: Mapped[str | None] = mapped_column(
         info={"cell": Outline(), "doc": "outline, in blocks.geojson", "apart": True}
     )
@@ -124,6 +128,9 @@ class MotherTree(Record):
     accuracy_m: Mapped[float | None] = field(METRES, "radius that holds the tree at 68 %, m")
     fix_method: Mapped[FixMethod | None] = field(Choice(FixMethod), "how the fix was made")
     planted: Mapped[dt.date | None] = field(Day(), "day it was planted")
+    planted_in: Mapped[str | None] = field(
+        YearOrMonth(), "year or month it was planted, where the day is not known", since="0005"
+    )
     rank: Mapped[str | None] = field(Cell(), "rank in a scheme, scheme and word as written")
     graft_lot: Mapped[str | None] = refers(
         "graft_lots.graft_lot", "graft lot it was grown from here", index=True
@@ -138,6 +145,22 @@ class MotherTree(Record):
     __table_args__ = (Index("ix_mother_trees_place", "block", "row", "position"),)
 
 
+class Permission(Record):
+    """What the owner of a tree or block allows the nursery to cut there."""
+
+    __tablename__ = "permissions"
+    KEY = ("permission",)
+    permission: Mapped[str] = code("permissions", "code of the permission")
+    host: Mapped[str] = field(Cell(), "code of the owner", required=True)
+    tree: Mapped[str | None] = refers("mother_trees.tree", "tree it is for", index=True)
+    block: Mapped[str | None] = refers("blocks.block", "block it is for, with all its trees")
+    valid_from: Mapped[dt.date | None] = field(Day(), "first day one may cut")
+    valid_until: Mapped[dt.date | None] = field(Day(), "last day one may cut")
+    most_sticks: Mapped[int | None] = field(Whole(0), "most sticks in a season, of all its trees")
+    notice_days: Mapped[int | None] = field(Whole(0, 1000), "days of notice to give before")
+    notes: Mapped[str | None] = field(Cell(), "anything else")
+
+
 class TreeEvent(Record):
     """Something that happened to a mother tree."""
 
@@ -145,9 +168,16 @@ class TreeEvent(Record):
     KEY = ("tree", "date", "event", "limb")
     tree: Mapped[str] = refers("mother_trees.tree", "the tree", required=True)
     date: Mapped[dt.date | None] = field(Day(), "day it happened")
+    happened_in: Mapped[str | None] = field(
+        YearOrMonth(),
+        "year or month it happened, where the day is not known",
+        since="0005",
+        desk=True,
+    )
     event: Mapped[TreeEventKind] = field(Choice(TreeEventKind), "what happened", required=True)
     limb: Mapped[str | None] = field(Cell(), "limb, when only that one")
     detail: Mapped[str | None] = field(Cell(), "what exactly")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class IdentityCheck(Record):
@@ -172,6 +202,7 @@ class IdentityCheck(Record):
     found: Mapped[str | None] = field(CultivarName(or_found=True), "what the off ones are")
     by: Mapped[str | None] = refers("people.person", "who looked")
     reference: Mapped[str | None] = field(Cell(), "report number, or 'same trees as K…'")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class Genotype(Record):
@@ -190,6 +221,7 @@ class Genotype(Record):
     allele_1: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
     allele_2: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
     allele_3: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class Collection(Record):
@@ -201,6 +233,12 @@ class Collection(Record):
     tree: Mapped[str] = refers("mother_trees.tree", "tree that was cut", required=True, index=True)
     limb: Mapped[str | None] = field(Cell(), "limb that was cut")
     date: Mapped[dt.date | None] = field(Day(), "day of the cutting", index=True)
+    cut_in: Mapped[str | None] = field(
+        YearOrMonth(),
+        "year or month of the cutting, where the day is not known",
+        since="0005",
+        desk=True,
+    )
     cutter: Mapped[str | None] = refers("people.person", "who cut")
     shoots: Mapped[int | None] = field(Whole(), "one-year shoots taken")
     sticks: Mapped[int] = field(Whole(counting=True), "sticks made of them", required=True)
@@ -218,6 +256,7 @@ class Collection(Record):
     latitude: Mapped[float | None] = field(LATITUDE, "where the cutter stood, degrees north")
     longitude: Mapped[float | None] = field(LONGITUDE, "where the cutter stood, degrees east")
     accuracy_m: Mapped[float | None] = field(METRES, "radius that holds the fix at 68 %, m")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class Bundle(Record):
@@ -241,6 +280,16 @@ class Bundle(Record):
     packer: Mapped[str | None] = refers("people.person", "who tied it")
     store: Mapped[str | None] = refers("stores.store", "store it was first put into")
     shelf: Mapped[str | None] = field(Cell(), "place in the store")
+    unlabelled: Mapped[bool | None] = field(
+        YesNo(), "found without a label: nobody knows what wood it is", since="0005", desk=True
+    )
+    found_at: Mapped[str | None] = field(
+        Cell(), "where wood without a label was found, and beside what", since="0005", desk=True
+    )
+    papers: Mapped[str | None] = field(
+        Cell(), "papers that came with wood from outside, as claimed", since="0005", desk=True
+    )
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class BundleParent(Record):
@@ -253,6 +302,7 @@ class BundleParent(Record):
         "bundles.bundle", "bundle the sticks came from", required=True, index=True
     )
     sticks: Mapped[int] = field(Whole(1, counting=True), "sticks that came from it", required=True)
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class BundleEvent(Record):
@@ -276,6 +326,7 @@ class Store(Record):
     KEY = ("store",)
     store: Mapped[str] = code("stores", "code of the store")
     kind: Mapped[StoreKind | None] = field(Choice(StoreKind), "what it is")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class StoreReading(Record):
@@ -289,6 +340,7 @@ class StoreReading(Record):
     humidity_pct: Mapped[float | None] = field(
         Number(0, 100, "%", "humidity_out_of_range"), "relative humidity, %"
     )
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class RootstockLot(Record):
@@ -302,6 +354,11 @@ class RootstockLot(Record):
     seed_parent: Mapped[str | None] = field(Cell(), "tree the seed came from")
     supplier: Mapped[str | None] = field(Cell(), "who it came from")
     received: Mapped[dt.date | None] = field(Day(), "day it came")
+    received_in: Mapped[str | None] = field(
+        YearOrMonth(), "year or month it came, where the day is not known", since="0005"
+    )
+    plants: Mapped[int | None] = field(Whole(), "rootstocks that came", since="0005")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 REGRAFTS: Any = dict.fromkeys(("sqlite_where", "postgresql_where"), text("regraft_of IS NOT NULL"))
@@ -329,6 +386,7 @@ class GraftLot(Record):
     regraft_of: Mapped[str | None] = refers(
         "graft_lots.graft_lot", "lot whose failures were grafted again"
     )
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
     __table_args__ = (
         # Recall reads a bundle's lots from the index alone.
         Index(
@@ -365,6 +423,7 @@ class TakeCount(Record):
     stock_only: Mapped[int | None] = field(Whole(), "only the rootstock grows")
     missing: Mapped[int | None] = field(Whole(), "nothing there")
     broken: Mapped[int | None] = field(Whole(), "broken or blown out")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
 
 class Dispatch(Record):
@@ -382,6 +441,7 @@ class Dispatch(Record):
     first: Mapped[int | None] = field(Whole(1), "first position")
     last: Mapped[int | None] = field(Whole(1), "last position")
     label_cultivar: Mapped[str | None] = field(CultivarName(), "cultivar on the label")
+    notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
     __table_args__ = (
         # Recall reads a lot's dispatches from the index alone.
         Index(
@@ -391,6 +451,24 @@ class Dispatch(Record):
     )
 
 
+class Hold(Record):
+    """The nursery's own stop on a cutting, a graft lot, some of its positions, or a dispatch."""
+
+    __tablename__ = "holds"
+    KEY = ("item", "date", "event", "positions")
+    item: Mapped[str] = field(
+        Ref(("collections", "graft_lots", "dispatches"), single=True),
+        "what is held",
+        required=True,
+    )
+    positions: Mapped[str | None] = field(Positions(), "positions of the lot, when only those")
+    date: Mapped[dt.date | None] = field(Day(), "day it was decided")
+    event: Mapped[HoldEvent] = field(Choice(HoldEvent), "hold or release", required=True)
+    detail: Mapped[str | None] = field(Cell(), "why")
+    by: Mapped[str | None] = refers("people.person", "who decided")
+    notes: Mapped[str | None] = field(Cell(), "anything else")
+
+
 RECORDS: tuple[type[Record], ...] = (
     Cultivar,
     Person,
@@ -398,6 +476,7 @@ RECORDS: tuple[type[Record], ...] = (
     Store,
     RootstockLot,
     MotherTree,
+    Permission,
     TreeEvent,
     Collection,
     Bundle,
@@ -409,6 +488,7 @@ RECORDS: tuple[type[Record], ...] = (
     IdentityCheck,
     Genotype,
     Dispatch,
+    Hold,
 )
 """Every record kind, in an order in which most references point back."""
 

@@ -125,6 +125,13 @@ class TreeEventKind(Word):
     NOTICE = "notice", "An authority ordered something; say what and its number in detail."
 
 
+class HoldEvent(Word):
+    """The nursery's own stop on wood or trees, and its end."""
+
+    HOLD = "hold", "The nursery itself stopped using or selling it.", "held", "stop"
+    RELEASED = "released", "The nursery ended its hold.", "release"
+
+
 class CheckMethod(Word):
     """How a tree or its wood was looked at to know what it is."""
 
@@ -363,6 +370,7 @@ VOCABULARIES: tuple[type[Word], ...] = (
     TreeStatus,
     FixMethod,
     TreeEventKind,
+    HoldEvent,
     CheckMethod,
     Found,
     Counting,

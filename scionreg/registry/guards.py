@@ -4,6 +4,8 @@ They are triggers, so they hold for every program that opens the database. SQLit
 triggers when a migration rebuilds it; `put_up` is therefore called at the end of every migration.
 """
 
+from collections.abc import Iterable
+
 from sqlalchemy import Connection
 
 from scionreg.records.tables import KINDS
@@ -12,19 +14,19 @@ APPEND_ONLY = ("journal", "versions", "reserved_codes")
 REFUSAL = "is append-only: correct or void the record with scionreg, which keeps the old version"
 
 
-def put_up(connection: Connection) -> None:
-    """Create (or create anew) every guard."""
+def put_up(connection: Connection, kinds: Iterable[str] = tuple(KINDS)) -> None:
+    """Create (or create anew) every guard; `kinds` are the record kinds that have tables."""
     if connection.dialect.name == "sqlite":
-        _put_up_sqlite(connection)
+        _put_up_sqlite(connection, kinds)
     else:
-        _put_up_postgresql(connection)
+        _put_up_postgresql(connection, kinds)
 
 
-def _put_up_sqlite(connection: Connection) -> None:
+def _put_up_sqlite(connection: Connection, kinds: Iterable[str]) -> None:
     for table in APPEND_ONLY:
         for operation in ("UPDATE", "DELETE"):
             _sqlite_trigger(connection, table, operation, "1")
-    for table in KINDS:
+    for table in kinds:
         kept = (
             f"EXISTS (SELECT 1 FROM versions WHERE kind = '{table}' "
             "AND record = OLD.id AND made = OLD.entry)"
@@ -65,9 +67,9 @@ END $$;
 """
 
 
-def _put_up_postgresql(connection: Connection) -> None:
+def _put_up_postgresql(connection: Connection, kinds: Iterable[str]) -> None:
     connection.exec_driver_sql(POSTGRESQL_FUNCTIONS.replace("%", "%%"))
-    for table in (*APPEND_ONLY, *KINDS):
+    for table in (*APPEND_ONLY, *kinds):
         function = "guard_append_only" if table in APPEND_ONLY else "guard_versions"
         connection.exec_driver_sql(
             f"CREATE OR REPLACE TRIGGER guard_rows BEFORE UPDATE OR DELETE ON {table} "

@@ -22,7 +22,7 @@ from scionreg.registry.ledger import JournalHead
 if TYPE_CHECKING:
     from scionreg.registry.changes import Adviser
 
-HEAD = "0004"
+HEAD = "0005"
 """The newest migration; a registry made by another one is refused or upgraded."""
 
 WAIT_SECONDS = 30

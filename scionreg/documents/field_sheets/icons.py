@@ -133,7 +133,7 @@ COLUMNS: dict[str, Any] = {
     **dict.fromkeys(("row", "first", "last", "positions", "positions_checked"), _ROWS),
     **dict.fromkeys(("latitude", "longitude", "accuracy_m", "block"), _PLACE),
     **dict.fromkeys(("shoot_length_cm", "stock_mm"), _RULER),
-    **dict.fromkeys(("note", "reference", "received_from", "treatment"), _PEN),
+    **dict.fromkeys(("note", "notes", "reference", "received_from", "treatment"), _PEN),
     **dict.fromkeys(("method", "grafts"), _UNION),
     **dict.fromkeys(("store", "shelf"), _SNOW),
     **dict.fromkeys(("tree", "limb"), _TREE),

@@ -1,17 +1,19 @@
 """Which sheets there are, and what each of their columns is on paper and on the screen.
 
-A sheet has the columns of one record kind, all of them and in the order of the CSV file: they are
-read from the record tables, so paper, screen and file cannot part.
+A sheet has the columns of one record kind, in the order of the CSV file and but for those that no
+sheet of a day needs: they are read from the record tables, so paper, screen and file cannot part.
 """
 
 from dataclasses import dataclass
 from typing import Any
 
+from sqlalchemy import Column
+
 from scionreg.lineage.known import Known
 from scionreg.records.cells import Cell, Choice, Code, CultivarName, Number, YesNo
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
-from scionreg.records.tables import KINDS
+from scionreg.records.tables import KINDS, fields
 from scionreg.records.vocabulary import Found, Word
 from scionreg.records.words import Words, english
 
@@ -38,6 +40,11 @@ def kind_of_sheet(name: str) -> str:
     if kind not in KINDS:
         raise RegistryError(f"there is no sheet '{name}'; the sheets are {', '.join(SHEETS)}")
     return kind
+
+
+def on_paper(kind: str) -> list[Column[Any]]:
+    """Return the columns of a kind that its sheet has: all but those filled in at the desk only."""
+    return [each for each in fields(kind) if not each.info.get("desk")]
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from typing import Any
 
 from scionreg.documents import pdf
 from scionreg.documents.field_sheets import icons
-from scionreg.documents.field_sheets.kinds import heading, must_be_filled, numbered, shown
+from scionreg.documents.field_sheets.kinds import heading, must_be_filled, numbered, on_paper, shown
 from scionreg.documents.field_sheets.sheet import FieldSheet, Line
 from scionreg.documents.pdf import BLACK, BOLD, CODE, GREY, LIGHT, MM, REGULAR, width
 from scionreg.records.cells import (
@@ -25,7 +25,6 @@ from scionreg.records.cells import (
     Whole,
     YesNo,
 )
-from scionreg.records.tables import fields
 from scionreg.records.vocabulary import Found
 from scionreg.records.words import Words
 
@@ -246,7 +245,7 @@ class _Paper:
 def _columns(kind: str, words: Words, units: str, room: float) -> list[_Column]:
     """Return every column of a kind in its place; they share the width by what they hold."""
     found, left = [], MARGIN + NUMBER
-    columns = fields(kind)
+    columns = on_paper(kind)
     titles = [heading(each, words, units) + "*" * must_be_filled(each) for each in columns]
     widths = _shared(room, [_weight(each) for each in columns], [_widest(t) for t in titles])
     for column, title, wide in zip(columns, titles, widths, strict=True):
@@ -308,7 +307,7 @@ def _fitted(column: _Column, line: Line, words: Words) -> tuple[list[str], str, 
 
 def _legend(kind: str, words: Words) -> list[str]:
     """Return for each column of words which numeral stands for which."""
-    columns = fields(kind)
+    columns = on_paper(kind)
     said = []
     for column in columns:
         cell = column.info["cell"]

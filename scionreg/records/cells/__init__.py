@@ -22,7 +22,7 @@ from scionreg.records.cells.base import (
 from scionreg.records.cells.codes import Code, Ref, read_code
 from scionreg.records.cells.numbers import Number, Whole, YesNo
 from scionreg.records.cells.places import Outline, Positions, expand_positions
-from scionreg.records.cells.times import STORED_MOMENT, Day, Moment
+from scionreg.records.cells.times import STORED_MOMENT, Day, Moment, YearOrMonth
 from scionreg.records.cells.words import Choice, CultivarName, Many
 
 __all__ = [
@@ -43,6 +43,7 @@ __all__ = [
     "Reader",
     "Ref",
     "Whole",
+    "YearOrMonth",
     "YesNo",
     "expand_positions",
     "is_totals",

@@ -67,6 +67,34 @@ def _readings(first: str, second: str, third: str) -> list[str]:
     return found
 
 
+YEAR_OR_MONTH = re.compile(r"(\d{4})(?:-(0[1-9]|1[0-2]))?")
+
+
+@dataclass(frozen=True, slots=True)
+class YearOrMonth(Cell):
+    """A year, or a month of one, where the day is not known: ISO 8601 of reduced precision."""
+
+    def read(self, text: str) -> str:
+        """Return the year or month."""
+        match = YEAR_OR_MONTH.fullmatch(text)
+        if match is None:
+            refuse_ditto(text)
+            raise CellError(
+                "not_a_date", f"'{text}' is no year or month", "as in 2009, or 2009-04 for a month"
+            )
+        if int(match[1]) < EARLIEST.year:
+            raise CellError("impossible_date", f"{text} is before 1700", "check the year")
+        return text
+
+    def schema(self) -> dict[str, Any]:
+        """Return the Table Schema type and constraints."""
+        return {"type": "string", "constraints": {"pattern": YEAR_OR_MONTH.pattern}}
+
+    def describe(self) -> Sentence:
+        """Return what the cell holds, for people."""
+        return Sentence("cell.year_or_month")
+
+
 STORED_MOMENT = "%Y-%m-%d %H:%M:%S"
 
 

@@ -23,7 +23,9 @@ from scionreg.records.rules.references import within
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import GraftMethod, Trouble
 
-NO_DATE_EXPECTED = {"rights_until", "planted", "received"}
+LATER = {"rights_until", "valid_from", "valid_until"}
+"""Days that may well lie in the future."""
+NO_DATE_EXPECTED = LATER | {"planted", "received"}
 """Dates that a record may lack without anything being lost from the chain."""
 
 GRAFTS_A_DAY: dict[GraftMethod, int] = {
@@ -69,7 +71,7 @@ def _after(column: Any, day: dt.date) -> ColumnElement[bool]:
 
 @rule(
     trouble=Trouble.REFUSED,
-    touches=kinds_dated(skip={"rights_until"}),
+    touches=kinds_dated(skip=LATER),
     why="What has not happened yet cannot have been recorded; the year is probably wrong.",
     wrong="{value} lies in the future",
     right="correct the date",
@@ -77,7 +79,7 @@ def _after(column: Any, day: dt.date) -> ColumnElement[bool]:
 )
 def future_date(scope: Scope) -> Iterator[Select[Any]]:
     """What is recorded has happened: its day or time is not in the future."""
-    for kind, column in dates(skip={"rights_until"}):
+    for kind, column in dates(skip=LATER):
         yield broken(kind, column, at_column=literal(column.name)).where(
             within(scope, kind), _after(column, scope.today)
         )

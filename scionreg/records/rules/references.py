@@ -14,6 +14,7 @@ from sqlalchemy import (
     not_,
     or_,
     select,
+    true,
 )
 
 from scionreg.records.cells import CultivarName, Ref
@@ -94,7 +95,7 @@ def _is_code_of(kind: str, named: ColumnElement[str]) -> ColumnElement[bool]:
 
 @rule(
     trouble=Trouble.REFUSED,
-    touches=("identity_checks", "genotypes", "mother_trees", "graft_lots"),
+    touches=("identity_checks", "genotypes", "holds", "mother_trees", "graft_lots"),
     why="A place that the lot does not have cannot be looked up again.",
     wrong="{value} is outside the positions of its graft lot, {run}",
     right="correct the position or the lot",
@@ -103,7 +104,7 @@ def no_such_position(scope: Scope) -> Iterator[Select[Any]]:
     """A single graft named as graft lot/position stands at one of the lot's positions."""
     lots = table("graft_lots").columns
     run = _run(lots)
-    for kind in ("identity_checks", "genotypes"):
+    for kind in ("identity_checks", "genotypes", "holds"):
         item = table(kind).columns["item"]
         place = position_of(item)
         yield (
@@ -298,10 +299,14 @@ def cultivar_named_as_genus(scope: Scope) -> Iterator[Select[Any]]:
     why="A bundle that could be from two places is from neither; mixed wood is said by naming its "
     "parents.",
     wrong="the bundle has {value}",
-    right="name one only: its collection, who it was received from, or its parent bundles",
+    right="name one only: its collection, who it was received from, or its parent bundles; of wood "
+    "found without a label, say so in the column unlabelled",
 )
 def one_source(scope: Scope) -> Iterator[Select[Any]]:
-    """A bundle has one source: a collection, or somebody outside, or parent bundles."""
+    """A bundle has one source: a collection, or somebody outside, or parent bundles.
+
+    One that was found without a label has none.
+    """
     bundles, parents = table("bundles").columns, table("bundle_parents").columns
     has_parents = exists().where(parents["bundle"] == bundles["bundle"])
     collection, received = bundles["collection"].is_not(None), bundles["received_from"].is_not(None)
@@ -319,12 +324,60 @@ def one_source(scope: Scope) -> Iterator[Select[Any]]:
         .where(scope.of("bundles", bundles["bundle"]))
         .where(
             or_(
-                not_(or_(collection, received, has_parents)),
+                and_(
+                    not_(or_(collection, received, has_parents)),
+                    bundles["unlabelled"].is_not(true()),
+                ),
                 and_(collection, received),
                 and_(collection, has_parents),
                 and_(received, has_parents),
             )
         )
+    )
+
+
+@rule(
+    kind="bundles",
+    column="unlabelled",
+    trouble=Trouble.REFUSED,
+    touches=("bundles", "bundle_parents"),
+    why="Wood that nobody knows has no source; what is suspected is for the notes.",
+    wrong="the bundle was found without a label, and has {value}",
+    right="leave its source and cultivar empty, or correct the column unlabelled",
+)
+def unlabelled_with_source(scope: Scope) -> Iterator[Select[Any]]:
+    """Wood that was found without a label has no recorded source and no cultivar."""
+    bundles, parents = table("bundles").columns, table("bundle_parents").columns
+    named = case(
+        (bundles["collection"].is_not(None), literal("a collection")),
+        (bundles["received_from"].is_not(None), literal("somebody it was received from")),
+        (exists().where(parents["bundle"] == bundles["bundle"]), literal("parent bundles")),
+        (bundles["cultivar"].is_not(None), literal("a cultivar")),
+    )
+    yield broken("bundles", named).where(
+        scope.of("bundles", bundles["bundle"]),
+        bundles["unlabelled"].is_(true()),
+        named.is_not(None),
+    )
+
+
+@rule(
+    kind="permissions",
+    column="tree",
+    trouble=Trouble.REFUSED,
+    touches=("permissions",),
+    why="A permission that is for everything or nothing says nothing.",
+    wrong="the permission is for {value}",
+    right="name the tree, or the block, and not both",
+)
+def permission_for_one(scope: Scope) -> Iterator[Select[Any]]:
+    """A permission is for one tree or for one block."""
+    given = table("permissions").columns
+    neither = and_(given["tree"].is_(None), given["block"].is_(None))
+    both = and_(given["tree"].is_not(None), given["block"].is_not(None))
+    value = case((neither, literal("no tree and no block")), else_=literal("a tree and a block"))
+    yield broken("permissions", value).where(
+        scope.of("permissions", given["permission"]), or_(neither, both)
     )
 
 
