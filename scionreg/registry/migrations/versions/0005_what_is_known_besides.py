@@ -1,5 +1,7 @@
 """Permissions of hosts, holds on lots and dispatches, wood without a label, notes everywhere."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -13,7 +15,7 @@ NOTED = (
     *("bundle_parents", "stores", "store_readings", "rootstock_lots", "graft_lots", "take_counts"),
     "dispatches",
 )
-COLUMNS: tuple[tuple[str, str, sa.types.TypeEngine[object]], ...] = (
+COLUMNS: tuple[tuple[str, str, Any], ...] = (
     ("mother_trees", "planted_in", TEXT),
     ("tree_events", "happened_in", TEXT),
     ("collections", "cut_in", TEXT),
