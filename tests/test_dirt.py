@@ -59,7 +59,7 @@ def test_everything_wrong_in_a_file_is_said_at_once(store: Store, tmp_path: Path
         "collections.csv",
         "collection,tree,date,cutter,sticks,count\n"
         f"A1,{TREE_1},2026-01-20,P01,40+,\n"
-        f"A2,{TREE_2},2/14/2026,P01,~50,\n"
+        f"A2,{TREE_2},2/4/2026,P01,~50,\n"
         "A3,,2026-01-20,P01,12,counted\n"
         "A4,ditto,2026-01-20,do.,12,counted\n"
         f"A5,{TREE_1},2026-01-21,P01,10,counted\n"

