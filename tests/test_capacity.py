@@ -2,6 +2,7 @@
 
 import math
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -97,10 +98,10 @@ def test_a_trees_own_figure_is_the_best_mean_of_what_drifts(
     told: list[tuple[int, float | None, bool]], gap: int
 ) -> None:
     """Generalised least squares with the whole covariance: years apart share their drift."""
-    values = RotationValues()
+    values = RotationValues(falling=0, falling_over=0)
     seasons = [2026 - (1 + gap) * back for back in range(len(told))]
     cuts = [cut(s, n, share, counted=c) for s, (n, share, c) in zip(seasons, told, strict=True)]
-    (found,) = capacities([bank("A", *cuts, planted=2000)], [2027])["A"]
+    (found,) = capacities([bank("A", *cuts, planted=2000)], [2027], values)["A"]
     y = np.array([math.log(n / (share or values.share_bank)) for n, share, _ in told])
     since = 2027 - np.array(seasons)
     own = [
@@ -119,6 +120,70 @@ def test_a_tree_that_fell_off_is_known_by_its_last_cuts() -> None:
     (found,) = capacities([bank("A", *fell)], [2027])["A"]
     assert found.own is not None
     assert found.own < math.sqrt(100 * 250), "two late seasons outweigh the seven before"
+
+
+def worn(*grew: int, share: float = 0.9, shoots: float = 80) -> CutTree:
+    """Return a tree cut hard every winter, whose shoots fall half as much as its yield."""
+    cuts = [
+        SeasonCut(
+            season=2027 - len(grew) + at,
+            sticks=round(n * share),
+            share=share,
+            counted=True,
+            shoot_length_cm=shoots * math.sqrt(n / grew[0]),
+        )
+        for at, n in enumerate(grew)
+    ]
+    return bank("worn", *cuts)
+
+
+def test_a_tree_that_falls_off_is_not_taken_to_grow_what_its_kind_does() -> None:
+    mates = [bank(str(i), *(cut(s, 150 + i % 3) for s in range(2023, 2027))) for i in range(9)]
+    (found,) = capacities([*mates, worn(214, 159, 117)], [2027])["worn"]
+    assert found.falling > 0.5
+    assert found.sticks < 125
+    assert found.low < 80 < 117 < found.high
+    steady = capacities([*mates, worn(150, 160, 155)], [2027])["worn"][0]
+    assert steady.falling < 0.1
+    assert steady.sticks == pytest.approx(160, rel=0.08)
+
+
+def test_shoots_that_shorten_say_that_a_tree_falls_off() -> None:
+    grew = (200, 170, 140)
+    shorter = worn(*grew)
+    as_long = replace(
+        shorter, cuts=tuple(replace(each, shoot_length_cm=80.0) for each in shorter.cuts)
+    )
+    (fallen,), (sound,) = (capacities([each], [2027])["worn"] for each in (shorter, as_long))
+    assert fallen.falling > sound.falling
+    assert fallen.sticks < sound.sticks
+
+
+def test_trees_that_fall_off_among_sound_ones_are_neither_overrated_nor_they_underrated() -> None:
+    """A truth of its own: a tenth of the trees lose 20 to 45 % after each heavy cut."""
+    draw = random.Random(11)
+    errors: dict[bool, list[float]] = {True: [], False: []}
+    inside = {True: 0, False: 0}
+    for _ in range(40):
+        trees, truth, fall_off = [], {}, {}
+        for at in range(30):
+            tree, grows = str(at), 200 * math.exp(draw.gauss(0, 0.3))
+            fall_off[tree] = at % 10 == 0
+            share, cuts = (0.9 if fall_off[tree] else 0.55), []
+            for season in range(2023, 2027):
+                grew = grows * math.exp(draw.gauss(0, 0.18))
+                seen = min(1.0, share * math.exp(draw.gauss(0, 0.08)))
+                cuts.append(cut(season, round(share * grew), seen))
+                grows *= 1 - draw.uniform(0.2, 0.45) if fall_off[tree] else 1.0
+            trees.append(bank(tree, *cuts, planted=2000))
+            truth[tree] = grows * math.exp(draw.gauss(0, 0.18))
+        for tree, (found,) in capacities(trees, [2027]).items():
+            errors[fall_off[tree]].append(math.log(found.sticks / truth[tree]))
+            inside[fall_off[tree]] += found.low <= truth[tree] <= found.high
+    assert abs(np.mean(errors[False])) < 0.05
+    assert inside[False] / len(errors[False]) > 0.87
+    assert np.mean(errors[True]) < 0.25
+    assert inside[True] / len(errors[True]) > 0.75
 
 
 def test_intervals_cover_what_grows() -> None:

@@ -343,6 +343,13 @@ class RotationValues:
     sd_tree_freedom: float = _spread(0.5, "of that itself")
     sd_season: float = _spread(0.2, "of a tree's seasons")
     sd_drift: float = _spread(0.1, "of a tree's change in a year")
+    falling: float = value(0.05, "share of trees that fall off with their cuts", most=0.9)
+    falling_over: float = value(0.2, "the same of trees above their watch level", most=0.9)
+    falls_by: float = value(
+        0.35, "share by which such a tree falls with each cut", least=0.05, most=0.8
+    )
+    sd_falls: float = _spread(0.2, "of those falls")
+    sd_shoots: float = _spread(0.15, "of shoots' lengths from cut to cut")
     sd_counted: float = _spread(0.02, "of a counted number of sticks")
     sd_estimated: float = _spread(0.2, "of an estimated one, or where it is not said")
     sd_share: float = _spread(0.1, "of a share cut that was written down")

@@ -5,19 +5,21 @@ On the natural log of a grown tree's sticks, within trees of one kind and specie
     log(sticks / share cut / share grown at that age) = mean + tree + season, count and share
 
 A tree changes by a random walk from season to season, so its late cuts tell most (the local level
-model: Harvey 1989, Forecasting, Structural Time Series Models and the Kalman Filter, ch. 4). The
-mean has the usual yield as its prior, the trees' variance is the most likely one under a prior
-about its stated value, and all other variances are settings (group ``rotation``). Each tree is then
-its own figure and the kind's weighted by what each is worth (empirical Bayes: Efron and Morris
-1975, J. Am. Stat. Assoc. 70:311).
+model: Harvey 1989, Forecasting, Structural Time Series Models and the Kalman Filter, ch. 4), or it
+falls off and has lost so much after each of its last cuts: how likely that is, its sticks and its
+shoots tell, and both accounts are weighted by it. The mean has the usual yield as its prior, the
+trees' variance is the most likely one under a prior about its stated value, and all other variances
+are settings (group ``rotation``). Each tree is then its own figure and the kind's weighted by what
+each is worth (empirical Bayes: Efron and Morris 1975, J. Am. Stat. Assoc. 70:311).
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import TreeKind
+from scionreg.rotation.supply import WEIGHTS
 
 Z90 = 1.6448536269514722
 GENERA = {
@@ -29,6 +31,8 @@ GENERA = {
     "castanea": "chestnut",
     "citrus": "citrus",
 }
+MOST_FALLS = 5
+"""Falls in a row that are looked for; a tree that fell before that has been low since."""
 STEPS = 41
 """Values of the trees' standard deviation that are tried, over six times its freedom."""
 
@@ -63,7 +67,8 @@ class Capacity:
 
     `own` is what its own records say alone (None: nothing), `usual` what its kind does, both at its
     age then. `shrunk` is the weight of its kind, 0 to 1, on the log scale. `seasons` is how many
-    seasons of cuts it rests on.
+    seasons of cuts it rests on. `falling` is how likely it is that it
+    falls off with its cuts.
     """
 
     tree: str
@@ -75,6 +80,7 @@ class Capacity:
     usual: float
     shrunk: float
     seasons: int
+    falling: float = 0.0
 
 
 def genus_word(species: str) -> str:
@@ -131,7 +137,8 @@ def capacities(
     found: dict[str, tuple[Capacity, ...]] = {}
     for alike in classes.values():
         own = {each.tree: _own(each, asked[0], values) for each in alike}
-        kind = _kind(usual_sticks(alike[0].kind, alike[0].species, values), own, values)
+        steady = [accounts[0] for accounts in own.values()]
+        kind = _kind(usual_sticks(alike[0].kind, alike[0].species, values), steady, values)
         for each in alike:
             found[each.tree] = tuple(_told(each, own[each.tree], kind, s, values) for s in asked)
     return found
@@ -142,11 +149,16 @@ def capacities(
 
 @dataclass(frozen=True, slots=True)
 class _Own:
-    """Log of a grown tree's sticks by its own records, and how much that is worth."""
+    """Log of a grown tree's sticks by its own records, and how much that is worth.
+
+    `weight` is how likely its records are were it so, `fell` the fall that is part of it.
+    """
 
     mean: float
     precision: float
     seasons: int
+    weight: float = 1.0
+    fell: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,28 +170,79 @@ class _Kind:
     trees: float
 
 
-def _own(tree: CutTree, before: int, values: RotationValues) -> _Own:
-    """Return what its cuts say, the oldest first: from season to season a tree may have changed."""
+@dataclass(frozen=True, slots=True)
+class _Grew:
+    """What one season's cut says a grown tree grew (log), its variance, and its shoots (log)."""
+
+    season: int
+    told: float
+    variance: float
+    shoots: float | None
+
+
+def _own(tree: CutTree, before: int, values: RotationValues) -> tuple[_Own, ...]:
+    """Return what its cuts say: were it much the same all along, and did it fall off of late."""
     cuts = sorted(
         (each for each in tree.cuts if each.season < before and each.sticks > 0),
         key=lambda each: each.season,
     )
-    mean, precision, last = 0.0, 0.0, before
-    for cut in cuts:
-        precision = _aged(precision, cut.season - last, values)
-        told, variance = _grew(tree, cut, values)
-        mean, precision = _both(mean, precision, told, 1 / variance)
-        last = cut.season
-    precision = _aged(precision, before - last, values)
+    grew = [_grew(tree, cut, values) for cut in cuts]
+    most = max(0, min(MOST_FALLS, len(grew) - 1))
+    found = [_followed(tree, grew, falls, before, values) for falls in range(most + 1)]
+    falling = values.falling_over if _cut_hard(tree, cuts, values) else values.falling
+    prior = [1 - falling, *(falling / most for _ in range(most))]
+    top = max(each.weight for each in found)
+    weights = [p * math.exp(each.weight - top) for p, each in zip(prior, found, strict=True)]
+    return tuple(
+        replace(each, weight=weight / sum(weights))
+        for each, weight in zip(found, weights, strict=True)
+    )
+
+
+def _cut_hard(tree: CutTree, cuts: Sequence[SeasonCut], values: RotationValues) -> bool:
+    """Tell whether its last cuts put it above the level at which its kind is watched."""
+    watch = float(getattr(values, f"watch_{tree.kind}", math.inf))
+    pressure = 0.0
+    for cut in cuts[-len(WEIGHTS) :]:
+        ago = cuts[-1].season - cut.season
+        share = cut.share or largest_share(
+            tree.kind, tree.species, tree.planted, cut.season, values
+        )
+        pressure += share * WEIGHTS[ago] if ago < len(WEIGHTS) else 0.0
+    return pressure > watch
+
+
+def _followed(
+    tree: CutTree, grew: Sequence[_Grew], falls: int, before: int, values: RotationValues
+) -> _Own:
+    """Return what its cuts say, the oldest first, had it fallen after each of the last `falls`.
+
+    Its `weight` is the log of how likely they are then, but for what all such have in common.
+    """
+    mean, precision, weight = 0.0, 0.0, 0.0
+    by = -math.log(1 - values.falls_by)
+    steady = len(grew) - 1 - falls
+    for at, now in enumerate(grew):
+        if at:
+            fell = at > steady
+            precision = _aged(precision, now.season - grew[at - 1].season, fell, values)
+            mean -= by * fell
+            apart = 1 / precision + now.variance
+            weight -= (math.log(apart) + (now.told - mean) ** 2 / apart) / 2
+            weight += _shoots(grew[at - 1], now, by * fell, values)
+        mean, precision = _both(mean, precision, now.told, 1 / now.variance)
+    if grew:
+        fell = falls > 0 and before == grew[-1].season + 1
+        precision = _aged(precision, before - grew[-1].season, fell, values)
+        mean -= by * fell
     if tree.expected:
         age = grown(tree.kind, tree.planted, before, values) or values.grown_2
         told = math.log(tree.expected / max(age, 0.01))
         mean, precision = _both(mean, precision, told, values.sd_expected**-2)
-    return _Own(mean if precision else math.nan, precision, len(cuts))
+    return _Own(mean if precision else math.nan, precision, len(grew), weight, by * falls)
 
 
-def _grew(tree: CutTree, cut: SeasonCut, values: RotationValues) -> tuple[float, float]:
-    """Return the log of a grown tree's sticks by one season's cut, and its variance."""
+def _grew(tree: CutTree, cut: SeasonCut, values: RotationValues) -> _Grew:
     age = grown(tree.kind, tree.planted, cut.season, values) or values.grown_2
     usual = largest_share(tree.kind, tree.species, tree.planted, cut.season, values)
     variance = (
@@ -187,12 +250,22 @@ def _grew(tree: CutTree, cut: SeasonCut, values: RotationValues) -> tuple[float,
         + (values.sd_counted if cut.counted else values.sd_estimated) ** 2
         + (values.sd_share if cut.share else values.sd_no_share) ** 2
     )
-    return math.log(cut.sticks / ((cut.share or usual) * max(age, 0.01))), variance
+    told = math.log(cut.sticks / ((cut.share or usual) * max(age, 0.01)))
+    shoots = math.log(cut.shoot_length_cm) if cut.shoot_length_cm else None
+    return _Grew(cut.season, told, variance, shoots)
 
 
-def _aged(precision: float, seasons: int, values: RotationValues) -> float:
+def _shoots(before: _Grew, now: _Grew, by: float, values: RotationValues) -> float:
+    """Return the log of how likely the change of its shoots' length is; they fall half as much."""
+    if before.shoots is None or now.shoots is None:
+        return 0.0
+    return -((now.shoots - before.shoots + by / 2) ** 2) / values.sd_shoots**2 / 2
+
+
+def _aged(precision: float, seasons: int, fell: bool, values: RotationValues) -> float:
     """Return what a figure is worth so many seasons later."""
-    return precision / (1 + precision * values.sd_drift**2 * seasons)
+    more = values.sd_drift**2 * seasons + (values.sd_falls**2 if fell else 0.0)
+    return precision / (1 + precision * more)
 
 
 def _both(mean: float, precision: float, told: float, worth: float) -> tuple[float, float]:
@@ -203,9 +276,9 @@ def _both(mean: float, precision: float, told: float, worth: float) -> tuple[flo
 # ---------------------------------------------------------------------------- the kind, and both
 
 
-def _kind(usual: float, own: Mapping[str, _Own], values: RotationValues) -> _Kind:
+def _kind(usual: float, own: Sequence[_Own], values: RotationValues) -> _Kind:
     """Return the kind as its trees show it: over the trees' variance the likeliest is taken."""
-    told = [each for each in own.values() if each.precision]
+    told = [each for each in own if each.precision]
     prior = (math.log(usual), values.sd_usual**2)
     best, chosen = -math.inf, None
     for step in range(STEPS):
@@ -224,10 +297,22 @@ def _kind(usual: float, own: Mapping[str, _Own], values: RotationValues) -> _Kin
     return chosen
 
 
-def _told(tree: CutTree, own: _Own, kind: _Kind, season: int, values: RotationValues) -> Capacity:
-    shrunk = 1 / (1 + kind.trees * own.precision)
-    mean = shrunk * kind.mean + ((1 - shrunk) * own.mean if own.precision else 0.0)
-    variance = shrunk * kind.trees + shrunk**2 * kind.variance + values.sd_season**2
+def _told(
+    tree: CutTree, own: Sequence[_Own], kind: _Kind, season: int, values: RotationValues
+) -> Capacity:
+    """Return the figure by each account of its records, weighted by how likely it is."""
+    shrunk, weighed, told = 0.0, 0.0, []
+    for each in own:
+        # A tree that fell off differs from its kind by that fall as well.
+        trees = kind.trees + each.fell**2
+        share = 1 / (1 + trees * each.precision)
+        mean = share * kind.mean + ((1 - share) * each.mean if each.precision else 0.0)
+        variance = share * trees + share**2 * kind.variance + values.sd_season**2
+        told.append((each.weight, mean, variance))
+        shrunk += each.weight * share
+        weighed += each.weight * (1 - share) * each.mean if each.precision else 0.0
+    mean = math.fsum(weight * its for weight, its, _ in told)
+    variance = math.fsum(w * (its_own + (its - mean) ** 2) for w, its, its_own in told)
     age = grown(tree.kind, tree.planted, season, values)
     off = Z90 * math.sqrt(variance)
     return Capacity(
@@ -236,8 +321,9 @@ def _told(tree: CutTree, own: _Own, kind: _Kind, season: int, values: RotationVa
         sticks=age * math.exp(mean),
         low=age * math.exp(mean - off),
         high=age * math.exp(mean + off),
-        own=age * math.exp(own.mean) if own.precision else None,
+        own=age * math.exp(weighed / (1 - shrunk)) if shrunk < 1 else None,
         usual=age * math.exp(kind.mean),
         shrunk=shrunk,
-        seasons=own.seasons,
+        seasons=own[0].seasons,
+        falling=math.fsum(each.weight for each in own[1:]),
     )
