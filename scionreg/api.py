@@ -19,6 +19,7 @@ from scionreg.lineage.timeline import Timeline, timeline
 from scionreg.lineage.trace import Trace, trace
 from scionreg.records.errors import NotFoundError, Problem, ProblemsError
 from scionreg.records.rules import Scope
+from scionreg.records.shell import command_line
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, correcting, issuing, recording
@@ -325,7 +326,7 @@ class Registry:
                 if kind is None:
                     raise
         if not voided:
-            raise NotFoundError(f"'{code}' was voided; scionreg history '{code}' says why")
+            raise NotFoundError(f"'{code}' was voided; {command_line('history', code)} says why")
         return kind
 
     def asked(self, text: str) -> "Asked":

@@ -39,7 +39,7 @@ def new(
         registry, time_zone=time_zone, units=units, season_first_day=season_first_day, by=by
     ):
         console.talk(f"made an empty registry: {named(registry)}")
-    console.talk(f"next: scionreg import SEASON_FOLDER --registry {named(registry)}")
+    console.command("next: ", "import", "SEASON_FOLDER", "--registry", named(registry))
 
 
 def import_(

@@ -7,6 +7,7 @@ import typer
 from scionreg.cli import console
 from scionreg.cli.options import By, Where, WordsFile, opened, recorder
 from scionreg.records.errors import RegistryError
+from scionreg.records.shell import quoted
 
 if TYPE_CHECKING:
     from scionreg.entering import Entry
@@ -84,4 +85,4 @@ def _follow(entry: "Entry") -> tuple[str, ...]:
 def _tell_kept(entry: "Entry", sheet: str) -> None:
     if entry.draft.saves:
         console.talk(entry.words("typing.kept", file=entry.draft.path))
-        console.talk(entry.words("typing.resume", sheet=sheet))
+        console.talk(entry.words("typing.resume", sheet=quoted(sheet)))

@@ -10,6 +10,7 @@ import typer
 from scionreg.cli import console
 from scionreg.cli.options import By, Csv, Json, Where, Why, key_words, opened, recorder
 from scionreg.records.errors import RegistryError
+from scionreg.records.shell import command_line
 
 if TYPE_CHECKING:
     from scionreg.api import Registry
@@ -49,23 +50,17 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
         )
         return
     console.data(f"{which.replace('_', ' ')} {found.key}")
-    _show_record(record)
+    console.record(record)
     console.data(f"  {last.action} by {last.by}, {written:%Y-%m-%d %H:%M}, line {last.entry}")
     for tree in known:
         from scionreg.cli.telling_status import words
 
         console.data(
             f"  identity: {words(tree.status)}; {console.one_line(tree.reasons[0])} "
-            f"(scionreg status {tree.tree})"
+            f"({command_line('status', tree.tree)})"
         )
     for each in warnings:
         console.data(f"  warning: {console.one_line(each.wrong)}; {console.one_line(each.right)}")
-
-
-def _show_record(record: Mapping[str, Any]) -> None:
-    width = max(map(len, record), default=0)
-    for name, value in record.items():
-        console.data(f"  {name.ljust(width)}  {console.shown(value)}")
 
 
 def list_(
@@ -156,7 +151,7 @@ def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json =
                 if old != now:
                     console.data(f"  {name}: {console.shown(old)} -> {console.shown(now)}")
         elif record:
-            _show_record(record)
+            console.record(record)
         before = record or before
 
 
@@ -183,7 +178,7 @@ def correct(
     console.data(f"corrected {done.key}: {', '.join(values)}")
     for warning in done.warnings:
         console.talk(f"warning: {console.one_line(str(warning))}")
-    console.talk(f"see: scionreg history {key_words(which, done.key)}")
+    console.command("see: ", "history", *key_words(which, done.key))
 
 
 def void(
@@ -262,7 +257,7 @@ def settings(
     elif json:
         console.as_json({**now.plain(), **now.own_values})
     else:
-        _show_record(now.plain() | now.own_values)
+        console.record(now.plain() | now.own_values)
 
 
 def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:

@@ -1,7 +1,6 @@
 """Options that several commands share: the same name and the same words everywhere."""
 
 import os
-import shlex
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -61,12 +60,11 @@ Gates = Annotated[
 ]
 
 
-def key_words(kind: str, key: str) -> str:
-    """Return what `show`, `history` and the like are given for a record, as it is typed."""
+def key_words(kind: str, key: str) -> list[str]:
+    """Return the words that `show`, `history` and the like are given for a record."""
     from scionreg.records.tables import KINDS
 
-    typed = shlex.quote(key)
-    return f"{typed} --kind {kind}" if len(KINDS[kind].KEY) > 1 else typed
+    return [key, "--kind", kind] if len(KINDS[kind].KEY) > 1 else [key]
 
 
 @contextmanager

@@ -165,7 +165,7 @@ def _show(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
     if not as_json:
         if made[0].kind in CAUTIONS:
             console.talk(CAUTIONS[made[0].kind])
-        console.talk(f"see: scionreg show {key_words(made[0].kind, made[0].key)}")
+        console.command("see: ", "show", *key_words(made[0].kind, made[0].key))
 
 
 def _summary(record: Mapping[str, Any]) -> str:

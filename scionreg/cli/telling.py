@@ -56,7 +56,7 @@ def tell_trace(found: "Trace", zone: dt.tzinfo, lines: "Sequence[TracedLine]" = 
     _section("contradicts", found.contradictions)
     nearest = next((s.collection for s in found.sources if s.collection), None)
     if nearest:
-        console.talk(f"what shares this source: scionreg recall {nearest}")
+        console.command("what shares this source: ", "recall", nearest)
 
 
 def tell_lines(code: str, lines: "Sequence[TracedLine]") -> None:

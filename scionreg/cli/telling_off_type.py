@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 from scionreg.cli import console
+from scionreg.records.shell import command_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -229,7 +230,7 @@ def _tell_excluded(found: "OffType") -> None:
     for each in otherwise_off(found):
         _say(
             f"Found off as well, it seems for another reason: {each.kind.replace('_', ' ')} "
-            f"{each.code}, {each.off} of {each.checked} (scionreg offtype {each.code})"
+            f"{each.code}, {each.off} of {each.checked} ({command_line('offtype', each.code)})"
         )
     if not found.excluded:
         return

@@ -1,6 +1,5 @@
 """A cutting plan as text: what is wanted, what to cut, what must rest, what to mind."""
 
-import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +12,6 @@ if TYPE_CHECKING:
     from scionreg.rotation.comparing import Comparison
     from scionreg.rotation.why_cut import Change, WhyCut
 
-WIDTH = 100
 OTHERS = 4
 """Trees named that are cut otherwise without one."""
 WANTED = {
@@ -265,16 +263,7 @@ def _changes(why: "WhyCut", change: "Change") -> str:
 
 def _paragraph(text: str, *, indent: int) -> None:
     """Show a text in lines that fit a page; further lines hang."""
-    console.data(
-        textwrap.fill(
-            console.one_line(text),
-            WIDTH,
-            initial_indent=" " * indent,
-            subsequent_indent=" " * (indent + 2),
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-    )
+    console.paragraph(text, indent)
 
 
 # ------------------------------------------------------------------------------- without orders

@@ -83,7 +83,7 @@ def tell_season(found: "SeasonReport") -> None:
     if found.gaps:
         console.data("not recorded:")
         console.table([_gap(each) for each in found.gaps], GAP)
-    console.talk(f"the whole of it: scionreg report {found.season} --into season.html")
+    console.command("the whole of it: ", "report", str(found.season), "--into", "season.html")
 
 
 def tell_royalties(found: "Royalties") -> None:
@@ -155,7 +155,7 @@ def tell_recheck(found: "Recheck") -> None:
             "  nothing on it was recorded or changed since: a digit is wrong, the sheet is not as "
             "it was printed, or another version of scionreg made it"
         )
-    console.talk(f"compare it with a new one: scionreg trace {found.code} --sheet new.pdf")
+    console.command("compare it with a new one: ", "trace", found.code, "--sheet", "new.pdf")
 
 
 def _change(each: "ChangeSince") -> str:

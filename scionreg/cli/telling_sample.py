@@ -52,8 +52,9 @@ def _tell_looks(found: "SampleSize", sure: str) -> None:
             f"{_trees(look.checked)}, {off}: by that alone "
             f"{_up_to(look.possible, max(found.trees, look.checked))}"
         )
-    if any(look.off for look in found.looks):
-        console.data(f"Off-types were found; where they came from: scionreg trace {found.lot}")
+    if found.lot and any(look.off for look in found.looks):
+        says = "Off-types were found; where they came from: "
+        console.command(says, "offtype", found.lot, to=console.data)
     if found.possible is not None:
         console.data(
             f"All looks together, at {_trees(found.looked_at)}: "

@@ -44,7 +44,7 @@ def walk(folder: Path) -> None:
             f"It stood at position {WRONG_TREE.partition('/')[2]} of a graft lot. "
             "Where did its wood come from?"
         )
-        console.data(f"$ scionreg trace {WRONG_TREE}")
+        console.command("$ ", "trace", WRONG_TREE, to=console.data)
         traced = registry.trace(WRONG_TREE)
         tell_trace(traced, registry.settings.zone)
         source = traced.sources[0]
@@ -54,22 +54,22 @@ def walk(folder: Path) -> None:
             f"{source.tree} itself is true. So the fault lies between the tree and the lot. Which "
             "step failed, and how sure is that?"
         )
-        console.data(f"$ scionreg offtype {WRONG_TREE}")
+        console.command("$ ", "offtype", WRONG_TREE, to=console.data)
         tell_in_short(registry.off_type(WRONG_TREE))
         _say("Whatever came of that cutting may share the fault:")
-        console.data(f"$ scionreg recall {SUSPECT}")
+        console.command("$ ", "recall", SUSPECT, to=console.data)
         tell_recall(registry.recall(SUSPECT))
         _say(
             "2. Does what was used fit what was cut? Where more was used than was there, wood from "
             "elsewhere came in:"
         )
-        console.data("$ scionreg balance --per bundle --alarms")
+        console.command("$ ", "balance", "--per", "bundle", "--alarms", to=console.data)
         tell_balance(registry.balance(scope="bundle", alarms_only=True))
         _say(
             "3. Four lots took poorly in 2025. Was it the wood, a hand, the rootstock, the "
             "weather, or can nobody tell?"
         )
-        console.data(f"$ scionreg take --why {' '.join(POOR_LOTS)}")
+        console.command("$ ", "take", "--why", *POOR_LOTS, to=console.data)
         with console.progress("weighing") as progress:
             tell_why(registry.why(*POOR_LOTS, progress=progress))
         _say("4. Where is all this? Maps that open in any browser, without a network:")
@@ -78,17 +78,18 @@ def walk(folder: Path) -> None:
         f"The registry is {folder / 'registry.db'}; all codes, people and places are invented. "
         f"{folder / 'season' / 'README.md'} tells what else is hidden in it. Try:"
     )
-    for command in (
-        f"scionreg match {WRONG_TREE}",
-        f"scionreg trace {LEFTOVERS}",
-        f"scionreg offtype {WRONG_TREE} --picture chain.png --page page.html",
-        f"scionreg trace {WRONG_TREE} --sheet trace.pdf",
-        "scionreg report 2025 --into season-2025.html",
-        "scionreg take --by mother_tree",
-        "scionreg store --store S24-0002-8 --from 2025-04-25 --to 2025-04-28",
-        "scionreg audit",
+    for words in (
+        f"match {WRONG_TREE}",
+        f"trace {LEFTOVERS}",
+        f"offtype {WRONG_TREE} --picture chain.png --page page.html",
+        f"trace {WRONG_TREE} --sheet trace.pdf",
+        "report 2025 --into season-2025.html",
+        "take --by mother_tree",
+        "store --store S24-0002-8 --from 2025-04-25 --to 2025-04-28",
+        "audit",
     ):
-        console.data(f"  {command} --registry {folder / 'registry.db'}")
+        where = ("--registry", str(folder / "registry.db"))
+        console.command("  ", *words.split(), *where, to=console.data)
 
 
 def _load(folder: Path) -> "Registry":
@@ -131,7 +132,5 @@ def _draw_maps(registry: "Registry", folder: Path) -> None:
 
 def _say(text: str) -> None:
     """Tell the reader something, in lines that fit a terminal."""
-    from textwrap import fill
-
     console.data("")
-    console.data(fill(text, 88))
+    console.paragraph(text, width=88)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from scionreg.documents.paper import Paper, Section, Table, write_paper
 from scionreg.documents.pdf import usual_paper
+from scionreg.records.shell import command_line
 from scionreg.records.vocabulary import (
     Condition,
     Counting,
@@ -89,10 +90,8 @@ def in_groups(digest: str) -> str:
 def recheck_command(sheet: "TraceSheet") -> str:
     """Return the command that checks a printed sheet."""
     digits = GROUP * GROUPS
-    return (
-        f"scionreg recheck {sheet.code} --date {sheet.made} "
-        f"--journal {sheet.mark.digest[:digits]} --sheet {sheet.digest[:digits]}"
-    )
+    made = ("--journal", sheet.mark.digest[:digits], "--sheet", sheet.digest[:digits])
+    return command_line("recheck", sheet.code, "--date", str(sheet.made), *made)
 
 
 # ----------------------------------------------------------------------------------------- facts

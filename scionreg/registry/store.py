@@ -17,6 +17,7 @@ from scionreg.records.errors import (
     RegistryError,
     SchemaError,
 )
+from scionreg.records.shell import command_line
 from scionreg.registry.ledger import JournalHead
 
 if TYPE_CHECKING:
@@ -148,7 +149,8 @@ def open_store(where: str | os.PathLike[str]) -> Store:
     url = parse_url(where)
     if url.get_backend_name() == "sqlite" and not Path(str(url.database)).is_file():
         raise NotARegistryError(
-            f"there is no registry at {url.database}; make one with: scionreg new {url.database}"
+            f"there is no registry at {url.database}; make one with: "
+            f"{command_line('new', str(url.database))}"
         )
     store = Store(url)
     try:
@@ -168,7 +170,8 @@ def _check_schema(store: Store) -> None:
     if found < HEAD:
         raise SchemaError(
             f"{store.name} was made by an older version of scionreg (its tables are {found}, this "
-            f"version needs {HEAD}); run: scionreg upgrade --registry {store.name}"
+            f"version needs {HEAD}); run: "
+            f"{command_line('upgrade', '--registry', store.name)}"
         )
 
 
