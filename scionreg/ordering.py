@@ -1,7 +1,7 @@
 """Answers about what is wanted: the sticks that orders need, set against wood that is there."""
 
 import csv
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,10 +11,10 @@ from sqlalchemy import Connection
 from scionreg.cutting import planned_seasons
 from scionreg.lineage.balance import balance
 from scionreg.lineage.chain import resolve_names
-from scionreg.lineage.graph import Query, rows
+from scionreg.lineage.graph import Query, as_day, rows
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RotationValues, UsualTake
-from scionreg.registry.settings import read_settings
+from scionreg.registry.settings import Settings, read_settings
 from scionreg.registry.suggestions import near_cultivars
 from scionreg.rotation.demand import LotTake, Need, Order, needs_of, wanted_of
 from scionreg.rotation.supply import Wanted
@@ -109,7 +109,7 @@ def demand(
     needs = needs_of(
         kept,
         _early_takes(worked),
-        _in_store(connection, {each.season for each in kept}),
+        _in_store(connection, settings, {each.season for each in kept}),
         _grafted(worked, {each.season for each in kept}),
         values=settings.values(RotationValues),
         usual=settings.values(UsualTake),
@@ -157,14 +157,35 @@ def _early_takes(worked: "WorkedLots") -> list[LotTake]:
     ]
 
 
-def _in_store(connection: Connection, seasons: Iterable[int]) -> dict[tuple[str, int], float]:
-    """Return the sticks in store by cultivar and the season whose wood they are."""
-    return {
+WAITING = Query(
+    "SELECT c.collection, t.cultivar, c.date, c.sticks FROM collections c "
+    "JOIN mother_trees t ON t.tree = c.tree "
+    "WHERE NOT EXISTS (SELECT 1 FROM bundles b WHERE b.collection = c.collection)"
+)
+
+
+def _in_store(
+    connection: Connection, settings: Settings, seasons: Collection[int]
+) -> dict[tuple[str, int], float]:
+    """Return the sticks at hand by cultivar and the season whose wood they are.
+
+    In store, and cut but waiting to be tied; what was left out when the rest of a cutting was tied
+    is not at hand.
+    """
+    there = {
         (row.code, season): row.in_store
         for season in seasons
         for row in balance(connection, scope="cultivar", season=season).rows
         if row.code is not None and row.in_store > 0
     }
+    waiting = rows(connection, WAITING, ())
+    names = resolve_names(connection, {row[1] for row in waiting})
+    for collection, cultivar, date, sticks in waiting:
+        season = settings.season_of(as_day(date), collection)
+        if season is not None and season in seasons:
+            key = names[cultivar], season
+            there[key] = there.get(key, 0) + sticks
+    return there
 
 
 def read_orders(path: Path) -> list[Order]:

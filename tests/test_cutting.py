@@ -7,11 +7,12 @@ import pytest
 
 from scionreg.api import Registry
 from scionreg.cutting import Outlook, opens
-from scionreg.ordering import read_orders
+from scionreg.ordering import demand, read_orders
 from scionreg.records.errors import RegistryError
 from scionreg.registry.settings import Settings
 from scionreg.registry.store import Store
 from scionreg.rotation.demand import Order
+from tests.small_registries import bundle, collection, holding, small
 
 SEASON = 2027
 
@@ -171,6 +172,17 @@ def test_wood_in_store_counts_for_its_own_season(demo: str) -> None:
         ).needs
     assert later.in_store == 0
     assert need.to_cut < need.sticks == later.sticks == later.to_cut
+
+
+def test_a_cutting_that_waits_to_be_tied_is_wood_at_hand(store: Store) -> None:
+    records = small()
+    order = [Order(cultivar="Aldern", season=2026, trees=5000)]
+    records["collections"] += [collection("C3", "T1", sticks=30), collection("C4", "T2")]
+    records["bundles"] += [bundle("B4", collection="C4", sticks=35)]
+    with holding(store, records) as connection:
+        assert demand(connection, order, first=2026).needs[0].in_store == 20 + 30
+        other = [Order(cultivar="Birkwood", season=2026, trees=5000)]
+        assert demand(connection, other, first=2026).needs[0].in_store == 20 + 35
 
 
 def test_orders_of_other_seasons_are_left_out_and_said(demo: str) -> None:

@@ -68,6 +68,6 @@ def test_spring_wood_is_of_one_season_whatever_day_seasons_begin_on(
         usual = spring(connection)
         write_settings(connection, Settings(season_first_day=first_day))
         assert spring(connection) == usual
-    assert [row["in_store"] for row in usual["seasons"]] == [150]
+    assert [row["in_store"] for row in usual["seasons"]] == [130]
     (need,) = usual["demand"]
     assert need["in_store"] > 0

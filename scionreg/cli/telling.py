@@ -191,6 +191,7 @@ BALANCE_COLUMNS = {
     "discarded": "discarded",
     "sold": "sold",
     "to_bundles": "to bundles",
+    "cut_not_tied": "cut, not tied",
     "in_store": "in store",
     "unexplained": "unexplained",
 }
@@ -208,5 +209,8 @@ def tell_balance(found: "Balance", why_empty: str = "no wood is recorded") -> No
         "alarms",
         (f"{row['scope']} {row['code'] or '-'}: {row['alarm']}" for row in rows if row["alarm"]),
     )
+    for row in rows:
+        if row["note"]:
+            console.talk(console.one_line(row["note"]))
     if any(row["unexplained"] is None for row in rows):
         console.talk("- under unexplained: no count in store, so nobody can tell")

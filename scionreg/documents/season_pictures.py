@@ -27,6 +27,7 @@ GONE: tuple[tuple[str, str, str], ...] = (
     ("sold", "#009E73", "//"),
     ("to_bundles", "#56B4E9", "\\\\"),
     ("discarded", "#E69F00", ".."),
+    ("cut_not_tied", "#999999", "oo"),
     ("in_store", "#F0E442", "--"),
     ("unexplained", "#D55E00", "xx"),
 )

@@ -118,8 +118,8 @@ def _cut(report: "SeasonReport", words: Words) -> Section:
     return part_of(words, "cut", table_of(words, "cut", columns, rows))
 
 
-BALANCE = ("cut", "received", "from_bundles", "used", "sold", "to_bundles", "discarded", "in_store",
-           "unexplained")  # fmt: skip
+BALANCE = ("cut", "received", "from_bundles", "used", "sold", "to_bundles", "discarded",
+           "cut_not_tied", "in_store", "unexplained")  # fmt: skip
 
 
 def _use(report: "SeasonReport", words: Words) -> Section:
@@ -130,7 +130,7 @@ def _use(report: "SeasonReport", words: Words) -> Section:
         )
         for each in report.balance.rows
     ]
-    columns = [("cultivar", 20), *((name, 10.0) for name in BALANCE)]
+    columns = [("cultivar", 20), *((name, 9.0) for name in BALANCE)]
     alarms = [
         words("season_report.use.alarm", code=each.code or "?", says=each.alarm)
         for each in report.alarms

@@ -1,11 +1,12 @@
 """What came in against what went out, in sticks, by bundle, collection, tree, cultivar or season.
 
     cut + received + from other bundles
-        = used + discarded + sold + to other bundles + in store + unexplained
+        = used + discarded + sold + to other bundles + cut, not tied + in store + unexplained
 
 A re-bundle belongs where all its wood came from; wood mixed from several goes to a row without a
-code. In store is the last count less what left since. Where a bundle was never counted it is the
-remainder, and unexplained is then unknown, not zero.
+code. In store is what lies there in bundles: of each the last count less what left since, or where
+it was never counted the remainder; unexplained is then unknown, not zero. Sticks that were cut and
+never tied lie in no store. So the rows of every level add up to the same sticks.
 """
 
 from collections.abc import Iterable, Sequence
@@ -27,6 +28,8 @@ from scionreg.registry.settings import read_settings
 if TYPE_CHECKING:
     import pandas as pd
 
+ROUNDING = 1e-6
+"""Sticks: less than this is no stick but what fractions of sticks round to."""
 SCOPES = ("bundle", "collection", "tree", "cultivar", "season")
 _SCOPE_OF = {
     "bundles": "bundle",
@@ -42,7 +45,9 @@ class BalanceRow:
 
     `code` is None for wood mixed from several, or of unknown source. `unexplained` is None where
     nobody counted. `alarm` says what is wrong, None where nothing is. `tolerance` is the share of
-    what came in that may stay unexplained, by how the sticks were counted.
+    what came in that may stay unexplained, by how the sticks were counted. `cut_not_tied` are the
+    sticks of cuttings that no bundle holds. `note` says of which bundle the last count was made on
+    a day of grafting, and how it is taken; None of none.
     """
 
     scope: str
@@ -58,6 +63,8 @@ class BalanceRow:
     unexplained: float | None
     alarm: str | None
     tolerance: float
+    cut_not_tied: float
+    note: str | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the row with plain values."""
@@ -167,11 +174,13 @@ class _Sum:
     discarded: float = 0
     sold: float = 0
     to_bundles: float = 0
-    counted: float = 0
+    cut_not_tied: float = 0
+    in_store: float = 0
     uncounted: bool = False
     """Whether a bundle was never counted in store."""
     estimated: bool = False
     alarms: list[Sentence] = field(default_factory=list)
+    notes: list[Sentence] = field(default_factory=list)
 
     def add_bundle(self, held: Held) -> None:
         """Add what left a bundle, and what is there."""
@@ -180,27 +189,28 @@ class _Sum:
         self.discarded += flow.discarded
         self.sold += flow.sold
         self.estimated |= bundle.counting != Counting.COUNTED or flow.derived
-        if flow.counted is not None:
-            self.counted += flow.counted
-        else:
+        self.in_store += flow.left_of(bundle.sticks)
+        if flow.counted is None:
             self.uncounted = True
             if flow.discarded_rest:
                 self.discarded += max(0.0, bundle.sticks - flow.out)
+        if flow.amid is not None:
+            self.notes.append(
+                Sentence(
+                    f"balance.counted_{'before' if flow.amid.before else 'after'}_grafts",
+                    bundle=bundle.bundle,
+                    day=flow.amid.day,
+                )
+            )
         self.alarms += _bundle_alarms(held)
 
     def row(self, scope: str, code: str | None) -> BalanceRow:
         """Return the row, with what is left unexplained."""
         came = self.cut + self.received + self.from_bundles
         gone = self.used + self.discarded + self.sold + self.to_bundles
-        rest = came - gone
-        unexplained: float | None = None
-        in_store = max(rest, 0.0)
-        if not self.uncounted:
-            in_store = self.counted
-            unexplained = rest - in_store
-        elif rest < 0:
-            # Nobody counted, yet this much is sure.
-            unexplained = rest
+        rest = came - gone - self.cut_not_tied - self.in_store
+        # Where nobody counted, nothing tells how much is lost; what records contradict is sure.
+        unexplained = None if self.uncounted and abs(rest) < ROUNDING else rest
         tolerance = ESTIMATE if self.estimated else COUNTED
         return BalanceRow(
             scope=scope,
@@ -212,10 +222,12 @@ class _Sum:
             discarded=tidy(self.discarded),
             sold=tidy(self.sold),
             to_bundles=tidy(self.to_bundles),
-            in_store=tidy(in_store),
+            in_store=tidy(self.in_store),
             unexplained=None if unexplained is None else tidy(unexplained),
             alarm=self._alarm(came, gone, unexplained, tolerance),
             tolerance=tolerance,
+            cut_not_tied=tidy(self.cut_not_tied),
+            note=_and_more(self.notes),
         )
 
     def _alarm(
@@ -224,7 +236,11 @@ class _Sum:
         alarms = sorted(self.alarms)
         if gone > came and not alarms:
             alarms.append(Sentence("balance.more_left", sticks=tidy(gone), came=tidy(came)))
-        elif unexplained is not None and abs(unexplained) > tolerance * came:
+        elif (
+            unexplained is not None
+            and abs(unexplained) > tolerance * came
+            and not (alarms and self.uncounted)  # then it is what the alarms say already
+        ):
             alarms.append(
                 Sentence(
                     f"balance.{'unexplained' if unexplained > 0 else 'too_many'}",
@@ -232,9 +248,14 @@ class _Sum:
                     share=f"{tolerance:.0%}",
                 )
             )
-        if len(alarms) > 1:
-            return Sentence("balance.and_more", alarm=alarms[0], more=len(alarms) - 1)
-        return alarms[0] if alarms else None
+        return _and_more(alarms)
+
+
+def _and_more(said: list[Sentence]) -> Sentence | None:
+    """Return the first of some sentences, and how many more there are; None of none."""
+    if len(said) > 1:
+        return Sentence("balance.and_more", alarm=said[0], more=len(said) - 1)
+    return said[0] if said else None
 
 
 def _bundle_alarms(held: Held) -> Iterable[Sentence]:
@@ -247,6 +268,8 @@ def _bundle_alarms(held: Held) -> Iterable[Sentence]:
             bundle=bundle.bundle,
             there=bundle.sticks,
         )
+    if held.given is None and bundle.collection is None and bundle.received_from is None:
+        yield Sentence("balance.no_source", bundle=bundle.bundle, sticks=bundle.sticks)
     if held.given is not None and held.given < bundle.sticks:
         yield Sentence(
             "balance.parents_gave_less",
@@ -292,8 +315,7 @@ def _add_cuttings(holdings: Holdings, sums: dict[str | None, _Sum], season: int 
         adding = sums.setdefault(cut.home, _Sum())
         adding.cut += cut.sticks
         adding.estimated |= cut.count != Counting.COUNTED
-        # Sticks that were never tied lie somewhere, and nobody counted them.
-        adding.uncounted |= cut.tied is None
+        adding.cut_not_tied += max(0.0, cut.sticks - (cut.tied or 0))
         if cut.tied is not None and cut.tied > cut.sticks:
             adding.alarms.append(
                 Sentence(

@@ -58,7 +58,8 @@ class Holdings:
 
 _CUT = (
     "SELECT c.collection, c.tree, t.cultivar, c.date, c.sticks, c.count, "
-    "(SELECT sum(b.sticks) FROM bundles b WHERE b.collection = c.collection) "
+    "(SELECT sum(b.sticks) FROM bundles b WHERE b.collection = c.collection), "
+    "(SELECT min(b.packed) FROM bundles b WHERE b.collection = c.collection) "
     "FROM collections c JOIN mother_trees t ON t.tree = c.tree "
 )
 CUTTINGS = {
@@ -130,9 +131,10 @@ def _names(
 
 
 def _place(scope: str, row: tuple[Any, ...], names: dict[str, str], settings: Settings) -> Cut:
-    collection, tree, cultivar, date, sticks, count, tied = row
-    day = as_day(date)
-    season = None if day is None else settings.season(day)
+    collection, tree, cultivar, date, sticks, count, tied, packed = row
+    season = settings.season_of(as_day(date), collection)
+    if season is None:  # bundles go where their cutting goes: in the winter they were packed
+        season = settings.season_of(as_day(packed), "")
     homes = {
         "collection": collection,
         "tree": tree,
@@ -168,9 +170,7 @@ def _place_bundles(
         bundle, given = known[code], parents.get(code)
         cut = cuts.get(bundle.collection or "")
         held = Held(bundle, flows.get(code) or Flow(), sum(given.values()) if given else None)
-        held.season = cut.season if cut is not None else None
-        if held.season is None:
-            held.season = None if bundle.packed is None else settings.season(bundle.packed)
+        held.season = cut.season if cut is not None else settings.season_of(bundle.packed, code)
         held.home = _home(found, held, cut, given or {}, names)
         found.bundles[code] = held
 

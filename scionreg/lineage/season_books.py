@@ -12,7 +12,6 @@ from scionreg.lineage.graph import Query, as_day, as_moment, read_lots, rows
 from scionreg.lineage.standing import regrafts_among, standing
 from scionreg.lineage.stays import read_kept
 from scionreg.lineage.woods import Wood, read_woods
-from scionreg.records import codes
 from scionreg.registry.settings import Settings
 
 LEAST_AGE = dt.timedelta(days=21)
@@ -150,13 +149,6 @@ class SeasonBooks:
     woods: dict[str, Wood]
 
 
-def season_of(day: dt.date | None, code: str, settings: Settings) -> int | None:
-    """Return the season of a record: by its day, else by its code, else None."""
-    if day is not None:
-        return settings.season(day)
-    return 2000 + int(code[1:3]) if codes.is_issued(code) else None
-
-
 @dataclass(frozen=True, slots=True)
 class _Period:
     """Tells what belongs to a period; what has no day does by the season in its code.
@@ -173,7 +165,7 @@ class _Period:
         """Tell whether a record belongs to it, None where nothing says when it was."""
         if day is not None:
             return self.first <= day <= self.last
-        season = season_of(None, code, self.settings)
+        season = self.settings.season_of(None, code)
         if season is None:
             return None
         begins, ends = self.settings.season(self.first), self.settings.season(self.last)

@@ -1,13 +1,13 @@
 """Sticks that left bundles and collections, and what is left of them, as the records say."""
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.graph import Query, as_day, as_moment, read_zone, rows
+from scionreg.lineage.graph import Moment, Query, as_day, as_moment, read_zone, rows
 from scionreg.records.rules.counts import GRAFTS_A_STICK
 from scionreg.records.vocabulary import BundleEventKind
 
@@ -23,12 +23,8 @@ def tidy(sticks: float) -> float:
     return int(sticks) if sticks == int(sticks) else round(sticks, 2)
 
 
-_Draw = tuple[Any, str, int | None]
-"""When sticks were discarded or sold, as the database tells it, which of these, and how many."""
-
-_Count = tuple[dt.datetime, int]
-"""When sticks were counted, and how many there were."""
-
+Drawn = dict[dt.date | None, float]
+"""Sticks grafted or tied anew from a bundle, by day; None where nobody recorded which."""
 
 # ----------------------------------------------------------------------- in and out, by bundle
 
@@ -48,6 +44,10 @@ class Flow:
     """To other bundles."""
     counted: float | None = None
     """Sticks there by the last count, less what left since; None without a count."""
+    emptied: Moment | None = None
+    """When, by the counts and what left since, none was left; None where some is, or no count."""
+    amid: "Amid | None" = None
+    """The last count, if it was made on a day on which sticks were grafted or tied anew."""
 
     @property
     def out(self) -> float:
@@ -60,12 +60,132 @@ class Flow:
             return self.counted
         return 0 if self.discarded_rest else max(0.0, sticks - self.out)
 
+    def add_log(
+        self, sticks: float, log: Collection["LogEvent"], drawn: Drawn, zone: dt.tzinfo
+    ) -> None:
+        """Add what a bundle's log says of its `sticks`.
 
-def _each(statement: str) -> tuple[Query, Query]:
+        `drawn` is needed only where the log has a count. `zone`, of the registry's clock, tells
+        the day of a count, to be held beside the days of grafting.
+        """
+        counts = False
+        for each in log:
+            if each.event == BundleEventKind.SOLD:
+                self.sold += each.sticks or 0
+            elif each.event == BundleEventKind.DISCARDED:
+                self.discarded += each.sticks or 0
+                self.discarded_rest |= each.sticks is None
+            counts |= each.is_count
+        if counts:
+            walk = _Walk(sticks - drawn.get(None, 0))
+            walk.follow(sorted(log, key=LogEvent.place), drawn, zone)
+            self.counted, self.emptied, self.amid = max(0.0, walk.there), walk.emptied, walk.amid
+            self.discarded_rest = walk.thrown is not None
+            self.discarded += walk.thrown or 0
+
+
+class LogEvent(NamedTuple):
+    """Sticks of a bundle that were counted, thrown away or sold; `sticks` None: without number."""
+
+    time: dt.datetime | None
+    event: str
+    sticks: int | None
+
+    @property
+    def is_count(self) -> bool:
+        """Tell whether it says how many sticks there were at a known time."""
+        return self.event == BundleEventKind.CHECKED and None not in (self.sticks, self.time)
+
+    @property
+    def is_rest(self) -> bool:
+        """Tell whether all that was left was thrown away."""
+        return self.event == BundleEventKind.DISCARDED and self.sticks is None
+
+    def place(self) -> tuple[bool, float, bool]:
+        """Return what tells its place in the order of time: of one moment, a count comes last."""
+        at = self.time.timestamp() if self.time else 0.0
+        return self.time is None, at, self.event == BundleEventKind.CHECKED
+
+
+class Amid(NamedTuple):
+    """A count on a day on which sticks were grafted or tied anew; `before`: taken to precede it."""
+
+    day: dt.date
+    before: bool
+
+
+@dataclass(slots=True)
+class _Walk:
+    """The sticks of one bundle, followed from day to day.
+
+    What has no day is taken to have left before any count. A graft has a day and a count a time:
+    what was worked on the day of a count is put before or after it so that they agree best, and
+    before it where that is all one.
+    """
+
+    there: float
+    emptied: Moment | None = None
+    thrown: float | None = None
+    """Sticks thrown away as the rest, if none were counted thereafter."""
+    amid: Amid | None = None
+
+    def follow(self, events: Iterable[LogEvent], drawn: Drawn, zone: dt.tzinfo) -> None:
+        """Follow them through what the log says, in order of time, and the work of each day."""
+        days: dict[dt.date, list[LogEvent]] = {}
+        for each in events:
+            if each.time is not None:
+                days.setdefault(each.time.astimezone(zone).date(), []).append(each)
+            else:
+                self.there -= each.sticks or 0 if each.event != BundleEventKind.CHECKED else 0
+        for day in sorted(days.keys() | {day for day in drawn if day is not None}):
+            its, worked = days.get(day, []), drawn.get(day, 0)
+            at = min(range(len(its) + 1), key=lambda at: (self._misfit(its, worked, at), at))
+            for each in its[:at]:
+                self._take(each)
+            self._draw(worked, day)
+            for each in its[at:]:
+                self._take(each)
+            counts = [place for place, each in enumerate(its) if each.is_count]
+            if counts:
+                self.amid = Amid(day, counts[-1] < at) if worked else None
+
+    def _misfit(self, events: list[LogEvent], worked: float, at: int) -> float:
+        """Return by how many sticks a day's counts are off, if work comes before event `at`."""
+        there, off = self.there, 0.0
+        for place, each in enumerate(events):
+            there -= worked if place == at else 0
+            if each.is_count and each.sticks is not None:
+                off += abs(there - each.sticks)
+                there = each.sticks
+            elif each.event != BundleEventKind.CHECKED:
+                there = 0 if each.is_rest else there - (each.sticks or 0)
+        return off
+
+    def _take(self, event: LogEvent) -> None:
+        """Go on to what was counted, thrown away or sold."""
+        if event.is_rest:
+            self.thrown = max(0.0, self.there)
+            self.there, self.emptied = 0.0, event.time
+        elif event.event != BundleEventKind.CHECKED:
+            self._draw(event.sticks or 0, event.time)
+        elif event.is_count and event.sticks is not None:
+            self.there, self.thrown = event.sticks, None
+            self.emptied = None if event.sticks else self.emptied or event.time
+
+    def _draw(self, sticks: float, when: Moment | None) -> None:
+        """Go on to sticks that left."""
+        self.there -= sticks
+        if sticks and self.there <= 0:
+            self.emptied = when
+
+
+# ----------------------------------------------------------------------------- read from records
+
+
+def _each(statement: str, column: str = "bundle") -> tuple[Query, Query]:
     """Return a statement for the bundles asked for, and one for all bundles."""
-    return Query(statement), Query(
-        statement.replace("bundle IN {codes}", "TRUE").replace("parent IN {codes}", "TRUE")
-    )
+    asked = f"{column} IN {{codes}}"
+    return Query(statement), Query(statement.replace(asked, "TRUE"))
 
 
 USED_BY = _each(
@@ -74,20 +194,23 @@ USED_BY = _each(
 )
 RECKONED = Query(f"SELECT bundle, sum({USED}) FROM graft_lots WHERE bundle IN {{codes}} GROUP BY 1")
 PASSED = _each(
-    "SELECT parent, sum(sticks) FROM bundle_parents WHERE parent IN {codes} GROUP BY parent"
+    "SELECT parent, sum(sticks) FROM bundle_parents WHERE parent IN {codes} GROUP BY parent",
+    "parent",
 )
 EVENTS = _each(
-    "SELECT bundle, time, event, sticks FROM bundle_log WHERE bundle IN {codes} "
-    "AND event IN ('checked', 'discarded', 'sold')"
+    "SELECT l.bundle, l.time, l.event, l.sticks, b.sticks FROM bundle_log l "
+    "JOIN bundles b ON b.bundle = l.bundle WHERE l.bundle IN {codes} "
+    "AND l.event IN ('checked', 'discarded', 'sold')",
+    "l.bundle",
 )
-USED_ON = Query(
-    f"SELECT bundle, date, sum({USED}) FROM graft_lots "
-    "WHERE bundle IN {codes} AND date IS NOT NULL GROUP BY bundle, date"
+USED_ON = _each(
+    f"SELECT bundle, date, sum({USED}), count(*) - count(sticks_used) FROM graft_lots "
+    "WHERE bundle IN {codes} GROUP BY bundle, date"
 )
-PASSED_ON = Query(
-    "SELECT p.parent, b.packed, sum(p.sticks) FROM bundle_parents p "
-    "JOIN bundles b ON b.bundle = p.bundle "
-    "WHERE p.parent IN {codes} AND b.packed IS NOT NULL GROUP BY p.parent, b.packed"
+PASSED_ON = _each(
+    "SELECT p.parent, b.packed, sum(p.sticks), 0 FROM bundle_parents p "
+    "JOIN bundles b ON b.bundle = p.bundle WHERE p.parent IN {codes} GROUP BY p.parent, b.packed",
+    "p.parent",
 )
 
 
@@ -95,83 +218,75 @@ def read_flows(
     connection: Connection,
     bundles: Iterable[str] | None = None,
     begun: dict[str, Flow] | None = None,
+    *,
+    until: dt.date | None = None,
 ) -> dict[str, Flow]:
     """Return what left the `bundles`, or all bundles; those that nothing left may be lacking.
 
-    `begun` has what was used and passed already, where the caller has met all lots and children.
-
-    A count is taken to have been made at the end of its day: grafts and re-bundles of the same
-    day are in it, as is what has no date.
+    Parameters
+    ----------
+    begun : what was used and passed already, where the caller has met all lots and children.
+    until : leave out what is recorded of later days.
     """
     asked = None if bundles is None else list(bundles)
-    flows: dict[str, Flow] = begun or {}
 
-    def read(queries: tuple[Query, Query]) -> list[tuple[Any, ...]]:
+    def read(queries: tuple[Query, Query], asked: list[str] | None) -> list[tuple[Any, ...]]:
         return rows(connection, queries[asked is None], asked or ())
 
-    if begun is None:
-        for bundle, used, uncounted in read(USED_BY):
-            flows[bundle] = Flow(used=float(used or 0), derived=bool(uncounted))
-        for bundle, sticks in read(PASSED):
-            flows.setdefault(bundle, Flow()).passed = float(sticks)
-    reckoned = [bundle for bundle, flow in flows.items() if flow.derived]
-    if reckoned:
-        for bundle, used in rows(connection, RECKONED, reckoned):
+    zone = read_zone(connection)
+    held, logs = _logs(read(EVENTS, asked), zone, until)
+    if until is not None:
+        drawn, flows = _by_day(read(USED_ON, asked), read(PASSED_ON, asked), until)
+    else:
+        counted = [code for code, log in logs.items() if any(each.is_count for each in log)]
+        drawn, _ = _by_day(read(USED_ON, counted), read(PASSED_ON, counted)) if counted else ({}, 0)
+        flows = begun if begun is not None else _sums(read(USED_BY, asked), read(PASSED, asked))
+        reckoned = [bundle for bundle, flow in flows.items() if flow.derived]
+        for bundle, used in rows(connection, RECKONED, reckoned) if reckoned else ():
             flows[bundle].used = float(used)
-    counts, drawn = _counts_and_draws(read(EVENTS))
-    since = _left_since(connection, counts)
-    for bundle in counts.keys() | drawn.keys():
+    for bundle, log in logs.items():
         flow = flows.setdefault(bundle, Flow())
-        _add_draws(flow, drawn.get(bundle, ()), counts.get(bundle), since.get(bundle, 0))
+        flow.add_log(held[bundle], log, drawn.get(bundle, {}), zone)
     return flows
 
 
-def _counts_and_draws(
-    events: Iterable[tuple[Any, ...]],
-) -> tuple[dict[str, _Count], dict[str, list[_Draw]]]:
-    """Return, by bundle, the last count of its sticks, and what was taken from it."""
-    counts: dict[str, _Count] = {}
-    drawn: dict[str, list[_Draw]] = {}
-    for bundle, time, event, sticks in events:
-        if event != BundleEventKind.CHECKED:
-            drawn.setdefault(bundle, []).append((time, event, sticks))
-        elif sticks is not None and (moment := as_moment(time)) is not None:
-            counts[bundle] = max(counts.get(bundle, (moment, sticks)), (moment, sticks))
-    return counts, drawn
-
-
-def _left_since(connection: Connection, counts: dict[str, _Count]) -> dict[str, float]:
-    """Return what was grafted or re-bundled on days after the last count of each bundle.
-
-    The day of a count is that of the registry's time zone, as days of grafting are.
-    """
-    if not counts:
-        return {}
-    zone = read_zone(connection)
-    days = {bundle: time.astimezone(zone).date() for bundle, (time, _) in counts.items()}
-    since: dict[str, float] = {}
-    for query in (USED_ON, PASSED_ON):
-        for bundle, left, sticks in rows(connection, query, days):
-            if (day := as_day(left)) is not None and day > days[bundle]:
-                since[bundle] = since.get(bundle, 0) + float(sticks)
-    return since
-
-
-def _add_draws(flow: Flow, drawn: Iterable[_Draw], last: _Count | None, since: float) -> None:
-    """Add what was taken and counted; `since` was grafted or re-bundled after the last count."""
-    for time, event, sticks in drawn:
-        moment = None if last is None else as_moment(time)
-        after = last is None or (moment is not None and moment > last[0])
-        if sticks is None:
-            flow.discarded_rest |= after and event == BundleEventKind.DISCARDED
+def _logs(
+    events: Iterable[tuple[Any, ...]], zone: dt.tzinfo, until: dt.date | None
+) -> tuple[dict[str, int], dict[str, list[LogEvent]]]:
+    """Return, by bundle, the sticks tied in it and what its log says of them."""
+    held: dict[str, int] = {}
+    logs: dict[str, list[LogEvent]] = {}
+    for bundle, time, event, sticks, tied in events:
+        moment = as_moment(time)
+        if until and moment is not None and moment.astimezone(zone).date() > until:
             continue
-        since += sticks if after else 0
-        if event == BundleEventKind.SOLD:
-            flow.sold += sticks
-        else:
-            flow.discarded += sticks
-    if last is not None:
-        flow.counted = max(0.0, last[1] - since)
-        if flow.discarded_rest:
-            flow.discarded += flow.counted
-            flow.counted = 0.0
+        held[bundle] = tied
+        logs.setdefault(bundle, []).append(LogEvent(moment, event, sticks))
+    return held, logs
+
+
+def _sums(used: Iterable[tuple[Any, ...]], passed: Iterable[tuple[Any, ...]]) -> dict[str, Flow]:
+    flows = {row[0]: Flow(used=float(row[1] or 0), derived=bool(row[2])) for row in used}
+    for bundle, sticks in passed:
+        flows.setdefault(bundle, Flow()).passed = float(sticks)
+    return flows
+
+
+def _by_day(
+    used: Iterable[tuple[Any, ...]],
+    passed: Iterable[tuple[Any, ...]],
+    until: dt.date | None = None,
+) -> tuple[dict[str, Drawn], dict[str, Flow]]:
+    """Return, by bundle, what was grafted and tied anew on each day, and the sums of it."""
+    drawn: dict[str, Drawn] = {}
+    flows: dict[str, Flow] = {}
+    for column, found in (("used", used), ("passed", passed)):
+        for bundle, date, sticks, reckoned in found:
+            day = as_day(date)
+            if until and day is not None and day > until:
+                continue
+            days, flow = drawn.setdefault(bundle, {}), flows.setdefault(bundle, Flow())
+            days[day] = days.get(day, 0) + float(sticks)
+            setattr(flow, column, getattr(flow, column) + float(sticks))
+            flow.derived |= bool(reckoned)
+    return drawn, flows

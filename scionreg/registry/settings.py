@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sqlalchemy import Connection, delete, insert, select
 
-from scionreg.records import starting_values
+from scionreg.records import codes, starting_values
 from scionreg.records.errors import RegistryError
 from scionreg.records.names import PersonCode
 from scionreg.records.rules.base import MIDYEAR
@@ -48,6 +48,12 @@ class Settings:
         """Return the season a day belongs to."""
         begun = day.strftime("%m-%d") >= self.season_first_day
         return day.year + begun - (self.season_first_day < MIDYEAR)
+
+    def season_of(self, day: dt.date | None, code: str) -> int | None:
+        """Return the season of a record: by its day, else by its code if we issued it, or None."""
+        if day is not None:
+            return self.season(day)
+        return 2000 + int(code[1:3]) if codes.is_issued(code) else None
 
     def values(self, group: type[Group]) -> Group:
         """Return a group of starting values, the registry's own in their place."""
