@@ -87,7 +87,7 @@ def test_every_answer_is_whole_on_narrow_terminals_and_in_old_code_pages(
     wide = tokens(shown(words, None, "utf-8"))
     for width, encoding in OUTPUTS[:1] if words in SLOW else OUTPUTS:
         text = shown(words, width, encoding)
-        if "--help" not in words:
+        if words != "take --help":  # where words of a choice are parted
             assert not wide - tokens(text)
         for line in text.splitlines():
             copied = line.lstrip().startswith("scionreg ")

@@ -52,14 +52,50 @@ ADDING: dict[str, tuple[str, str]] = {
 }
 
 
+GROUPS: dict[str, tuple[str, ...]] = {
+    "Every day": (
+        *("enter", "cut", "pack", "rebundle", "log", "readings", "graft", "count", "check"),
+        *("dispatch", "sheets", "label", "reserve", "show", "list", "trace", "store", "where"),
+    ),
+    "Every season": (
+        *("plan", "walk", "status", "take", "balance", "map", "report", "royalties", "sample"),
+        "export",
+    ),
+    "When something is wrong": (
+        *("recall", "offtype", "match", "correct", "void", "history", "recheck", "audit"),
+    ),
+    "Set up": ("demo", "new", "add", "import", "survey", "settings", "upgrade"),
+}
+"""When commands are needed, for --help, in the order of the work."""
+OTHERS = "More"
+"""The heading of those that no group names."""
+
+
 class BuiltOnUse(TyperGroup):
     """A group whose recording commands get their options from the record kinds when used."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Show commands by when they are needed, each with its whole first sentence."""
+        known = {name: each for name, each in self.commands.items() if not each.hidden}
+        wide = max(map(len, known))
+        grouped = {name for group in GROUPS.values() for name in group}
+        others = tuple(name for name in known if name not in grouped)
+        title = OTHERS if len(others) < len(known) else "Commands"
+        for heading, names in (*GROUPS.items(), (title, others)):
+            rows = [(n.ljust(wide), _first_sentence(known[n])) for n in names if n in known]
+            if rows:
+                with formatter.section(heading):
+                    formatter.write_dl(rows)
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """Return the command that `args` name, with its options."""
         name, command, rest = super().resolve_command(ctx, args)
         build = getattr(getattr(command, "callback", None), "build", None)
         return name, (build() if build else command), rest
+
+
+def _first_sentence(command: Any) -> str:
+    return " ".join((command.help or "").split("\n\n")[0].split()).rstrip(".")
 
 
 def _register(group: typer.Typer, commands: dict[str, tuple[str, str]]) -> None:
@@ -89,7 +125,7 @@ PLAIN: dict[str, Any] = {
     "context_settings": {"help_option_names": ["-h", "--help"], "max_content_width": 100},
 }
 
-app = typer.Typer(cls=BuiltOnUse, no_args_is_help=True, **PLAIN)
+app = typer.Typer(cls=BuiltOnUse, no_args_is_help=True, **PLAIN | {"add_completion": True})
 add = typer.Typer(cls=BuiltOnUse, no_args_is_help=True, **PLAIN)
 
 

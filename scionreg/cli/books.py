@@ -14,6 +14,10 @@ if TYPE_CHECKING:
 
 Folder = Annotated[Path, typer.Argument(help="A new or empty folder.")]
 SHOWN_PROBLEMS = 40
+NEXT = ("add person", "add cultivar", "add block", "add tree", "add store", "cut")
+"""The first records of a registry, in the order in which they name each other."""
+CAUTIONS = ("tools", "moving", "rights", "laboratory")
+"""What is said where work begins and on the papers for it, not after each record."""
 
 
 def demo(folder: Folder = Path("scionreg-demo")) -> None:
@@ -34,12 +38,19 @@ def new(
 ) -> None:
     """Make an empty registry."""
     from scionreg import new_registry
+    from scionreg.records.words import english
 
     with new_registry(
         registry, time_zone=time_zone, units=units, season_first_day=season_first_day, by=by
     ):
         console.talk(f"made an empty registry: {named(registry)}")
-    console.command("next: ", "import", "SEASON_FOLDER", "--registry", named(registry))
+    where = ("--registry", named(registry))
+    console.command("records that are there already: ", "import", "SEASON_FOLDER", *where)
+    console.talk("or begin with who records, what is grown and where it stands:")
+    for words in NEXT:
+        console.command("  ", *words.split(), *where)
+    for name in CAUTIONS:
+        console.talk(english()(f"caution.{name}"))
 
 
 def import_(

@@ -1,7 +1,7 @@
 """Commands about single records, their history, and the registry's own health."""
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from itertools import islice
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -84,7 +84,7 @@ def list_(
     if which is None:
         raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
     columns = {column.name: column for column in fields(which)}
-    pairs = _pairs(where, columns)
+    pairs = _pairs(where, columns, f"{which} have no column")
     most = None if limit == 0 or json or csv else limit
     with opened(registry) as opened_registry:
         zone = opened_registry.settings.zone
@@ -171,7 +171,8 @@ def correct(
 
     with opened(registry) as opened_registry:
         which = _kind(opened_registry, code, kind)
-        values = dict(_pairs(changes, table(which).columns.keys()))
+        columns = [c.name for c in table(which).columns if c.name not in ("id", "entry")]
+        values = dict(_pairs(changes, columns, f"{which} have no column"))
         done = opened_registry.correct(
             which, code, why=_reason(why), recorder=recorder(opened_registry, by), **values
         )
@@ -234,7 +235,7 @@ def settings(
 
     with opened(registry) as opened_registry:
         now = opened_registry.settings
-        values = dict(_pairs(changes, [*now.plain(), *known_values()]))
+        values = dict(_pairs(changes, [*now.plain(), *known_values()], "there is no setting"))
         if values:
             who = values.get("by") or recorder(opened_registry, by)
             now = opened_registry.change_settings(recorder=who, **values)
@@ -264,7 +265,7 @@ def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:
     """Check the journal and every record; exit 3 on a finding."""
     from scionreg.exchange.importing import PROBLEM_COLUMNS, problem_row
 
-    with opened(registry) as opened_registry:
+    with opened(registry) as opened_registry, console.progress("auditing"):
         found = opened_registry.audit()
     faults = [each for each in found if each.trouble == "refused"]
     if json:
@@ -288,15 +289,20 @@ def _reason(why: str) -> str:
     return console.ask("Why (the reason is kept)")
 
 
-def _pairs(texts: list[str] | None, known: Any) -> list[tuple[str, str]]:
-    """Return COLUMN=VALUE texts as pairs of known names and values."""
+def _pairs(texts: list[str] | None, known: Collection[str], lacks: str) -> list[tuple[str, str]]:
+    """Return NAME=VALUE texts as pairs of known names and values; `lacks` begins the refusal."""
+    from scionreg.records.near import perhaps
+
     pairs = []
     for text in texts or []:
         name, equals, value = text.partition("=")
         name = name.strip().replace("-", "_")
-        if not equals or name not in known:
-            names = ", ".join(n for n in known if n not in ("id", "entry"))
-            raise RegistryError(f"'{text}' is no NAME=VALUE; the names are {names}")
+        if name not in known:
+            plain = ", ".join(each for each in known if "." not in each)
+            right = perhaps(name, known, f"there are: {plain}")
+            raise RegistryError(f"{lacks} '{name}'; {right}")
+        if not equals:
+            raise RegistryError(f"'{text}' has no value; write {name}=VALUE")
         pairs.append((name, value.strip()))
     return pairs
 

@@ -143,7 +143,7 @@ def map_(
     if ending in LAYERS:
         _write_layers(registry, what, named, file, show_private=show_private, by=by, **own)
         return
-    with opened(registry) as opened_registry:
+    with opened(registry) as opened_registry, console.progress("drawing"):
         links = write_pages(opened_registry, file.parent, **shared) if with_pages else None
         given = {name: value for name, value in own.items() if value}
         page = opened_registry.map_page(what, *named, links=links, **shared, **given)
@@ -173,7 +173,7 @@ def _write_layers(
 
     kind = "rows" if what in ROWS else what.value
     given = {name: value for name, value in own.items() if value}
-    with opened(registry) as opened_registry:
+    with opened(registry) as opened_registry, console.progress("laying out"):
         found = opened_registry.layers(
             kind, *codes, show_private=show_private, recorder=by, **given
         )

@@ -75,7 +75,8 @@ def plan(
         orders, instead = _orders(demand or [], trees or [], first)
         if not orders:
             _refuse_without_orders(bool(without or cap), picture)
-            outlook = opened_registry.outlook(first=first, seasons=seasons, tree=why or None)
+            with console.progress("judging trees"):
+                outlook = opened_registry.outlook(first=first, seasons=seasons, tree=why or None)
             _draw(outlook, None, None, pressure)
             _tell_outlook(outlook, why, json=json, csv=csv)
             return

@@ -43,15 +43,6 @@ ASKED = {
 """What a person at the terminal is asked besides the required columns, in the order of the work."""
 
 
-CAUTIONS = {
-    "dispatches": "caution: moving plants between regions may be regulated; ask the plant-health "
-    "authority, this record is no permit",
-    "graft_lots": "caution: grafting knives and hot wax cut and burn",
-    "collections": "caution: a protected cultivar needs its right holder's licence before cutting",
-}
-"""What is said once with a record where the work can hurt somebody or somebody's rights."""
-
-
 def recording_command(name: str, kind: str, says: str) -> Any:
     """Return the command that records one record of a kind."""
     function = _rebundle(says) if kind == "bundle_parents" else _record(kind, says)
@@ -163,8 +154,6 @@ def _show(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
         for warning in each.warnings:
             console.talk(f"warning: {console.one_line(str(warning))}")
     if not as_json:
-        if made[0].kind in CAUTIONS:
-            console.talk(CAUTIONS[made[0].kind])
         console.command("see: ", "show", *key_words(made[0].kind, made[0].key))
 
 

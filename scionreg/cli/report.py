@@ -22,7 +22,7 @@ def report(
     """
     from scionreg.cli.telling_report import tell_season
 
-    with opened(registry) as opened_registry:
+    with opened(registry) as opened_registry, console.progress("summing up"):
         found = opened_registry.season_report(season)
     if into is not None:
         from scionreg.documents.season_report import write_season_report

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, delete, insert, select
 from scionreg.records import codes, starting_values
 from scionreg.records.errors import RegistryError
 from scionreg.records.names import PersonCode
+from scionreg.records.near import perhaps
 from scionreg.records.rules.base import MIDYEAR
 from scionreg.registry.ledger import Setting
 
@@ -78,10 +79,12 @@ class Settings:
             elif name in PLAIN:
                 _check(name, value)
             else:
-                raise RegistryError(
-                    f"there is no setting '{name}'; the settings are {', '.join(PLAIN)}, and "
-                    f"GROUP.NAME of {', '.join(starting_values.GROUPS)}"
+                all_of_them = (
+                    f"the settings are {', '.join(PLAIN)}, and GROUP.NAME of "
+                    f"{', '.join(starting_values.GROUPS)}"
                 )
+                right = perhaps(name, (*PLAIN, *starting_values.known_values()), all_of_them)
+                raise RegistryError(f"there is no setting '{name}'; {right}")
         words = {name: value for name, value in values.items() if name in PLAIN}
         return replace(self, **words, own_values=own)
 
