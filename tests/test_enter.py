@@ -18,7 +18,7 @@ import pytest
 from conftest import Filled, Templates
 from hypothesis import given
 from hypothesis import strategies as st
-from nursery import LOT, actions, add, everything, faults_of, furnish
+from nursery import LOT, actions, add, everything, faults_of, furnish, value
 from test_cli import read_until
 
 from scionreg.api import Registry
@@ -769,3 +769,14 @@ def test_a_registry_opened_from_python_gives_the_same(nursery: Path) -> None:
         typed(entry, *count_of("G26-0001-7", "17"), ".", "yes")
         assert len(list(registry.records("take_counts"))) == 1
     assert open_store(nursery / "registry.db").is_sqlite
+
+
+def test_a_month_typed_where_the_day_is_not_known_is_recorded_as_one(store: Store) -> None:
+    entry = entered(store, "cutting")
+    cells = {"tree": "T26-0001-7", "date": "February 2026", "sticks": "40"}
+    while entry.draft.row == 0:
+        entry.take(cells.get(entry.column.name, ""))
+    typed(entry, ".")
+    (key,) = entry.take("y").keys
+    assert value(store, "collections", key, "cut_in") == "2026-02"
+    assert value(store, "collections", key, "date") is None

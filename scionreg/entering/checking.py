@@ -36,6 +36,7 @@ from scionreg.records.cells import (
     YesNo,
     noun,
 )
+from scionreg.records.cells.dates import part_of_date
 from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES
 from scionreg.records.tables import KINDS, table
@@ -95,6 +96,8 @@ class Checker:
         text = text.strip()
         if not text:
             return self._empty(column)
+        if isinstance(cell, Day) and cell.else_in and (part := part_of_date(text)):
+            return part  # put into its own column when it is recorded
         try:
             value = read_cell(cell.reader(self.settings.zone), text, required=True)
         except CellError as error:

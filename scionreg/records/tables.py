@@ -128,7 +128,7 @@ class MotherTree(Record):
     longitude: Mapped[float | None] = field(LONGITUDE, "degrees east, WGS 84")
     accuracy_m: Mapped[float | None] = field(METRES, "radius that holds the tree at 68 %, m")
     fix_method: Mapped[FixMethod | None] = field(Choice(FixMethod), "how the fix was made")
-    planted: Mapped[dt.date | None] = field(Day(), "day it was planted")
+    planted: Mapped[dt.date | None] = field(Day("planted_in"), "day it was planted")
     planted_in: Mapped[str | None] = field(
         YearOrMonth(), "year or month it was planted, where the day is not known", since="0005"
     )
@@ -168,7 +168,7 @@ class TreeEvent(Record):
     __tablename__ = "tree_events"
     KEY = ("tree", "date", "event", "limb")
     tree: Mapped[str] = refers("mother_trees.tree", "the tree", required=True)
-    date: Mapped[dt.date | None] = field(Day(), "day it happened")
+    date: Mapped[dt.date | None] = field(Day("happened_in"), "day it happened")
     happened_in: Mapped[str | None] = field(
         YearOrMonth(),
         "year or month it happened, where the day is not known",
@@ -233,7 +233,7 @@ class Collection(Record):
     collection: Mapped[str] = code("collections", "code of the collection")
     tree: Mapped[str] = refers("mother_trees.tree", "tree that was cut", required=True, index=True)
     limb: Mapped[str | None] = field(Cell(), "limb that was cut")
-    date: Mapped[dt.date | None] = field(Day(), "day of the cutting", index=True)
+    date: Mapped[dt.date | None] = field(Day("cut_in"), "day of the cutting", index=True)
     cut_in: Mapped[str | None] = field(
         YearOrMonth(),
         "year or month of the cutting, where the day is not known",
@@ -354,7 +354,7 @@ class RootstockLot(Record):
     clone: Mapped[str | None] = field(Cell(), "name of the clone; empty for seedlings")
     seed_parent: Mapped[str | None] = field(Cell(), "tree the seed came from")
     supplier: Mapped[str | None] = field(Cell(), "who it came from")
-    received: Mapped[dt.date | None] = field(Day(), "day it came")
+    received: Mapped[dt.date | None] = field(Day("received_in"), "day it came")
     received_in: Mapped[str | None] = field(
         YearOrMonth(), "year or month it came, where the day is not known", since="0005"
     )

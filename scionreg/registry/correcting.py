@@ -19,6 +19,7 @@ from scionreg.registry.changes import Change, Made, change
 from scionreg.registry.finding import Found, find_record, kept_key
 from scionreg.registry.intake import read_cell
 from scionreg.registry.ledger import JournalLine, Version
+from scionreg.registry.parts_of_dates import put_apart
 from scionreg.registry.recording import Recorded, as_text, refuse
 from scionreg.registry.rows import (
     Row,
@@ -45,6 +46,8 @@ def correct(
     _need_reason(why)
     with change(store, by=by, action="correct", why=why, kind=kind, key=key) as making:
         text = as_text(kind, values, making.settings.today())
+        named, (texts,) = put_apart(kind, tuple(text), [list(text.values())])
+        text = dict(zip(named, texts, strict=True))
         connection = making.connection
         found = find_record(connection, kind, key)
         names = [column.name for column in recorded_columns(kind)]

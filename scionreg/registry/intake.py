@@ -31,6 +31,7 @@ from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, suggestions
 from scionreg.registry.changes import Change
+from scionreg.registry.parts_of_dates import put_apart
 from scionreg.registry.repeats import Repeats
 from scionreg.registry.rows import Row, RowWriter, key_text, not_recorded, recorded_columns
 
@@ -192,6 +193,8 @@ class Intake:
 
     def take(self, batch: Batch) -> list[Row]:
         """Read, write and remember one batch; return the rows that could be read."""
+        named, texts = put_apart(batch.kind, batch.columns, batch.rows)
+        batch = replace(batch, columns=named, rows=texts)
         columns, good = self._read(batch)
         if not all(good):
             self._note_references(batch, columns, good)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from scionreg.records import codes
-from scionreg.records.cells import shield
+from scionreg.records.cells import last_day, shield
 from scionreg.records.errors import Problem, ProblemsError, RegistryError
 from scionreg.records.tables import KINDS, fields
 from scionreg.records.vocabulary import Trouble
@@ -142,12 +142,10 @@ def completed(making: Change, kind: str, values: Mapping[str, Any]) -> dict[str,
 
 
 def _season_of(making: Change, text: Mapping[str, str]) -> int:
-    """Return the season of the day that a record names, or of today."""
+    """Return the season of the day, month or year that a record names, or of today."""
     for name in ("date", "packed", "received"):
-        try:
-            return making.settings.season(dt.date.fromisoformat(text.get(name, "")))
-        except ValueError:
-            continue
+        if day := last_day(text.get(name, "")):
+            return making.settings.season(day)
     return making.settings.season(making.settings.today())
 
 

@@ -20,9 +20,10 @@ from scionreg.records.cells.base import (
     unshield,
 )
 from scionreg.records.cells.codes import Code, Ref, read_code
+from scionreg.records.cells.dates import span
 from scionreg.records.cells.numbers import Number, Whole, YesNo
 from scionreg.records.cells.places import Outline, Positions, expand_positions
-from scionreg.records.cells.times import STORED_MOMENT, Day, Moment, YearOrMonth
+from scionreg.records.cells.times import STORED_MOMENT, Day, Moment, YearOrMonth, last_day
 from scionreg.records.cells.words import Choice, CultivarName, Many
 
 __all__ = [
@@ -47,9 +48,11 @@ __all__ = [
     "YesNo",
     "expand_positions",
     "is_totals",
+    "last_day",
     "noun",
     "read_code",
     "refuse_ditto",
     "shield",
+    "span",
     "unshield",
 ]

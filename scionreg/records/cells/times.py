@@ -18,7 +18,13 @@ AS_IN = "as in 2026-02-14"
 
 @dataclass(frozen=True, slots=True)
 class Day(Cell):
-    """A day; kept as ISO 8601, read in any form that can mean one day only."""
+    """A day; kept as ISO 8601, read in any form that can mean one day only.
+
+    `else_in` is the column of the year or month where the day is not known: whatever names no day
+    goes there.
+    """
+
+    else_in: str = ""
 
     def read(self, text: str) -> str:
         """Return the day, from any form that can mean one day only."""
@@ -68,6 +74,15 @@ def _in_another_form(text: str) -> date:
     raise CellError("not_a_date", f"'{text}' is not a date", f"year-month-day, {AS_IN}")
 
 
+def last_day(text: str) -> date | None:
+    """Return the day that a date in any form names, or the last of the year or month it names."""
+    try:
+        return date.fromisoformat(Day().read(text))
+    except CellError:
+        meant = dates.span(None, dates.part_of_date(digits(text)))
+    return meant[1] if meant else None
+
+
 YEAR_OR_MONTH = re.compile(r"(\d{4})(?:-(0[1-9]|1[0-2]))?")
 
 
@@ -77,15 +92,15 @@ class YearOrMonth(Cell):
 
     def read(self, text: str) -> str:
         """Return the year or month."""
-        match = YEAR_OR_MONTH.fullmatch(text)
-        if match is None:
+        part = dates.part_of_date(digits(text))
+        if part is None:
             refuse_ditto(text)
             raise CellError(
                 "not_a_date", f"'{text}' is no year or month", "as in 2009, or 2009-04 for a month"
             )
-        if int(match[1]) < EARLIEST.year:
+        if int(part[:4]) < EARLIEST.year:
             raise CellError("impossible_date", f"{text} is before 1700", "check the year")
-        return text
+        return part
 
     def schema(self) -> dict[str, Any]:
         """Return the Table Schema type and constraints."""

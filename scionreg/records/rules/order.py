@@ -8,8 +8,10 @@ from sqlalchemy import (
     ColumnElement,
     Date,
     Select,
+    String,
     Subquery,
     case,
+    cast,
     func,
     literal,
     or_,
@@ -18,7 +20,7 @@ from sqlalchemy import (
 )
 
 from scionreg.records.columns import UtcMoment
-from scionreg.records.rules.base import Scope, broken, odd_rows, rule
+from scionreg.records.rules.base import Scope, broken, joined, odd_rows, rule
 from scionreg.records.rules.references import within
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import GraftMethod, Trouble
@@ -59,6 +61,14 @@ def kinds_dated(skip: set[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(kind for kind, _ in dates(skip)))
 
 
+def parts_of_dates() -> Iterator[tuple[str, Any, Any]]:
+    """Yield each kind's days beside which a year or month may stand, and the columns of those."""
+    for kind, column in dates(skip=set()):
+        beside = getattr(column.info["cell"], "else_in", "")
+        if beside:
+            yield kind, column, table(kind).columns[beside]
+
+
 def _after(column: Any, day: dt.date) -> ColumnElement[bool]:
     """Return the condition that a day or time lies after `day`, wherever on earth that is."""
     last: Any = literal(day, Date())
@@ -83,21 +93,49 @@ def future_date(scope: Scope) -> Iterator[Select[Any]]:
         yield broken(kind, column, at_column=literal(column.name)).where(
             within(scope, kind), _after(column, scope.today)
         )
+    for kind, _, part in parts_of_dates():
+        begun = func.substr(scope.today.isoformat(), 1, func.length(part))
+        yield broken(kind, part, at_column=literal(part.name)).where(
+            within(scope, kind), part > begun
+        )
 
 
 @rule(
     trouble=Trouble.WARNING,
     touches=kinds_dated(skip=NO_DATE_EXPECTED),
     why="An old record without its date is taken, but its link in the chain is at best likely.",
-    wrong="the date is not recorded",
+    wrong="{known}",
     right="add it if anybody knows",
     screen=odd_rows,
 )
 def unknown_date(scope: Scope) -> Iterator[Select[Any]]:
     """Whatever happened to a tree, bundle or lot has its day or time."""
+    beside = {(kind, day.name): part for kind, day, part in parts_of_dates()}
     for kind, column in dates(skip=NO_DATE_EXPECTED):
-        yield broken(kind, at_column=literal(column.name)).where(
+        known: Any = literal("the date is not recorded")
+        part = beside.get((kind, column.name))
+        if part is not None:
+            only = joined("of the date only ", part, " is recorded")
+            known = case((part.is_(None), known), else_=only)
+        yield broken(kind, at_column=literal(column.name), known=known).where(
             within(scope, kind), column.is_(None)
+        )
+
+
+@rule(
+    trouble=Trouble.REFUSED,
+    touches=tuple(dict.fromkeys(kind for kind, _, _ in parts_of_dates())),
+    why="A year or month is for a day that nobody knows; of two that differ one is wrong.",
+    wrong="{value} is not when {day} was",
+    right="correct one of them, or leave the year or month empty",
+    screen=odd_rows,
+)
+def part_of_another_date(scope: Scope) -> Iterator[Select[Any]]:
+    """A year or month beside a day is the day's own."""
+    for kind, day, part in parts_of_dates():
+        written = cast(day, String)
+        yield broken(kind, part, at_column=literal(part.name), day=written).where(
+            within(scope, kind), func.substr(written, 1, func.length(part)) != part
         )
 
 
