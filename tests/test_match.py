@@ -3,6 +3,7 @@
 import csv
 import itertools
 import json
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -12,12 +13,15 @@ from hypothesis import strategies as st
 from nursery import add
 
 from scionreg.api import Registry
+from scionreg.cli.telling_match import is_off, tell_matches
 from scionreg.identity.matching import match, verdict_of
 from scionreg.identity.odds import (
+    Pool,
     chance_of_sharing,
     chance_sibs,
     chance_unrelated,
     frequencies,
+    mismatch_chances,
 )
 from scionreg.identity.panel import Panel, judge
 from scionreg.identity.profiles import Alleles, Profile, all_the_same, compare, mismatch
@@ -97,6 +101,60 @@ def test_odds_are_those_of_counting_every_pair_of_plants(weights: list[int]) -> 
         sibs += plants[mother] * plants[father] * alike / 16
     assert chance_unrelated(shares) == pytest.approx(unrelated)
     assert chance_sibs(shares) == pytest.approx(sibs)
+
+
+LENGTHS = st.dictionaries(st.integers(100, 106), st.integers(1, 20), min_size=1, max_size=4)
+
+
+def in_halves(one: tuple[int, int], other: tuple[int, int], tolerance: float) -> int:
+    return int(2 * mismatch(tuple(sorted(set(one))), tuple(sorted(set(other))), 0, tolerance))
+
+
+@given(LENGTHS, st.sampled_from([0.0, 1.0, 2.0]))
+def test_the_chances_of_mismatches_are_those_of_counting_every_pair_of_plants(
+    weights: dict[int, int], tolerance: float
+) -> None:
+    shares = {length: weight / sum(weights.values()) for length, weight in weights.items()}
+    plants = {(a, b): shares[a] * shares[b] for a, b in itertools.product(shares, repeat=2)}
+    unrelated, sibs = [0.0] * 3, [0.0] * 3
+    for one, other in itertools.product(plants, repeat=2):
+        chance = plants[one] * plants[other]
+        unrelated[in_halves(one, other, tolerance)] += chance
+        children = list(itertools.product(one, other))  # one and other as parents
+        for pair in itertools.product(children, repeat=2):
+            sibs[in_halves(*pair, tolerance)] += chance / 16
+    found = mismatch_chances(shares, tolerance)
+    assert found[0] == pytest.approx(unrelated)
+    assert found[1] == pytest.approx(sibs)
+
+
+@given(st.lists(LENGTHS, min_size=1, max_size=3), st.integers(0, 7))
+def test_a_match_as_good_as_this_is_the_sum_over_every_way_to_mismatch_so_little(
+    weights: list[dict[int, int]], halves: int
+) -> None:
+    at = {
+        name: {length: weight / sum(each.values()) for length, weight in each.items()}
+        for name, each in zip(NAMES, weights, strict=False)
+    }
+    pool = Pool(at=at, references=9, laboratory_of={})
+    found = pool.chances_as_good(list(at), halves / 2, 1)
+    each = [mismatch_chances(shares, 1) for shares in at.values()]
+    for of, chance in enumerate(found or ()):
+        ways = itertools.product(range(3), repeat=len(at))
+        few = (way for way in ways if sum(way) <= halves)
+        expected = sum(
+            math.prod(float(locus[of][i]) for locus, i in zip(each, way, strict=True))
+            for way in few
+        )
+        assert chance == pytest.approx(expected)
+
+
+def test_a_match_without_a_mismatch_is_as_good_as_the_same_where_lengths_lie_apart() -> None:
+    at = dict.fromkeys("AB", dict.fromkeys((100, 110, 120, 130, 140), 0.2))
+    pool = Pool(at=at, references=9, laboratory_of={})
+    assert pool.chances_as_good("AB", 0, 1) == pytest.approx(pool.chances("AB"))
+    assert pool.chances_as_good("AB", 2, 1) == pytest.approx((1, 1))
+    assert pool.chances_as_good("AC", 0, 1) is None
 
 
 @given(st.lists(st.integers(1, 50), min_size=1, max_size=5), st.sets(st.integers(0, 4), min_size=1))
@@ -305,12 +363,46 @@ def test_a_sample_is_its_label_another_cultivar_or_none_of_them() -> None:
     assert (found.found, found.verdict) == (SampleFound.CANNOT_SAY, ProfileVerdict.UNRESOLVED)
 
 
-def test_a_close_relative_of_the_label_is_not_taken_for_another_cultivar() -> None:
-    sample, near = off_at(1, 1)
+@pytest.mark.parametrize("off", [(1, 1), (1,), (0.5,)])
+def test_another_cultivar_throughout_is_said_and_the_label_neither_confirmed_nor_excluded(
+    off: tuple[float, ...],
+) -> None:
+    sample, near = off_at(*off)
     panel = Panel(profiles=(near, profile("ref B", *plain(1), cultivar="Birkwood")))
     assert verdict_of(sample, "Corvane", panel).cultivar == "Birkwood"
-    found = verdict_of(sample, "Aldern", panel)
-    assert (found.found, found.verdict) == (SampleFound.CANNOT_SAY, ProfileVerdict.UNRESOLVED)
+    assert verdict_of(sample, "Aldern", panel).found is SampleFound.CANNOT_SAY
+    found = match(sample, panel, label="Aldern")
+    assert (found.found.found, found.found.cultivar) == (SampleFound.CANNOT_SAY, None)
+    assert (found.verdict, found.to_dict()["same_as"]) == ("unresolved", "Birkwood")
+    assert is_off(found, asked=False)
+
+
+def test_another_cultivar_throughout_says_nothing_where_markers_cannot_tell_it_from_the_label() -> (
+    None
+):
+    sample, near = off_at(1)
+    beside = (near, profile("ref B", *plain(1), cultivar="Birkwood"))
+    panel = Panel(profiles=beside, recorded_alike={"Birkwood": ["Aldern"]})
+    found = match(sample, panel, label="Aldern")
+    assert (found.found.found, found.same_as) == (SampleFound.AS_LABELLED, None)
+
+
+def test_another_cultivar_says_nothing_at_loci_where_it_was_not_read() -> None:
+    sample, near = off_at(1)
+    others = {name: alleles for name, alleles in sample.loci.items() if name != "A"}
+    other = Profile(sample="ref B", loci=others, laboratory="X", cultivar="Birkwood")
+    found = match(sample, Panel(profiles=(near, other)), label="Aldern")
+    assert (found.found.found, found.verdict) == (SampleFound.AS_LABELLED, "match_rerun")
+
+
+def test_the_verdict_is_of_the_label_and_of_the_nearest_only_where_there_is_none() -> None:
+    sample = profile("s", *plain(0))
+    assert match(sample, PANEL, label="Aldern").verdict == "match"
+    assert match(sample, PANEL, label="Birkwood").verdict == "different"
+    assert match(sample, PANEL).verdict == "match"
+    assert match(sample, PANEL, label="Birkwood", against=REFERENCES[:1]).verdict == "match"
+    stranger = profile("s", *plain(17))
+    assert match(stranger, PANEL, label="Erskam").verdict == "too_few", "it has no reference"
 
 
 def test_a_reference_of_the_sample_s_own_laboratory_speaks_first() -> None:
@@ -527,6 +619,47 @@ def test_a_sample_of_nothing_recorded_is_told_by_its_profile_alone(furnished: Re
     assert (found.sample, found.label, found.found.cultivar) == ("three", None, "Birkwood")
     frame = furnished.match().to_frame()
     assert list(frame.loc[frame["sample"] == "three", "cultivar"]) == ["Birkwood", "Aldern"]
+
+
+def test_a_profile_that_is_another_cultivar_s_throughout_is_told_so_and_a_check_finds_something(
+    furnished: Registry, run: Run
+) -> None:
+    add(furnished.store, "cultivars", cultivar="Corvane", species="Malus domestica")
+    add(furnished.store, "mother_trees", tree="T3", cultivar="Corvane")
+    near = list(off_at(1, 1)[1].loci.values())
+    write(furnished.store, "ref C", near, cultivar="Corvane", laboratory="X")
+    write(furnished.store, "three", plain(1), item="T3", laboratory="X")
+    where = furnished.store.url.render_as_string(hide_password=False)
+    code, out, _ = run("match", "three", "--registry", where)
+    assert code == 3
+    assert (
+        "It is Birkwood at all 12 loci compared, while 2 of 12 loci differ from its label, "
+        "Corvane: it may be either until it is run again, for more loci."
+    ) in out
+    code, out, _ = run("match", "--registry", where)
+    assert "three: it is Birkwood at all 12 loci compared" in out
+
+
+@pytest.mark.parametrize(("off", "said"), [((), "be the same"), ((1,), "agree as well as this")])
+def test_chance_is_told_of_a_match_as_good_as_this(
+    off: tuple[float, ...], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sample, _ = off_at(*off)
+    panel = Panel(profiles=(*REFERENCES[2:], off_at(*off)[1]))
+    found = match(sample, panel, label="Aldern")
+    tell_matches([found], asked=False)
+    assert f"two unrelated plants would {said} " in capsys.readouterr().out
+    assert found.pi is not None
+    assert found.as_good is not None
+    assert (found.as_good > 2 * found.pi) == bool(off)
+
+
+def test_many_names_are_counted() -> None:
+    many = [profile(f"r{i}", *plain(i, 3), cultivar=f"C{i}") for i in range(10, 30)]
+    found = match(profile("s", *plain(0)), Panel(profiles=tuple(many)))
+    assert found.doubts == (
+        "only 3 loci in common, 8 are needed: C10, C11, C12, C13 and 16 others",
+    )
 
 
 # The invented nursery

@@ -31,7 +31,7 @@ def is_off(found: "Match", *, asked: bool) -> bool:
     """Tell whether a sample is not what it was asked to be, or what its label says."""
     if asked:
         return found.verdict is ProfileVerdict.DIFFERENT
-    return found.label is not None and found.found.found in OFF
+    return found.label is not None and (found.found.found in OFF or found.same_as is not None)
 
 
 def tell_matches(matches: "Sequence[Match]", *, asked: bool) -> None:
@@ -60,13 +60,17 @@ def _tell_many(matches: "Sequence[Match]") -> None:
                 "alike": ", ".join(each.cannot_tell_from) or None,
                 "loci": best.compared.loci if best else None,
                 "mismatches": f"{best.compared.mismatches:g}" if best else None,
-                "verdict": VERDICTS.get(each.verdict, each.verdict.value),
+                "verdict": _worded(best.verdict if best else each.verdict),
             }
         )
     console.table(rows, {name: name for name in rows[0]} | {"alike": "cannot tell from"})
     for each in matches:
-        for doubt in each.doubts:
+        for doubt in (*_is_other(each), *each.doubts):
             console.data(f"{console.one_line(each.sample)}: {console.one_line(doubt)}")
+
+
+def _worded(verdict: ProfileVerdict) -> str:
+    return VERDICTS.get(verdict, verdict.value)
 
 
 def _tell_one(found: "Match", *, asked: bool) -> None:
@@ -86,7 +90,7 @@ def _tell_one(found: "Match", *, asked: bool) -> None:
                 "reference": each.reference.sample,
                 "loci": each.compared.loci,
                 "mismatches": f"{each.compared.mismatches:g}",
-                "verdict": VERDICTS.get(each.verdict, each.verdict.value),
+                "verdict": _worded(each.verdict),
             }
             for each in found.best
         ]
@@ -126,6 +130,8 @@ def _found_lines(found: "Match") -> list[str]:
 
 def _unsaid(found: "Match", best: "Beside | None", label: "Beside | None") -> list[str]:
     """Return why nothing can be said of a sample."""
+    if found.same_as is not None:
+        return [line[0].upper() + line[1:] for line in _is_other(found)]
     lines = ["The profile does not tell what it is"]
     if found.label and label is None:
         lines.append(f"There is no reference of {found.label}, and no other agrees")
@@ -134,6 +140,17 @@ def _unsaid(found: "Match", best: "Beside | None", label: "Beside | None") -> li
     elif best is not None:
         lines.append(f"Nearest is {best.name}: {_beside(best)}")
     return lines
+
+
+def _is_other(found: "Match") -> list[str]:
+    """Return what another cultivar's profile throughout says of a label that differs a little."""
+    same, label = found.same_as, found.beside_label
+    if same is None or label is None:
+        return []
+    return [
+        f"it is {same.name} at all {same.compared.loci} loci compared, while {_differing(label)} "
+        f"from its label, {label.name}: it may be either until it is run again, for more loci"
+    ]
 
 
 def _of(beside: "Beside | None") -> str:
@@ -188,11 +205,12 @@ def _beyond_doubt(found: "Match") -> list[str]:
     lines = []
     if found.cannot_tell_from:
         lines.append(f"no marker here tells {best.name} from {', '.join(found.cannot_tell_from)}")
-    if found.pi is not None and found.pi_sibs is not None:
+    if found.as_good is not None and found.as_good_sibs is not None:
         rough = f" (roughly: only {found.pi_references} references)" if found.pi_rough else ""
+        alike = "agree as well as this" if found.pi_mismatches else "be the same"
         lines.append(
-            f"by chance alone, two unrelated plants would be the same {_once(found.pi)}, two full "
-            f"sibs {_once(found.pi_sibs)}{rough}"
+            f"by chance alone, two unrelated plants would {alike} {_once(found.as_good)}, two full "
+            f"sibs {_once(found.as_good_sibs)}{rough}"
         )
     if best.compared.shift:
         shifts = best.compared.shift.values()

@@ -2,15 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
-from scionreg.identity.panel import Beside, Panel
+from scionreg.identity.panel import SAME, Beside, Panel
 from scionreg.identity.profiles import Profile
 from scionreg.identity.stocks import Stock, StockTest, stock_tests
 from scionreg.records.vocabulary import ProfileVerdict, SampleFound
 
 MOST = 5
 """References shown beside a sample, unless more of them agree with it."""
+NAMED = 4
+"""Cultivars named in a sentence."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,8 +44,9 @@ def verdict_of(
     stock : the rootstock it stands on, which may have grown in place of the scion.
 
     Nothing is said (`CANNOT_SAY`) while the label's cultivar is neither confirmed nor excluded, or
-    has no reference and none other agrees. A seedling rootstock is only found where the label is
-    excluded, a clone by its own profile.
+    has no reference and none other agrees; nor where the label agrees but for some mismatch, and
+    another cultivar without any (`exact_other`). A seedling rootstock is only found where the label
+    is excluded, a clone by its own profile.
     """
     ranked = panel.ranked(profile, panel.references(), claimed)
     return _decide(ranked, claimed, panel, stock_tests(profile, stock, panel))
@@ -55,6 +58,8 @@ def _decide(
     label = next((beside for beside in ranked if beside.name == claimed), None)
     best = ranked[0] if ranked else None
     if label is not None and label.is_same:
+        if exact_other(ranked, claimed, panel) is not None:
+            return _said(SampleFound.CANNOT_SAY, label, panel)
         return _said(SampleFound.AS_LABELLED, label, panel)
     if best is not None and best.is_same:
         if claimed in panel.alike(best.name):
@@ -72,6 +77,27 @@ def _decide(
         return _said(SampleFound.ROOTSTOCK, decided, panel, stock=passed.name)
     return _said(
         SampleFound.NOT_IN_REFERENCES if excluded else SampleFound.CANNOT_SAY, decided, panel
+    )
+
+
+def exact_other(ranked: Sequence[Beside], claimed: str | None, panel: Panel) -> Beside | None:
+    """Return the cultivar that a sample is at every locus, while its label differs at some.
+
+    That is one that markers tell from the label, compared at each locus where the label differs;
+    None where there is none.
+    """
+    label = next((beside for beside in ranked if beside.name == claimed), None)
+    if label is None or not label.differs_at:
+        return None
+    same = (each for each in ranked if each.is_same and not each.compared.mismatches)
+    return next(
+        (
+            each
+            for each in same
+            if each.name not in panel.alike(label.name)
+            and label.differs_at <= each.compared.at.keys()
+        ),
+        None,
     )
 
 
@@ -99,11 +125,15 @@ def _said(
 class Match:
     """One sample beside the references, nearest first.
 
-    `verdict` is beside the nearest. `label` is what the sample's item is claimed to be, `found`
-    what that makes of it. `pi` and `pi_sibs` are the chances that two unrelated plants, or two full
-    sibs, are the same at `pi_loci` of the loci compared with the nearest, by the allele frequencies
-    of `pi_references` references or more, `pi_rough` where those are few. `rootstock_possible` is
-    None where nothing could be tested. `doubts` are sentences.
+    `label` is what the sample's item is claimed to be, `found` what that makes of it. `verdict` is
+    of the label where there is one, else beside the nearest, or the nearest of those asked about:
+    another cultivar's match is no match. `same_as` is the other cultivar that the sample is at
+    every locus, where its label differs at some and is not excluded. `pi` and `pi_sibs` are the
+    chances that two unrelated plants, or two full sibs, are the same at `pi_loci` of the loci
+    compared with the nearest, `as_good` and `as_good_sibs` that they agree as well as sample and
+    nearest, whose mismatches at these loci are `pi_mismatches`; by the allele frequencies of
+    `pi_references` references or more, `pi_rough` where those are few. `rootstock_possible` is None
+    where nothing could be tested. `doubts` are sentences.
     """
 
     sample: str
@@ -115,8 +145,12 @@ class Match:
     best: tuple[Beside, ...]
     beside_label: Beside | None
     cannot_tell_from: tuple[str, ...]
+    same_as: Beside | None
     pi: float | None
     pi_sibs: float | None
+    as_good: float | None
+    as_good_sibs: float | None
+    pi_mismatches: float
     pi_loci: int
     pi_references: int
     pi_rough: bool
@@ -134,11 +168,15 @@ class Match:
             "verdict": self.verdict.value,
             "found": self.found.found.value,
             "found_cultivar": self.found.cultivar,
+            "same_as": self.same_as.name if self.same_as else None,
             "best": [_plain(beside) for beside in self.best],
             "beside_label": _plain(self.beside_label) if self.beside_label else None,
             "cannot_tell_from": list(self.cannot_tell_from),
             "pi": self.pi,
             "pi_sibs": self.pi_sibs,
+            "as_good": self.as_good,
+            "as_good_sibs": self.as_good_sibs,
+            "pi_mismatches": self.pi_mismatches,
             "pi_loci": self.pi_loci,
             "pi_references": self.pi_references,
             "pi_rough": self.pi_rough,
@@ -176,7 +214,7 @@ def _plain(beside: Beside) -> dict[str, Any]:
         "reference": beside.reference.sample,
         "laboratory": beside.reference.laboratory or None,
         "tree": beside.reference.tree,
-        "differs_at": [locus for locus, off in compared.at.items() if off],
+        "differs_at": sorted(beside.differs_at),
     }
 
 
@@ -200,27 +238,34 @@ def match(
     ranked = everything if against is None else panel.ranked(sample, against, label)
     best = ranked[0] if ranked else None
     tests = stock_tests(sample, stock, panel)
-    verdict = best.verdict if best else ProfileVerdict.TOO_FEW
     found = _decide(everything, label, panel, tests)
-    chances, loci, references = _chances(best, label, panel)
+    luck = _luck(best, label, panel)
     shown = [each for i, each in enumerate(ranked) if i < MOST or each.is_same]
+    beside_label = next((each for each in everything if each.name == label), None)
+    other = exact_other(everything, label, panel) if found.found is SampleFound.CANNOT_SAY else None
     return Match(
         sample=sample.sample,
         laboratory=sample.laboratory,
         item=sample.item,
         label=label,
-        verdict=verdict,
+        verdict=_beside(best)
+        if label is None or against is not None
+        else _of_label(found, beside_label),
         found=found,
         best=tuple(shown if against is None else ranked),
-        beside_label=next((each for each in everything if each.name == label), None),
+        beside_label=beside_label,
         cannot_tell_from=_cannot_tell(ranked, panel),
-        pi=chances[0] if chances else None,
-        pi_sibs=chances[1] if chances else None,
-        pi_loci=loci,
-        pi_references=references,
+        same_as=other,
+        pi=luck.same[0],
+        pi_sibs=luck.same[1],
+        as_good=luck.as_good[0],
+        as_good_sibs=luck.as_good[1],
+        pi_mismatches=luck.mismatches,
+        pi_loci=luck.loci,
+        pi_references=luck.references,
         rootstock_possible=_rootstock(found, everything, label, tests),
         rootstock_tests=tuple(tests),
-        pi_rough=references < panel.values.few_references,
+        pi_rough=luck.references < panel.values.few_references,
         doubts=tuple(_doubts(sample, ranked, panel)),
     )
 
@@ -238,15 +283,40 @@ def _cannot_tell(ranked: Sequence[Beside], panel: Panel) -> tuple[str, ...]:
     return tuple(sorted((panel.alike(best.name) | as_near) - {best.name}))
 
 
-def _chances(
-    best: Beside | None, label: str | None, panel: Panel
-) -> tuple[tuple[float, float] | None, int, int]:
-    """Return the chances of the same profile, the loci they are of, and how many references."""
+def _beside(reference: Beside | None) -> ProfileVerdict:
+    return reference.verdict if reference is not None else ProfileVerdict.TOO_FEW
+
+
+def _of_label(found: SampleVerdict, label: Beside | None) -> ProfileVerdict:
+    """Return the verdict on a sample's label, beside whose reference it is `label`."""
+    if found.found is SampleFound.AS_LABELLED:
+        return found.verdict
+    if found.found is SampleFound.CANNOT_SAY:
+        verdict = _beside(label)
+        return ProfileVerdict.UNRESOLVED if verdict in SAME else verdict
+    return ProfileVerdict.DIFFERENT
+
+
+class _Luck(NamedTuple):
+    """Chances among unrelated plants and among sibs, None unknown, and what they are of."""
+
+    same: tuple[float, float] | tuple[None, None] = (None, None)
+    as_good: tuple[float, float] | tuple[None, None] = (None, None)
+    mismatches: float = 0.0
+    loci: int = 0
+    references: int = 0
+
+
+def _luck(best: Beside | None, label: str | None, panel: Panel) -> _Luck:
+    """Return how likely two plants agree by chance, and as well as the sample and the nearest."""
     if best is None:
-        return None, 0, 0
+        return _Luck()
     pool = panel.pool(best.name if best.is_same or label is None else label)
     loci = [locus for locus in best.compared.at if locus in pool.at]
-    return pool.chances(loci), len(loci), pool.references
+    off = sum(best.compared.at[locus] for locus in loci)
+    as_good = pool.chances_as_good(loci, off, panel.values.tolerance_bp)
+    none = (None, None)
+    return _Luck(pool.chances(loci) or none, as_good or none, off, len(loci), pool.references)
 
 
 def _rootstock(
@@ -283,7 +353,14 @@ def _not_compared(sample: Profile, ranked: Sequence[Beside], panel: Panel) -> li
     for each in ranked:
         if each.verdict is ProfileVerdict.TOO_FEW:
             reasons.setdefault(_why_too_few(sample, each, panel), []).append(each.name)
-    return [f"{reason}: {', '.join(names)}" for reason, names in reasons.items()]
+    return [f"{reason}: {_some(names)}" for reason, names in reasons.items()]
+
+
+def _some(names: Sequence[str]) -> str:
+    """Return names, of many the nearest and how many others there are."""
+    if len(names) <= NAMED + 1:
+        return ", ".join(names)
+    return f"{', '.join(names[:NAMED])} and {len(names) - NAMED} others"
 
 
 def _why_too_few(sample: Profile, beside: Beside, panel: Panel) -> str:

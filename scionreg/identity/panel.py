@@ -49,6 +49,11 @@ class Beside:
         """Tell whether the sample is taken to be this clone."""
         return self.verdict in SAME
 
+    @property
+    def differs_at(self) -> frozenset[str]:
+        """Return the loci that differ, if only by half."""
+        return frozenset(locus for locus, off in self.compared.at.items() if off)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Panel:
