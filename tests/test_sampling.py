@@ -3,7 +3,8 @@
 import csv
 import itertools
 import json
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 
 import pytest
 from conftest import Filled
@@ -17,6 +18,7 @@ from scionreg.identity.sampling import (
     Group,
     chance_of_finding,
     chance_unseen,
+    laid_together,
     off_at,
     still_possible,
     still_possible_after,
@@ -206,11 +208,83 @@ def test_looks_at_other_trees_add_up_and_at_the_same_trees_are_better(furnished:
     more = look(check="K3")
     assert first == still_possible(20, 8, 0.95, 0.7)
     assert again == still_possible(20, 8, 0.95, 1 - 0.3**2)
-    assert more == still_possible_after(20, [Group(8, 0.91), Group(8, 0.7)], 0.95)
-    assert first > again > more
-    assert furnished.sample(LOT_CODE).looked_at == 16
+    assert more == still_possible(20, 8, 0.95, 1 - 0.3**3), "which trees, nobody wrote down"
+    assert first > again >= more
+    found = furnished.sample(LOT_CODE)
+    assert (found.looked_at, found.looked_at_if_apart) == (8, 16)
+    apart = still_possible_after(20, [Group(8, 0.91), Group(8, 0.7)], 0.95)
+    assert found.possible_if_apart == apart
+    assert found.possible is not None
+    assert found.possible > apart
     assert look(check="K4", method="paper") == more
     assert look(check="K5", off=1, found="other") is None
+
+
+def test_looks_at_positions_that_differ_add_up(furnished: Registry) -> None:
+    look = {"item": LOT_CODE, "method": "leaf", "off": 0, "date": "2026-09-01"}
+    add(furnished.store, "identity_checks", check="K1", checked=8, positions_checked="1-8", **look)
+    add(furnished.store, "identity_checks", check="K2", checked=4, positions_checked="7-10", **look)
+    found = furnished.sample(LOT_CODE)
+    assert (found.looked_at, found.possible) == (10, found.possible_if_apart)
+    assert found.possible == still_possible_after(20, [Group(8, 0.7), Group(2, 0.91)], 0.95)
+
+
+def test_it_is_said_that_looks_without_positions_are_taken_as_at_the_same_trees(
+    furnished: Registry, capsys: pytest.CaptureFixture[str]
+) -> None:
+    look = {"item": LOT_CODE, "off": 0, "date": "2026-09-01"}
+    add(furnished.store, "identity_checks", check="K1", checked=10, method="fruit", **look)
+    add(furnished.store, "identity_checks", check="K2", checked=6, method="dna", **look)
+    tell_sample(furnished.sample(LOT_CODE))
+    out = capsys.readouterr().out
+    assert "All looks together, at 10 trees at least: up to" in out
+    assert "Looks without positions are taken to be at the same trees; if they were at different "
+    assert "ones, 16 trees: up to" in out
+
+
+LOOKS = st.lists(
+    st.tuples(st.lists(st.integers(1, 4), max_size=2, unique=True), st.integers(0, 2)),
+    min_size=1,
+    max_size=3,
+)
+
+
+@given(LOOKS, st.lists(st.sampled_from([0.05, 0.3, 0.5]), min_size=3, max_size=3))
+def test_the_worst_case_is_the_worst_of_every_way_to_place_looks(
+    looks: list[tuple[list[int], int]], miss: list[float]
+) -> None:
+    """Four positions; each look names some, and was at so many more that nobody wrote down."""
+    names = [
+        [*map(str, placed), *(f"K{k} tree {i}" for i in range(more))]
+        for k, (placed, more) in enumerate(looks)
+    ]
+    missed: dict[str, float] = {}
+    for trees, chance in zip(names, miss, strict=False):
+        for tree in trees:
+            missed[tree] = missed.get(tree, 1.0) * chance
+    ways = [
+        [
+            (*placed, *others)
+            for others in itertools.combinations(sorted({1, 2, 3, 4} - {*placed}), more)
+        ]
+        for placed, more in looks
+    ]
+
+    def unseen(chances: Sequence[float], off: int) -> float:
+        every = [*chances, *([1.0] * (4 - len(chances)))]
+        return sum(math.prod(some) for some in itertools.combinations(every, off))
+
+    known_by = {tree: tree[:2] for tree in missed if "tree" in tree}
+    found = laid_together(names, missed, known_by)
+    for off in (1, 2, 3, 4):
+        worst = 0.0
+        for way in itertools.product(*ways):
+            at = [1.0] * 4
+            for trees, chance in zip(way, miss, strict=False):
+                for tree in trees:
+                    at[tree - 1] *= chance
+            worst = max(worst, unseen(at, off))
+        assert unseen(found, off) == pytest.approx(worst)
 
 
 def test_the_find_rates_are_the_nursery_s_own(furnished: Registry) -> None:

@@ -56,10 +56,17 @@ def _tell_looks(found: "SampleSize", sure: str) -> None:
         says = "Off-types were found; where they came from: "
         console.command(says, "offtype", found.lot, to=console.data)
     if found.possible is not None:
+        least = "" if found.looked_at == found.looked_at_if_apart else " at least"
         console.data(
-            f"All looks together, at {_trees(found.looked_at)}: "
+            f"All looks together, at {_trees(found.looked_at)}{least}: "
             f"{_up_to(found.possible, max(found.trees, found.looked_at))}, {sure} % sure."
         )
+        if least and found.possible_if_apart is not None:
+            console.data(
+                "Looks without positions are taken to be at the same trees; if they were at "
+                f"different ones, {_trees(found.looked_at_if_apart)}: "
+                f"{_up_to(found.possible_if_apart, max(found.trees, found.looked_at_if_apart))}."
+            )
 
 
 def _trees(number: int) -> str:

@@ -157,7 +157,9 @@ class SampleSize:
 
     `look_at` is by a method that finds every off-type, `by_method` by each other; None where not
     even a look at all would do. `looks` were recorded; `possible` off-types are left after all of
-    them, where none found any. `after` is the same after a clean look at `asked` trees.
+    them, where none found any, with looks without positions taken to be at trees that were looked
+    at already, so that `looked_at` is the least; `possible_if_apart` if all were at different ones.
+    `after` is the same after a clean look at `asked` trees.
     """
 
     lot: str | None
@@ -171,6 +173,8 @@ class SampleSize:
     looks: tuple[Looked, ...] = ()
     looked_at: int = 0
     possible: int | None = None
+    looked_at_if_apart: int = 0
+    possible_if_apart: int | None = None
     asked: int | None = None
     after: dict[str, int] | None = None
 
@@ -188,6 +192,8 @@ class SampleSize:
             "looks": [each.to_dict() for each in self.looks],
             "looked_at": self.looked_at,
             "possible": self.possible,
+            "looked_at_if_apart": self.looked_at_if_apart,
+            "possible_if_apart": self.possible_if_apart,
             "asked": self.asked,
             "after": self.after,
         }
@@ -255,8 +261,9 @@ def with_looks(
 ) -> SampleSize:
     """Add what was looked at already, and how many off-types that still allows.
 
-    Trees that were looked at twice were missed twice. Where more trees were looked at than there
-    are now, some have gone since: those looked at are taken to be all.
+    Trees that were looked at twice were missed twice. Which trees a look without positions was at
+    nobody knows; the worst is supposed. Where more trees were looked at than there are now, some
+    have gone since: those looked at are taken to be all.
     """
     told = []
     for look in looks:
@@ -276,18 +283,58 @@ def with_looks(
     for look in looks:
         for tree in look.trees:
             missed[tree] = missed.get(tree, 1.0) * (1 - find_rates[look.method])
-    alike: dict[float, int] = {}
-    for chance in missed.values():
-        alike[round(1 - chance, 12)] = alike.get(round(1 - chance, 12), 0) + 1
-    groups = [Group(trees, rate) for rate, trees in alike.items()]
+    known_by = {tree: first for look in looks for tree, first in look.known_by.items()}
+    together = laid_together([look.trees for look in looks], missed, known_by)
     clean = bool(looks) and not any(look.off for look in looks)
-    trees = max(size.trees, len(missed))
+
+    def still(chances: Iterable[float]) -> int | None:
+        return _possible_after(size, list(chances)) if clean else None
+
     return replace(
         size,
         looks=tuple(told),
-        looked_at=len(missed),
-        possible=still_possible_after(trees, groups, size.confidence) if clean else None,
+        looked_at=len(together),
+        possible=still(together),
+        looked_at_if_apart=len(missed),
+        possible_if_apart=still(missed.values()),
     )
+
+
+def _possible_after(size: SampleSize, missed: Sequence[float]) -> int:
+    """Return the off-types still possible, by the chance that each tree looked at was missed."""
+    alike: dict[float, int] = {}
+    for chance in missed:
+        alike[round(1 - chance, 12)] = alike.get(round(1 - chance, 12), 0) + 1
+    groups = [Group(trees, rate) for rate, trees in alike.items()]
+    return still_possible_after(max(size.trees, len(missed)), groups, size.confidence)
+
+
+def laid_together(
+    looks: Sequence[Sequence[str]], missed: Mapping[str, float], known_by: Mapping[str, str]
+) -> list[float]:
+    """Return how likely each tree was missed, in the worst case of which trees looks were at.
+
+    Parameters
+    ----------
+    looks : the trees of each look, all different ones within it.
+    missed : the chance that all looks at a tree missed it, were it off.
+    known_by : by tree without a position the look that first knew it.
+
+    A look tells least where it is at the tree most surely seen already: of two trees, the sum of
+    the chances is then largest, and their product the same. So the trees that only one look knows,
+    the surest first, are laid on those known by then, except on trees of the same look.
+    """
+    known = {tree: chance for tree, chance in missed.items() if tree not in known_by}
+    alone: dict[str, list[str]] = {}
+    for tree in sorted(known_by, key=lambda tree: missed[tree]):
+        alone.setdefault(known_by[tree], []).append(tree)
+    for trees in alone.values():
+        beside = {tree for look in looks if not set(trees).isdisjoint(look) for tree in look}
+        under = sorted(known.keys() - beside, key=lambda tree: (known[tree], tree))
+        for i, tree in enumerate(trees):
+            at = under[i] if i < len(under) else tree
+            known[at] = known.get(at, 1.0) * missed[tree]
+    return list(known.values())
 
 
 def _check(trees: int, level: float, confidence: float, asked: int | None) -> None:

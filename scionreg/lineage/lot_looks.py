@@ -32,6 +32,7 @@ CHECKS = Query(
     'SELECT "check", item, date, method, checked, off, positions_checked, reference '
     "FROM identity_checks WHERE checked > 0 AND item IN {codes} ORDER BY id"
 )
+_TREE = " tree "
 SAME_TREES = re.compile(r"same trees as (\S+)", re.IGNORECASE)
 
 
@@ -48,6 +49,11 @@ class LotLook:
     checked: int
     off: int
     trees: tuple[str, ...]
+
+    @property
+    def known_by(self) -> dict[str, str]:
+        """Return by tree without a position the look that first knew it."""
+        return {tree: tree.rpartition(_TREE)[0] for tree in self.trees if _TREE in tree}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,4 +152,4 @@ def _trees(
     if earlier is not None and not named:
         named = list(earlier.trees)
     missing = checked - len(named)
-    return (*named[:checked], *(f"{check} tree {i}" for i in range(missing)))
+    return (*named[:checked], *(f"{check}{_TREE}{i}" for i in range(missing)))
