@@ -252,15 +252,14 @@ class Steps:
     def cut_instead(self, cut: Cut) -> dict[str, float]:
         """Return the probability that another tree was cut, by what that tree is."""
         values = self.values
-        if not cut.neighbours:
-            near: dict[str, float] = {}
-            far = values.other_tree_cut
-        else:
-            near, far = {}, values.elsewhere_cut
-            for each in cut.neighbours:
-                if each.label != cut.label:
-                    what = self.space.what_of(each.label)
-                    near[what] = near.get(what, 0.0) + values.other_tree_cut * each.weight
+        # Where nobody recorded what stands beside the tree, it may be any other cultivar.
+        known = cut.solid or bool(cut.neighbours)
+        far = values.elsewhere_cut if known else values.other_tree_cut
+        near: dict[str, float] = {}
+        for each in cut.neighbours:
+            if each.label != cut.label:
+                what = self.space.what_of(each.label)
+                near[what] = near.get(what, 0.0) + values.other_tree_cut * each.weight
         found = {what: far * chance for what, chance in self.cultivars(cut.label).items()}
         total = sum(near.values())
         for what, chance in near.items():

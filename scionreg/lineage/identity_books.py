@@ -33,7 +33,10 @@ class Neighbour(NamedTuple):
 
 
 class Cut(NamedTuple):
-    """A collection. `before` and `after` are the trees one position off, where there are any."""
+    """A collection. `before` and `after` are the trees one position off, where there are any.
+
+    `solid` tells that trees are recorded within two positions, all of them of the label's cultivar.
+    """
 
     collection: str
     stem: str
@@ -44,6 +47,7 @@ class Cut(NamedTuple):
     neighbours: tuple[Neighbour, ...] = ()
     before: str | None = None
     after: str | None = None
+    solid: bool = False
 
 
 class Tied(NamedTuple):

@@ -302,9 +302,18 @@ class _Reader:
         fix = Fix(latitude, longitude, accuracy) if None not in (latitude, longitude) else None
         stem = stems[self._stem_on(tree, as_day(date))]
         before, after = (self._at(tree, by) for by in (-1, 1))
-        neighbours = self._neighbours(self.trees[tree], fix)
+        neighbours, solid = self._neighbours(self.trees[tree], fix)
         return Cut(
-            code, stem.stem, stem.label, limb, as_day(date), cutter, neighbours, before, after
+            code,
+            stem.stem,
+            stem.label,
+            limb,
+            as_day(date),
+            cutter,
+            neighbours,
+            before,
+            after,
+            solid,
         )
 
     def _at(self, tree: str, by: int) -> str | None:
@@ -314,11 +323,16 @@ class _Reader:
             return None
         return self._by_place.get((block, row, position + by))
 
-    def _neighbours(self, tree: tuple[Any, ...], fix: Fix | None) -> tuple[Neighbour, ...]:
-        """Return trees of other cultivars within two positions, by the odds that one was cut."""
+    def _neighbours(
+        self, tree: tuple[Any, ...], fix: Fix | None
+    ) -> tuple[tuple[Neighbour, ...], bool]:
+        """Return trees of other cultivars within two positions, by the odds that one was cut.
+
+        And whether there are trees, but none of another cultivar.
+        """
         own = tree[2:5]
         if None in own:
-            return ()
+            return (), False
         block, row, position = own
         found = []
         for by_row in range(-1, 2):
@@ -330,10 +344,11 @@ class _Reader:
         label = self._names[tree[1]]
         others = [(each, w) for each, w in found if self._names[each[1]] != label]
         total = sum(weight for _, weight in others)
-        return tuple(
+        neighbours = tuple(
             Neighbour(each[0], self._names[each[1]], weight / total * _likelier(each, tree, fix))
             for each, weight in others
         )
+        return neighbours, bool(found) and not others
 
     def _labels(self) -> dict[str, str]:
         """Return the cultivar on each bundle's label."""
