@@ -8,6 +8,7 @@ rounded down. A method that misses some off-types finds each by itself with its 
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -279,12 +280,10 @@ def with_looks(
                 possible=possible,
             )
         )
-    missed: dict[str, float] = {}
-    for look in looks:
-        for tree in look.trees:
-            missed[tree] = missed.get(tree, 1.0) * (1 - find_rates[look.method])
+    rates = [find_rates[look.method] for look in looks]
+    apart = _missed([look.trees for look in looks], rates)
     known_by = {tree: first for look in looks for tree, first in look.known_by.items()}
-    together = laid_together([look.trees for look in looks], missed, known_by)
+    together = laid_together([look.trees for look in looks], rates, known_by)
     clean = bool(looks) and not any(look.off for look in looks)
 
     def still(chances: Iterable[float]) -> int | None:
@@ -295,8 +294,8 @@ def with_looks(
         looks=tuple(told),
         looked_at=len(together),
         possible=still(together),
-        looked_at_if_apart=len(missed),
-        possible_if_apart=still(missed.values()),
+        looked_at_if_apart=len(apart),
+        possible_if_apart=still(apart.values()),
     )
 
 
@@ -309,32 +308,47 @@ def _possible_after(size: SampleSize, missed: Sequence[float]) -> int:
     return still_possible_after(max(size.trees, len(missed)), groups, size.confidence)
 
 
+def _missed(looks: Sequence[Sequence[str]], rates: Sequence[float]) -> dict[str, float]:
+    """Return by tree the chance that all looks at it missed it, were it off."""
+    found: dict[str, float] = {}
+    for trees, rate in zip(looks, rates, strict=True):
+        for tree in trees:
+            found[tree] = found.get(tree, 1.0) * (1 - rate)
+    return found
+
+
 def laid_together(
-    looks: Sequence[Sequence[str]], missed: Mapping[str, float], known_by: Mapping[str, str]
+    looks: Sequence[Sequence[str]], rates: Sequence[float], known_by: Mapping[str, str]
 ) -> list[float]:
     """Return how likely each tree was missed, in the worst case of which trees looks were at.
+
+    A look tells least where it is at the tree most surely seen already: of two trees, the sum of
+    the chances is then largest, and their product the same. So the trees that only one look knows
+    are laid on those known by then, the surest on the surest. Of a look of which some positions are
+    known and others not, none is used: that may be worse than the worst case, and never better.
 
     Parameters
     ----------
     looks : the trees of each look, all different ones within it.
-    missed : the chance that all looks at a tree missed it, were it off.
+    rates : the share of off-types that each look finds.
     known_by : by tree without a position the look that first knew it.
-
-    A look tells least where it is at the tree most surely seen already: of two trees, the sum of
-    the chances is then largest, and their product the same. So the trees that only one look knows,
-    the surest first, are laid on those known by then, except on trees of the same look.
     """
-    known = {tree: chance for tree, chance in missed.items() if tree not in known_by}
-    alone: dict[str, list[str]] = {}
-    for tree in sorted(known_by, key=lambda tree: missed[tree]):
-        alone.setdefault(known_by[tree], []).append(tree)
-    for trees in alone.values():
-        beside = {tree for look in looks if not set(trees).isdisjoint(look) for tree in look}
-        under = sorted(known.keys() - beside, key=lambda tree: (known[tree], tree))
-        for i, tree in enumerate(trees):
-            at = under[i] if i < len(under) else tree
-            known[at] = known.get(at, 1.0) * missed[tree]
-    return list(known.values())
+    unplaced: list[Sequence[str]] = []
+    of: dict[str, str] = dict(known_by)
+    for trees in looks:
+        first = next((known_by[tree] for tree in trees if tree in known_by), None)
+        kept = [tree if first is None or tree in known_by else f"{first} {tree}" for tree in trees]
+        of |= {tree: first for tree in kept if first is not None and tree not in of}
+        unplaced.append(kept)
+    missed = _missed(unplaced, rates)
+    found = sorted(chance for tree, chance in missed.items() if tree not in of)
+    alone: dict[str, list[float]] = {}
+    for tree in missed.keys() & of.keys():
+        alone.setdefault(of[tree], []).append(missed[tree])
+    for chances in alone.values():
+        laid = zip_longest(found, sorted(chances), fillvalue=1.0)
+        found = sorted(known * seen for known, seen in laid)
+    return found
 
 
 def _check(trees: int, level: float, confidence: float, asked: int | None) -> None:
