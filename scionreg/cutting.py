@@ -53,8 +53,8 @@ class TreeOutlook:
     """A mother tree for the seasons asked about: what it grows, and whether it may be cut.
 
     `like_it` is a grown tree of its kind as it would be planted. `cut_already` is how many sticks
-    were cut in the first season; `before` its pressure in the `LOOK_BACK` seasons before that,
-    oldest first.
+    were cut in the first season, `never_cut` tells that no cutting of it is recorded at all;
+    `before` is its pressure in the `LOOK_BACK` seasons before that, oldest first.
     """
 
     tree: str
@@ -65,6 +65,7 @@ class TreeOutlook:
     why_not: tuple[tuple[str, ...], ...]
     cautions: tuple[str, ...]
     cut_already: int
+    never_cut: bool
     before: tuple[float, ...]
     supply: TreeSupply
     like_it: TreeSupply
@@ -78,6 +79,7 @@ class TreeOutlook:
             "seasons": self.to_rows(),
             "status": self.status.to_dict(),
             "before": list(self.before),
+            "never_cut": self.never_cut,
             "cautions": list(self.cautions),
         }
 
@@ -268,6 +270,7 @@ def _outlook(
         why_not=tuple(tuple(says for _, says in each) for each in barred),
         cautions=tuple(_cautions(book, candidate)),
         cut_already=sum(each.sticks for each in tree.cuts if each.season == first),
+        never_cut=not book.cuts,
         before=tuple(
             pressure_of(shares_cut(tree, season + 1, sticks, values))
             for season in range(first - LOOK_BACK, first)

@@ -1,5 +1,6 @@
 """Pictures of a cutting plan: what is in them, and that they are the same twice."""
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -70,12 +71,31 @@ def test_pressure_names_the_worn_tree_first_and_says_whose_the_limits_are(
     assert "1.32 R" in drawn
     assert "no published rule" in drawn
     cut = next(row for row in sheet.plan.trees if row.sticks)
-    assert f"{cut.pressure:.2f} ({cut.sticks})" in drawn
+    assert re.search(rf"{cut.pressure:.2f}( W)? \({cut.sticks}\)", drawn)
     draw_pressure(sheet.outlook, None, tmp_path / "q.svg")
     before = texts(tmp_path / "q.svg")
     assert "as it was cut" in before
     assert "trees under less pressure are not shown" in before
     assert "sticks to cut" not in before
+
+
+def test_trees_at_rest_and_trees_never_cut_are_marked_as_such(
+    sheet: CuttingSheet, tmp_path: Path
+) -> None:
+    trees = [
+        replace(each, never_cut=each.tree == "Old-3", before=(0.0,) * 3)
+        for each in sheet.outlook.trees
+        if each.cultivar == "Brellan"
+    ]
+    draw_pressure(replace(sheet.outlook, trees=tuple(trees)), None, tmp_path / "p.svg")
+    drawn = texts(tmp_path / "p.svg")
+    assert "Old-7 (bearing) rests, again in 2029" in drawn
+    assert drawn.count("<!-- never cut -->") == 3
+    assert f"Never cut: 1 of {len(trees)} trees." in drawn
+    draw_pressure(sheet.outlook, sheet.plan, tmp_path / "q.svg")
+    planned = texts(tmp_path / "q.svg")
+    assert planned.count("0.65 R rests") == 1
+    assert "never cut" not in planned
 
 
 def test_what_cannot_be_drawn_is_refused(sheet: CuttingSheet, tmp_path: Path) -> None:
