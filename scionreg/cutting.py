@@ -1,42 +1,40 @@
 """Answers about what to cut: what each mother tree can give, and whether it may."""
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
+from scionreg.judgement import Judge, Judgement
+from scionreg.judgement.rests import cut_tree, opens, take_by_tree
 from scionreg.lineage.chain import resolve_names
-from scionreg.lineage.cut_books import CutBook, grown_from_increase, read_cut_books
+from scionreg.lineage.cut_books import CutBook, read_cut_books
 from scionreg.lineage.graph import find_kind, not_found
 from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RotationValues
-from scionreg.records.vocabulary import LowTake, TreeKind
+from scionreg.records.vocabulary import Against, IdentityStatus
 from scionreg.registry.settings import Settings, read_settings
 from scionreg.rotation.capacity import (
     Capacity,
     CutTree,
-    SeasonCut,
     capacities,
     grown,
     largest_share,
     usual_sticks,
 )
-from scionreg.rotation.eligibility import Candidate, bars, rights_caution
 from scionreg.rotation.pressure import (
     OWN_LIMITS,
     CutStatus,
     TakeAgainstMates,
     cut_status,
     limits_of,
-    one_a_season,
     pressure_of,
     shares_cut,
 )
-from scionreg.rotation.supply import LOOK_BACK, TreeSupply, most_sticks, new_tree
-from scionreg.vouching import statuses
+from scionreg.rotation.supply import LOOK_BACK, Bar, TreeSupply, most_sticks, new_tree
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,6 +58,7 @@ class TreeOutlook:
     tree: str
     cultivar: str
     kind: str
+    identity: IdentityStatus
     capacity: tuple[Capacity, ...]
     status: CutStatus
     why_not: tuple[tuple[str, ...], ...]
@@ -76,6 +75,7 @@ class TreeOutlook:
             "tree": self.tree,
             "cultivar": self.cultivar,
             "kind": self.kind,
+            "identity": self.identity.value,
             "seasons": self.to_rows(),
             "status": self.status.to_dict(),
             "before": list(self.before),
@@ -90,6 +90,7 @@ class TreeOutlook:
                 "tree": self.tree,
                 "cultivar": self.cultivar,
                 "kind": self.kind,
+                "identity": self.identity.value,
                 "season": grows.season,
                 "capacity": round(grows.sticks),
                 "low": round(grows.low),
@@ -166,11 +167,14 @@ def outlook(
         must_be_a_tree(connection, tree)
     name = resolve_names(connection, {cultivar})[cultivar] if cultivar is not None else None
     books = read_cut_books(connection, settings)
-    trees = {each.tree: _cut_tree(each, settings) for each in books}
+    trees = {each.tree: cut_tree(each, settings) for each in books}
     grows = capacities(list(trees.values()), asked, values)
-    took = _take_by_tree(connection)
-    increase = grown_from_increase(connection)
-    known = {each.tree: each for each in statuses(connection, cultivar=cultivar).trees}
+    took = take_by_tree(connection)
+    judge = Judge(connection, settings=settings)
+    days = [_days_to_cut(season, settings, judge.today) for season in asked]
+    wanted = [book for book in books if name in (None, book.cultivar) and tree in (None, book.tree)]
+    codes = [book.tree for book in wanted]
+    may = [judge.trees(codes, on=first_day, until=last) for first_day, last in days]
     return Outlook(
         seasons=asked,
         trees=tuple(
@@ -178,16 +182,21 @@ def outlook(
                 book,
                 trees[book.tree],
                 grows[book.tree],
-                known[book.tree],
+                judge.identity(book.tree),
+                tuple(each[book.tree] for each in may),
                 took.get(book.tree),
-                increase.get(book.tree),
                 settings,
                 values,
             )
-            for book in books
-            if name in (None, book.cultivar) and tree in (None, book.tree)
+            for book in wanted
         ),
     )
+
+
+def _days_to_cut(season: int, settings: Settings, today: dt.date) -> tuple[dt.date, dt.date]:
+    """Return the first and the last day of a season that wood can still be cut on."""
+    last = opens(season + 1, settings) - dt.timedelta(days=1)
+    return min(max(opens(season, settings), today), last), last
 
 
 def must_be_a_tree(connection: Connection, code: str) -> None:
@@ -209,25 +218,14 @@ def planned_seasons(settings: Settings, first: int | None, seasons: int) -> tupl
     return tuple(range(begin, begin + seasons))
 
 
-def _cut_tree(book: CutBook, settings: Settings) -> CutTree:
-    """Return a tree as the reasoning takes it; one of unknown kind is taken to be bearing."""
-    cuts = [
-        (each.season, SeasonCut(season=each.season, **_rest(each._asdict())))
-        for each in book.cuts
-        if each.season is not None
-    ]
-    return CutTree(
-        tree=book.tree,
-        kind=book.kind or TreeKind.BEARING.value,
-        species=book.species,
-        planted=settings.season(book.planted) if book.planted else None,
-        expected=book.sticks_per_year,
-        cuts=one_a_season(cuts),
-    )
-
-
-def _rest(cut: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in cut.items() if name != "season"}
+BAR = {
+    **dict.fromkeys((Against.DEAD, Against.RETIRED), Bar.GONE),
+    **dict.fromkeys((Against.HOLD, Against.NOTICE, Against.PERMISSION), Bar.STOPPED),
+    **dict.fromkeys((Against.RESTING, Against.RESTS), Bar.RESTING),
+    **dict.fromkeys((Against.TOO_OLD, Against.AGE_UNKNOWN, Against.FROM_INCREASE), Bar.RANK),
+    Against.LICENCE: Bar.LICENCE,
+}
+"""What would lift a bar; that of any other is to look at the tree."""
 
 
 def _outlook(
@@ -235,31 +233,15 @@ def _outlook(
     tree: CutTree,
     grows: tuple[Capacity, ...],
     identity: "TreeIdentity",
+    may: tuple[Judgement, ...],
     take: TakeAgainstMates | None,
-    from_increase: str | None,
     settings: Settings,
     values: RotationValues,
 ) -> TreeOutlook:
     first = grows[0].season
     status = cut_status(tree, first, grows[0].sticks, take=take, values=values)
-    candidate = Candidate(
-        tree=tree.tree,
-        cultivar=book.cultivar,
-        kind=tree.kind,
-        planted=book.planted,
-        recorded=book.status,
-        identity=identity.status,
-        reasons=identity.reasons,
-        stopped=tuple(says for limb, says in book.stopped if limb is None),
-        rights=book.rights,
-        rights_until=book.rights_until,
-        licence=book.licence,
-        from_increase=from_increase,
-    )
-    barred = [
-        bars(candidate, status, ahead, opens(each.season, settings), values)
-        for ahead, each in enumerate(grows)
-    ]
+    # Its rest goes by its take too, which the judgement asks for only where that decides.
+    barred = [each.bars for each in may]
     sticks = grows[0].sticks
     return TreeOutlook(
         tree=tree.tree,
@@ -267,8 +249,9 @@ def _outlook(
         kind=tree.kind,
         capacity=grows,
         status=status,
-        why_not=tuple(tuple(says for _, says in each) for each in barred),
-        cautions=tuple(_cautions(book, candidate)),
+        identity=identity.status,
+        why_not=tuple(tuple(reason.says for reason in each) for each in barred),
+        cautions=tuple(_cautions(book, may[0])),
         cut_already=sum(each.sticks for each in tree.cuts if each.season == first),
         never_cut=not book.cuts,
         before=tuple(
@@ -289,8 +272,10 @@ def _outlook(
                 for each in grows
             ),
             eligible=tuple(not each for each in barred),
-            why_not=tuple("; ".join(says for _, says in each) for each in barred),
-            bars=tuple(frozenset(kind for kind, _ in each) for each in barred),
+            why_not=tuple(each.why for each in may),
+            bars=tuple(
+                frozenset(BAR.get(reason.code, Bar.IDENTITY) for reason in each) for each in barred
+            ),
         ),
     )
 
@@ -306,50 +291,11 @@ def _grown_like(
     return new_tree(cultivar, tree.kind, sticks, limits, len(grows))
 
 
-def _cautions(book: CutBook, candidate: Candidate) -> Iterable[str]:
-    rights = rights_caution(candidate)
-    if rights:
-        yield rights
-    yield from (says for limb, says in book.stopped if limb is not None)
+def _cautions(book: CutBook, may: Judgement) -> Iterable[str]:
+    """Yield what is to be minded of a tree that may be cut."""
+    yield from (each.says for each in may.reasons if not each.bars)
     if book.kind is None:
         yield "how it is kept is not recorded; it is judged as a bearing tree"
     undated = sum(each.season is None for each in book.cuts)
     if undated:
         yield f"the day of {undated} of its cuttings is not recorded; they count for no season"
-
-
-def opens(season: int, settings: Settings) -> dt.date:
-    """Return the day a season opens."""
-    month, day = (int(part) for part in settings.season_first_day.split("-"))
-    # Whatever its first day, the season that opens in a year has begun on that year's last day.
-    year = 2 * season - settings.season(dt.date(season, 12, 31))
-    if (month, day) == (2, 29):  # in most years what follows the 28th is the first of March
-        return dt.date(year, 2, 28) + dt.timedelta(days=1)
-    return dt.date(year, month, day)
-
-
-def _take_by_tree(connection: Connection) -> dict[str, TakeAgainstMates]:
-    """Return the trees whose wood took low among lots alike, and by how much.
-
-    What calls them low (enough grafts, no luck among so many trees) is what `take` goes by.
-    """
-    from scionreg import taking
-
-    try:
-        table = taking.table(connection, "mother_tree")
-    except RegistryError:
-        return {}
-    return {
-        each.item: TakeAgainstMates(
-            difference=each.difference,
-            low=each.difference_low,
-            high=each.difference_high,
-            grafts=each.grafts,
-        )
-        for each in table.suspects
-        if each.verdict is LowTake.LOW
-        and "cultivar" in each.alike
-        and each.difference is not None
-        and each.difference_low is not None
-        and each.difference_high is not None
-    }

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from sqlalchemy import Connection
 
 from scionreg import __version__
-from scionreg.cutting import opens, outlook
+from scionreg.cutting import outlook
+from scionreg.judgement.rests import opens
 from scionreg.lineage.balance import Balance, BalanceRow, balance
 from scionreg.lineage.graph import Query, as_day, rows
 from scionreg.lineage.inspection import Gap, gaps

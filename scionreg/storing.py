@@ -8,12 +8,12 @@ from sqlalchemy import Connection
 
 from scionreg.cold_store.curve import Curve
 from scionreg.cold_store.report import StoreReport, store_report
+from scionreg.judgement import Judge
 from scionreg.lineage.graph import Query, find_kind, rows
 from scionreg.lineage.holdings import TIED_FROM
 from scionreg.lineage.readings import check_store, known_stores, read_readings
 from scionreg.lineage.recall_items import PUT_INTO
 from scionreg.lineage.stays import Kept, read_kept
-from scionreg.lineage.stops import stops
 from scionreg.lineage.woods import read_woods, sticks_left
 from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
@@ -35,6 +35,7 @@ def report(
     until: dt.date | None = None,
     now: bool = False,
     at: dt.datetime | None = None,
+    judge: Judge | None = None,
 ) -> StoreReport:
     """Return what happened in store to bundles, and what may be used.
 
@@ -44,6 +45,7 @@ def report(
     since, until : only bundles that were there, and spells that were, on one of these days.
     now : only bundles with sticks left; their figures run to `at`.
     at : the moment to which stays run that nothing ended; None is this moment.
+    judge : what the registry knows, where that has been read already.
 
     Raises
     ------
@@ -56,6 +58,7 @@ def report(
     if now:
         codes = [code for code in (left if codes is None else codes) if code in left]
     moment = at or dt.datetime.now(dt.UTC).replace(microsecond=0)
+    day = (moment - dt.timedelta(seconds=1)).astimezone(settings.zone).date()
     kept = read_kept(
         connection, settings.zone, codes, at=moment, still_there=lambda code: now and code in left
     )
@@ -73,7 +76,7 @@ def report(
         curves,
         values,
         woods=read_woods(connection, kept),
-        stops=stops(connection, kept),
+        stops=(judge or Judge(connection, settings=settings)).wood(kept, day),
         left=left,
         zone=settings.zone,
         in_fahrenheit=settings.units == "US",

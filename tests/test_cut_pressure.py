@@ -1,6 +1,5 @@
 """How hard trees were cut, signs of it, rest; and whether a tree may be a source."""
 
-import datetime as dt
 from dataclasses import replace
 
 import pytest
@@ -8,10 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scionreg.records.starting_values import RotationValues
-from scionreg.records.vocabulary import IdentityStatus
 from scionreg.rotation.capacity import CutTree, SeasonCut
 from scionreg.rotation.cutting_plan import plan
-from scionreg.rotation.eligibility import Candidate, bars, rights_caution
 from scionreg.rotation.pressure import (
     NO_LIMIT,
     CutState,
@@ -134,66 +131,3 @@ def test_cuts_of_one_season_are_summed() -> None:
         (2025, 100, None),
         (2026, 200, pytest.approx(0.3)),
     ]
-
-
-# -------------------------------------------------------------------------------- may it be cut
-
-GOOD = Candidate(
-    tree="A",
-    cultivar="Brellan",
-    kind="bearing",
-    planted=dt.date(2023, 3, 1),
-    recorded="usable",
-    identity=IdentityStatus.FRUIT_CHECKED,
-    rights="none",
-)
-
-
-def told(candidate: Candidate, ahead: int = 0, share: float = 0.1) -> tuple[str, ...]:
-    rest = cut_status(tree(cut(2026, share)), 2027, 100)
-    return tuple(
-        says for _, says in bars(candidate, rest, ahead, dt.date(2026 + ahead, 7, 1), VALUES)
-    )
-
-
-def test_a_sound_tree_may_be_cut() -> None:
-    assert told(GOOD) == ()
-    assert rights_caution(GOOD) is None
-
-
-@pytest.mark.parametrize("status", ["wrong", "doubtful", "dead", "retired"])
-def test_a_tree_whose_identity_fails_is_no_source_in_any_season(status: str) -> None:
-    bad = replace(GOOD, identity=IdentityStatus[status.upper()], reasons=("K26-1: 3 of 3 off",))
-    assert len(told(bad)) == len(told(bad, 2)) == 1
-    assert ("K26-1" in told(bad)[0]) == (status in ("wrong", "doubtful"))
-
-
-def test_holds_and_notices_stop_it() -> None:
-    assert told(replace(GOOD, stopped=("A is on hold",))) == ("A is on hold",)
-
-
-def test_a_tree_recorded_as_resting_rests_this_season_only() -> None:
-    resting = replace(GOOD, recorded="resting")
-    assert told(resting) == ("it is recorded as resting",)
-    assert told(resting, 1) == ()
-
-
-def test_an_increase_tree_ages_out() -> None:
-    increase = replace(GOOD, kind="increase", planted=dt.date(2024, 1, 1))
-    assert told(increase) == ()
-    assert "42 months" in told(increase, 1)[0]
-    assert "not recorded" in told(replace(increase, planted=None))[0]
-
-
-def test_rest_stops_it_until_it_ends() -> None:
-    assert "rests until season 2028" in told(GOOD, 0, share=0.4)[0]
-    assert told(GOOD, 1, share=0.4) == ()
-
-
-def test_a_claimed_right_without_licence_stops_it() -> None:
-    claimed = replace(GOOD, rights="patent", rights_until=dt.date(2026, 12, 31))
-    assert "ask the right holder" in told(claimed)[0]
-    assert told(claimed, 1) == ()
-    assert told(replace(claimed, licence="L-1")) == ()
-    assert "right holder" in str(rights_caution(replace(claimed, licence="L-1")))
-    assert "look before" in str(rights_caution(replace(GOOD, rights=None)))

@@ -21,6 +21,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     (
         "documents",
         "cartography",
+        "judgement",
         "locating",
         "mapping",
         "surveying",

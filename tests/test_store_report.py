@@ -384,7 +384,7 @@ def seen(code: str, date: str, method: str, found: str | None = None, **more: An
         {"identity_checks": [seen("K1", "2025-06-01", "dna", "Ald")]},
         {
             "identity_checks": [seen("K1", "2024-06-01", "dna", "Birkwood")],
-            "tree_events": [happened("topworked", "2025-03-01")],
+            "tree_events": [happened("replanted", "2025-03-01")],
         },
         {
             "identity_checks": [seen("K1", "2026-06-01", "dna", "Birkwood")],

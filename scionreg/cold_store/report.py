@@ -11,11 +11,12 @@ from scionreg.cold_store.curve import Curve
 from scionreg.cold_store.exposure import NOTHING, Exposure, exposures, stays_frame
 from scionreg.cold_store.judging import classify, is_stone_fruit, keeping_days
 from scionreg.cold_store.spells import Spell, touched, warm_spells
+from scionreg.lineage.reasons import Reason, barred
 from scionreg.lineage.stays import Kept
 from scionreg.lineage.stops import standing_condition
 from scionreg.lineage.woods import Wood
 from scionreg.records.starting_values import StoreValues
-from scionreg.records.vocabulary import Condition, StoreClass
+from scionreg.records.vocabulary import Against, Condition, StoreClass
 from scionreg.records.words import Sentence
 
 F_HOURS = 1.8
@@ -45,9 +46,14 @@ class BundleFigures:
     sticks_left: float | None
     condition: str | None
     looked_at: dt.datetime | None
-    may_not_be_used: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     doubts: tuple[str, ...]
     in_fahrenheit: bool = False
+
+    @property
+    def may_not_be_used(self) -> tuple[str, ...]:
+        """Return why it may not be used, in sentences; none where it may."""
+        return tuple(each.says for each in self.reasons if each.bars)
 
     @property
     def humidity_known(self) -> bool:
@@ -186,7 +192,7 @@ def store_report(
     values: StoreValues,
     *,
     woods: Mapping[str, Wood],
-    stops: Mapping[str, Sequence[str]],
+    stops: Mapping[str, Sequence[Reason]],
     left: Mapping[str, float],
     zone: dt.tzinfo = dt.UTC,
     in_fahrenheit: bool = False,
@@ -240,7 +246,7 @@ def _figures(
     values: StoreValues,
     *,
     wood: Wood,
-    stops: Sequence[str],
+    stops: Sequence[Reason],
     left: float,
     zone: dt.tzinfo,
     in_fahrenheit: bool,
@@ -255,15 +261,12 @@ def _figures(
     look = standing_condition(kept.log.get(code, ()))
     reasons = list(stops)
     if grade is StoreClass.SAMPLE_FIRST:
-        reasons.append(
-            Sentence(
-                "stop.warm",
-                heat=f"{worst.degree_hours:.0f}",
-                above=f"{values.warm_above_c:g}",
-            )
-        )
+        heat = f"{worst.degree_hours:.0f}"
+        says = Sentence("stop.warm", heat=heat, above=f"{values.warm_above_c:g}")
+        reasons.append(barred(Against.HEAT, says, code))
     if days is not None and days > keeps:
-        reasons.append(Sentence("stop.old", days=days, keeps=f"{keeps:g}"))
+        says = Sentence("stop.old", days=days, keeps=f"{keeps:g}")
+        reasons.append(barred(Against.OLD_WOOD, says, code))
     return BundleFigures(
         bundle=code,
         grade=grade,
@@ -278,7 +281,7 @@ def _figures(
         sticks_left=left,
         condition=None if look is None else look.condition,
         looked_at=None if look is None else look.time,
-        may_not_be_used=tuple(reasons),
+        reasons=tuple(reasons),
         doubts=doubts,
         in_fahrenheit=in_fahrenheit,
     )

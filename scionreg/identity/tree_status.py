@@ -74,6 +74,8 @@ class TreeIdentity:
     alike: tuple[str, ...]
     evidence: tuple[Evidence, ...]
     limbs: tuple["TreeIdentity", ...] = ()
+    against: tuple[tuple[IdentityStatus, str], ...] = ()
+    """The side states that hold, each with a reason; holds apart, which are no finding."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -133,7 +135,11 @@ def identity_of(
     dateless = tuple(samples) if now and limb is None else ()
     evidence = evidence_of(book, on, weights.status, limb, dateless)
     standing = [each for each in evidence if each.stands and each.agrees]
-    against = _against(book, on, limb, evidence, weights, now=now)
+    found = _against(book, on, limb, evidence, weights, now=now)
+    holds = _in_force(book, TreeEventKind.HOLD, on, limb)
+    against = {**found}
+    if holds:
+        against[IdentityStatus.DOUBTFUL] = [*holds, *found.get(IdentityStatus.DOUBTFUL, ())]
     best = max(standing, key=lambda each: (each.strength, each.date or dt.date.min), default=None)
     notices = _in_force(book, TreeEventKind.NOTICE, on, limb)
     ended = ended_by(book, book.planted, on, limb, new_plant_only=True)
@@ -159,6 +165,7 @@ def identity_of(
             identity_of(book, on, now=now, limb=each, alike=alike, weights=weights)
             for each in limbs
         ),
+        against=tuple((state, says) for state in SIDE for says in found.get(state, ())),
     )
 
 
@@ -214,7 +221,7 @@ def _in_force(book: TreeBook, kind: TreeEventKind, on: dt.date, limb: str | None
         if event.event in (kind, TreeEventKind.RELEASED)
         and (event.date is None or event.date <= on)
     ]
-    return [says for of, says in in_force(events) if of in (None, limb)]
+    return [says for of, says, _ in in_force(events) if of in (None, limb)]
 
 
 def _against(
@@ -226,7 +233,7 @@ def _against(
     *,
     now: bool,
 ) -> dict[IdentityStatus, list[str]]:
-    """Return the side states that hold, with their reasons."""
+    """Return the side states that hold, with their reasons, but for holds."""
     found: dict[IdentityStatus, list[str]] = {}
 
     def say(state: IdentityStatus, reason: str) -> None:
@@ -241,8 +248,6 @@ def _against(
         say(IdentityStatus.DEAD, reason)
     if now and book.status == TreeStatus.RETIRED:
         say(IdentityStatus.RETIRED, Sentence("tree.retired"))
-    for reason in _in_force(book, TreeEventKind.HOLD, on, limb):
-        say(IdentityStatus.DOUBTFUL, reason)
     for reason in _doubts_from_wood(book, on, limb, evidence, weights):
         say(IdentityStatus.DOUBTFUL, reason)
     return found

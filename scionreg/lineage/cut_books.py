@@ -95,7 +95,7 @@ def read_cut_books(connection: Connection, settings: Settings) -> list[CutBook]:
                 rights_until=as_day(until),
                 licence=licence,
                 cuts=tuple(cuts.get(tree, ())),
-                stopped=tuple(in_force(events.get(tree, ()))),
+                stopped=tuple((limb, says) for limb, says, _ in in_force(events.get(tree, ()))),
             )
         )
     return found

@@ -35,6 +35,7 @@ from scionreg.lineage.graph import (
 from scionreg.lineage.remarks import places_of
 from scionreg.records.vocabulary import BundleEventKind
 
+UNLABELLED = Query("SELECT bundle FROM bundles WHERE bundle IN {codes} AND unlabelled")
 EVERY_BUNDLE = Query("SELECT bundle FROM bundles ORDER BY bundle")
 GRAFTED = Query(
     "SELECT bundle, max(date), count(*) - count(date) FROM graft_lots WHERE bundle IN {codes} "
@@ -70,6 +71,8 @@ class Kept:
     cuttings: dict[str, Cutting] = field(default_factory=dict)
     trees: dict[str, Tree] = field(default_factory=dict)
     parents: Parents = field(default_factory=dict)
+    unlabelled: set[str] = field(default_factory=set)
+    """Bundles that were found without a label."""
     log: dict[str, list[LogLine]] = field(default_factory=dict)
     stays: list[KnownStay] = field(default_factory=list)
     until: dict[str, dt.datetime | None] = field(default_factory=dict)
@@ -114,6 +117,7 @@ def read_kept(
             cutting = make_cutting(row[9:16])
             kept.cuttings[cutting.collection] = cutting
             kept.trees.setdefault(cutting.tree, make_tree(row[16:]))
+    kept.unlabelled = {row[0] for row in rows(connection, UNLABELLED, every)}
     kept.log = read_log(connection, every)
     _Placing(kept, zone, at).place(_last_uses(connection, kept, zone, every), still_there)
     return kept

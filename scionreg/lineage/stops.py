@@ -9,13 +9,16 @@ from sqlalchemy import Connection
 from scionreg.lineage.chain import LogLine, resolve_names
 from scionreg.lineage.graph import Cutting, Query, as_day, rows
 from scionreg.lineage.phrases import found_to_be, in_brackets, tree_or_limb
+from scionreg.lineage.reasons import Reason, barred
 from scionreg.lineage.stays import Kept
 from scionreg.records.vocabulary import (
     STRENGTH,
+    Against,
     BundleEventKind,
     CheckMethod,
     Condition,
     TreeEventKind,
+    TreeStatus,
 )
 from scionreg.records.words import Sentence
 
@@ -35,6 +38,8 @@ NEW_PLANTS = Query(
     "AND event IN ('topworked', 'replanted', 'regrew_below_union')"
 )
 USELESS = (Condition.MOULD, Condition.DEAD)
+GONE = {TreeStatus.RETIRED: Against.RETIRED, TreeStatus.DEAD: Against.DEAD}
+RELEASED, NOTICE = TreeEventKind.RELEASED, Against.NOTICE
 
 
 class Happening(NamedTuple):
@@ -47,29 +52,38 @@ class Happening(NamedTuple):
     detail: str | None
 
 
-def stops(connection: Connection, kept: Kept) -> dict[str, list[str]]:
-    """Return why bundles may not be used, as sentences; those that may are lacking.
+def stops(connection: Connection, kept: Kept, on: dt.date | None = None) -> dict[str, list[Reason]]:
+    """Return why bundles may not be used on a day (None: by all that is recorded).
 
-    What holds of a bundle or tree holds of all wood tied from it.
+    What holds of a bundle or tree holds of all wood tied from it. Bundles that may be used are
+    lacking.
     """
-    trees = _tree_stops(connection, kept)
-    off = _found_off(connection, kept)
-    own: dict[str, list[str]] = {}
+    last = on or dt.date.max
+    trees = _tree_stops(connection, kept, last)
+    off = _found_off(connection, kept, last)
+    own: dict[str, list[Reason]] = {}
     for code in kept.order():
         bundle, given = kept.bundles[code], kept.parents.get(code, {})
-        found = list(_of_log(code, kept.log.get(code, ())))
+        found = list(_of_log(code, kept.log.get(code, ()), last))
         found += off.get(code, ())
         cutting = kept.cutting(code)
         if cutting is not None:
             found += off.get(cutting.collection, ())
-            found += [says for limb, says in trees.get(cutting.tree, ()) if _meets(limb, cutting)]
+            found += [each for each in trees.get(cutting.tree, ()) if _meets(each.limb, cutting)]
         elif bundle.received_from is None and not given:
-            found.append(Sentence("stop.no_source", bundle=code))
+            found.append(_no_source(kept, code))
         for parent in given:
             found += own.get(parent, ())
         if found:
             own[code] = list(dict.fromkeys(found))
     return own
+
+
+def _no_source(kept: Kept, code: str) -> Reason:
+    if code in kept.unlabelled:
+        says = Sentence("stop.unlabelled", bundle=code)
+        return barred(Against.UNLABELLED, says, code)
+    return barred(Against.NO_SOURCE, Sentence("stop.no_source", bundle=code), code)
 
 
 def standing_condition(log: Iterable[LogLine]) -> LogLine | None:
@@ -78,41 +92,54 @@ def standing_condition(log: Iterable[LogLine]) -> LogLine | None:
     return looks[-1] if looks else None
 
 
-def _of_log(code: str, log: Sequence[LogLine]) -> Iterator[str]:
+def _of_log(code: str, log: Sequence[LogLine], last: dt.date) -> Iterator[Reason]:
     hold: LogLine | None = None
-    for line in log:
+    known = [line for line in log if line.day is None or line.day <= last]
+    for line in known:
         if line.event == BundleEventKind.HOLD:
             hold = line
         elif line.event == BundleEventKind.RELEASED:
             hold = None
     if hold is not None:
-        yield Sentence("stop.hold", of=code, since=_since(hold.day))
-    look = standing_condition(log)
+        says = Sentence("stop.hold", of=code, since=since_when(hold.day))
+        yield barred(Against.HOLD, says, code, since=hold.day)
+    look = standing_condition(known)
     if look is not None and look.condition in USELESS:
         seen = Sentence("stop.on", day=look.day) if look.day else ""
-        yield Sentence(f"stop.looked.{look.condition}", bundle=code, on=seen)
+        says = Sentence(f"stop.looked.{look.condition}", bundle=code, on=seen)
+        yield barred(Against.CONDITION, says, code, since=look.day)
 
 
-def _since(day: dt.date | None) -> Sentence:
+def since_when(day: dt.date | None) -> Sentence:
+    """Return since when something holds, in words."""
     return Sentence("stop.since", day=day) if day else Sentence("stop.since_unknown")
 
 
 # ------------------------------------------------------------------------------------ the trees
 
-Told = tuple[str | None, Sentence]
-"""The limb that a sentence is about (None: the whole tree), and the sentence."""
+Told = tuple[str | None, Sentence, dt.date | None]
+"""The limb that a sentence is about (None: the whole tree), the sentence, and since when."""
 
 
-def _tree_stops(connection: Connection, kept: Kept) -> dict[str, list[Told]]:
-    found: dict[str, list[Told]] = {}
+def _tree_stops(connection: Connection, kept: Kept, last: dt.date) -> dict[str, list[Reason]]:
+    """Return what stops the trees themselves: holds and notices, and that they are dead.
+
+    A death or a retirement that came after the cutting says nothing against wood in store, so these
+    count only where nobody knows when they came.
+    """
+    found: dict[str, list[Reason]] = {}
     events: dict[str, list[Happening]] = {}
     for tree, date, *rest in rows(connection, EVENTS, kept.trees):
         events.setdefault(tree, []).append(Happening(tree, as_day(date), *rest))
     for tree, happenings in events.items():
-        found[tree] = list(in_force(happenings))
+        known = [each for each in happenings if each.date is None or each.date <= last]
+        for kind, code in ((TreeEventKind.HOLD, Against.HOLD), (TreeEventKind.NOTICE, NOTICE)):
+            for limb, says, since in in_force(e for e in known if e.event in (kind, RELEASED)):
+                reason = barred(code, says, tree, limb=limb, since=since)
+                found.setdefault(tree, []).append(reason)
     for tree, status in rows(connection, STATUS, kept.trees):
         says = Sentence(f"stop.tree.{status}", tree=tree)
-        found.setdefault(tree, []).append((None, says))
+        found.setdefault(tree, []).append(barred(GONE[status], says, tree))
     return found
 
 
@@ -134,12 +161,12 @@ def in_force(happenings: Iterable[Happening]) -> Iterator[Told]:
             if "notice" in (each.detail or "").lower():
                 notices = [n for n in notices if each.limb not in (None, n.limb)]
     for hold in holds.values():
-        of, since = tree_or_limb(hold.tree, hold.limb), _since(hold.date)
-        yield hold.limb, Sentence("stop.hold", of=of, since=since)
+        of, since = tree_or_limb(hold.tree, hold.limb), since_when(hold.date)
+        yield hold.limb, Sentence("stop.hold", of=of, since=since), hold.date
     for notice in notices:
-        of, since = tree_or_limb(notice.tree, notice.limb), _since(notice.date)
+        of, since = tree_or_limb(notice.tree, notice.limb), since_when(notice.date)
         detail = in_brackets(notice.detail)
-        yield notice.limb, Sentence("stop.notice", of=of, detail=detail, since=since)
+        yield notice.limb, Sentence("stop.notice", of=of, detail=detail, since=since), notice.date
 
 
 def _meets(limb: str | None, cutting: Cutting) -> bool:
@@ -169,8 +196,12 @@ class Look(NamedTuple):
             found=found_to_be(self.found),
         )
 
+    def reason(self) -> Reason:
+        """Return it as what speaks against use."""
+        return barred(Against.WRONG, self.says(), self.item, limb=self.limb, since=self.date)
 
-def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
+
+def _found_off(connection: Connection, kept: Kept, last: dt.date) -> dict[str, list[Reason]]:
     """Return the looks that found all of a bundle, collection or tree to be something else.
 
     Not those that a later look of at least their strength answers; of a tree, neither those that
@@ -180,7 +211,9 @@ def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
     for check, item, method, date, *rest in rows(
         connection, LOOKS, {*kept.bundles, *kept.cuttings, *kept.trees}
     ):
-        looks.setdefault(item, []).append(Look(check, item, method, as_day(date), *rest))
+        look = Look(check, item, method, as_day(date), *rest)
+        if look.date is None or look.date <= last:
+            looks.setdefault(item, []).append(look)
     off = {
         item: [look for look in each if look.off and not any(_answers(a, look) for a in each)]
         for item, each in looks.items()
@@ -190,8 +223,10 @@ def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
     breaks: dict[str, list[tuple[dt.date | None, str | None]]] = {}
     for tree, date, limb in rows(connection, NEW_PLANTS, kept.trees):
         breaks.setdefault(tree, []).append((as_day(date), limb))
-    found: dict[str, list[str]] = {
-        item: [look.says() for look in each] for item, each in off.items() if item not in kept.trees
+    found: dict[str, list[Reason]] = {
+        item: [look.reason() for look in each]
+        for item, each in off.items()
+        if item not in kept.trees
     }
     for code, cutting in kept.cuttings.items():
         label = names[kept.trees[cutting.tree].cultivar]
@@ -199,7 +234,7 @@ def _found_off(connection: Connection, kept: Kept) -> dict[str, list[str]]:
             renamed = look.found is not None and names[look.found] == label
             same = not any(_between(each, look, cutting) for each in breaks.get(cutting.tree, ()))
             if _meets(look.limb, cutting) and same and not renamed:
-                found.setdefault(code, []).append(look.says())
+                found.setdefault(code, []).append(look.reason())
     return found
 
 

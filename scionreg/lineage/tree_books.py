@@ -15,6 +15,7 @@ from scionreg.lineage.recall_items import OfCode
 from scionreg.lineage.stops import Happening
 from scionreg.lineage.trace import trace
 from scionreg.records.errors import RegistryError
+from scionreg.records.vocabulary import TreeEventKind
 from scionreg.records.words import Sentence
 
 TREES = Query(
@@ -82,6 +83,19 @@ class TreeBook:
     checks: tuple[Check, ...] = ()
     cuts: tuple[Cut, ...] = ()
     wood: tuple[WoodCheck, ...] = ()
+
+
+def planted_on(book: TreeBook, on: dt.date) -> dt.date | None:
+    """Return the day that what stands there on a day was planted: the last replanting counts."""
+    days = [
+        event.date
+        for event in book.events
+        if event.event == TreeEventKind.REPLANTED
+        and event.limb is None
+        and event.date is not None
+        and event.date <= on
+    ]
+    return max([*days, *([book.planted] if book.planted else [])], default=None)
 
 
 def read_tree_books(

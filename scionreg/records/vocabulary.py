@@ -429,6 +429,52 @@ class IdentityStatus(Word):
     DEAD = "dead", "The tree is gone."
 
 
+class Weight(Word):
+    """How much something that is known speaks against using wood or a tree."""
+
+    BARS = "bars", "It may not be used."
+    DOUBT = "doubt", "It may be used, and something speaks against it."
+    NOTE = "note", "It may be used; there is something to mind."
+
+
+class Against(Word):
+    """What is known against using a tree, wood, a lot or trees that leave, on a day."""
+
+    DEAD = "dead", "It is dead, or gone."
+    RETIRED = "retired", "It is no source any more."
+    RESTING = "resting", "It is recorded as resting."
+    RESTS = "rests", "It was cut too hard, and rests until a season."
+    HOLD = "hold", "The nursery itself stopped its use."
+    NOTICE = "notice", "An authority's order is in force."
+    TOPWORKED = "topworked", "It was grafted over, and not looked at or renamed since."
+    REGROWN = "regrown", "It regrew below the union, and was not looked at or renamed since."
+    REPLANTED = "replanted", "Another plant stands at its place, not looked at since."
+    RETAGGED = "retagged", "It got a new tag, and was not looked at since."
+    LIMB = "limb", "Something is known of one of its limbs."
+    WRONG = "wrong", "It was looked at, and is not what it is named."
+    DOUBTFUL = "doubtful", "Something that was looked at speaks against what it is named."
+    RELATIVES = "relatives", "Looks at others of the same source speak against its name."
+    NAMED_ONLY = "named_only", "Nobody has looked, and nothing tells where it came from."
+    TOO_OLD = "too_old", "A temporary source is used for a limited time, which is over."
+    AGE_ENDS = "age_ends", "A temporary source reaches the end of its time within the season."
+    AGE_UNKNOWN = "age_unknown", "When a temporary source was planted is not known."
+    FROM_INCREASE = "from_increase", "It was grown from a temporary source."
+    LICENCE = "licence", "A right is claimed, and no licence is recorded."
+    RIGHTS_UNKNOWN = "rights_unknown", "Nobody recorded whether a right is claimed."
+    LICENSED = "licensed", "A right is claimed, and a licence is recorded."
+    PERMISSION = "permission", "Its owner's permission does not hold on the day."
+    PERMISSION_ENDS = "permission_ends", "Its owner's permission ends within the season."
+    OWNER = "owner", "Its owner asks for notice, or allows so many sticks."
+    NO_SOURCE = "no_source", "Nobody recorded what wood it is."
+    UNLABELLED = "unlabelled", "It was found without a label; nobody knows what wood it is."
+    CONDITION = "condition", "Its wood was mouldy or dead when it was looked at."
+    OLD_WOOD = "old_wood", "Its wood is older than such wood keeps."
+    HEAT = "heat", "Its wood was warm so long that a sample is grafted first."
+    GONE = "gone", "Nothing of it is left."
+    SOURCE = "source", "Its wood was cut when the tree could not be a source."
+    LABEL = "label", "Its label names another cultivar than its wood is recorded as."
+
+
 class Failure(Word):
     """A step of the chain at which identity breaks."""
 
@@ -485,6 +531,8 @@ VOCABULARIES: tuple[type[Word], ...] = (
     ProfileVerdict,
     SampleFound,
     IdentityStatus,
+    Weight,
+    Against,
     Failure,
     Proposal,
 )

@@ -174,7 +174,7 @@ def _due(
 ) -> Iterator[_Subject]:
     match name:
         case "packing":
-            from scionreg.cutting import opens
+            from scionreg.judgement.rests import opens
 
             since = opens(settings.season(day), settings)
             yield from (_Subject(code=code) for code in not_tied(connection, since, day))

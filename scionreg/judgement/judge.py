@@ -1,0 +1,313 @@
+"""Reads what the registry knows, and judges whatever is asked about by it."""
+
+import datetime as dt
+from collections.abc import Collection, Iterable, Mapping
+from functools import cached_property
+
+from sqlalchemy import Connection
+
+from scionreg.identifying import Known
+from scionreg.identity.tree_evidence import Sampled
+from scionreg.identity.tree_status import TreeIdentity, Weights
+from scionreg.judgement.rests import Rests
+from scionreg.judgement.trees import Asked, TreeFacts, identity_on, tree_reasons
+from scionreg.judgement.wood import bundle_reasons, hold_reasons, lot_reasons
+from scionreg.lineage.chain import Line
+from scionreg.lineage.cut_books import grown_from_increase
+from scionreg.lineage.graph import Cutting, Query, as_day, not_found, rows
+from scionreg.lineage.judged_books import (
+    Ground,
+    Held,
+    Permit,
+    Right,
+    read_ground,
+    read_holds,
+    read_permits,
+    read_renamed,
+    read_rights,
+)
+from scionreg.lineage.lot_checks import read_lot_checks
+from scionreg.lineage.reasons import Judgement, Reason, judged
+from scionreg.lineage.stays import Kept, read_kept
+from scionreg.lineage.stops import stops
+from scionreg.lineage.tree_books import TreeBook, read_tree_books
+from scionreg.lineage.woods import read_woods
+from scionreg.records.starting_values import IdentityValues, RotationValues, StatusValues
+from scionreg.records.vocabulary import SampleFound
+from scionreg.registry.settings import Settings, read_settings
+
+LOTS = Query("SELECT graft_lot, bundle, first, last FROM graft_lots WHERE graft_lot IN {codes}")
+LINES = Query(
+    "SELECT dispatch, graft_lot, date, customer, trees, first, last, label_cultivar "
+    "FROM dispatches WHERE dispatch IN {codes} ORDER BY dispatch, graft_lot"
+)
+TREES = "mother_trees"
+
+
+class Judge:
+    """What a registry knows for and against using what is in it, on days that are asked about.
+
+    Each part of the records is read once, when the first question needs it.
+    """
+
+    def __init__(
+        self, connection: Connection, on: dt.date | None = None, *, settings: Settings | None = None
+    ) -> None:
+        self.connection = connection
+        self.settings = settings or read_settings(connection)
+        self.today = self.settings.today()
+        self.on = on or self.today
+        self._then: dict[str, list[Reason]] = {}
+        self._rests: dict[int, Rests] = {}
+
+    # ------------------------------------------------------------------------------ mother trees
+
+    def trees(
+        self,
+        codes: Collection[str] | None = None,
+        *,
+        on: dt.date | None = None,
+        until: dt.date | None = None,
+        limb: str = "",
+    ) -> dict[str, Judgement]:
+        """Return whether wood may be cut of mother trees (None: all), or of a limb, on a day.
+
+        `until` asks about all days to that one: what ends before is told, and bars nothing.
+        """
+        day = on or self.on
+        asked = self._asked(day, until, limb or None)
+        found = {}
+        for code in self.books if codes is None else codes:
+            if code not in self.books:
+                raise not_found(self.connection, code)
+            found[code] = judged(code, TREES, day, tree_reasons(self._facts(code, day), asked))
+        return found
+
+    def identity(self, code: str, *, on: dt.date | None = None) -> TreeIdentity:
+        """Return what is known of a mother tree's identity on a day."""
+        day = on or self.on
+        return identity_on(self._facts(code, day), self._asked(day))
+
+    def tree(self, code: str, *, on: dt.date | None = None, limb: str = "") -> Judgement:
+        """Return whether wood may be cut of a mother tree, or of a limb, on a day."""
+        return self.trees([code], on=on, limb=limb)[code]
+
+    def _asked(self, day: dt.date, until: dt.date | None = None, limb: str | None = None) -> Asked:
+        season, now_is = self.settings.season(day), self.settings.season(self.today)
+        return Asked(
+            on=day,
+            season=season,
+            until=until,
+            # What has no day is known of this season, and of no earlier one.
+            now=season >= now_is,
+            now_is=now_is,
+            limb=limb,
+            weights=self.weights,
+            values=self.settings.values(RotationValues),
+        )
+
+    def _facts(self, code: str, day: dt.date) -> TreeFacts:
+        book, ground = self.books[code], self.ground[code]
+        season = self.settings.season(day)
+        if season not in self._rests:
+            self._rests[season] = Rests(self.connection, self.settings, season)
+        return TreeFacts(
+            book=book,
+            right=self.rights.get(book.cultivar),
+            permits=self._permits_of(code),
+            ground=ground,
+            renamed=self.renamed.get(code),
+            from_increase=self.from_increase.get(code),
+            rest=self._rests[season][code],
+            samples=self.sampled.get(code, ()),
+            alike=tuple(self.known.panel.alike(book.cultivar)),
+        )
+
+    # -------------------------------------------------------------------------- wood and its lots
+
+    def bundles(
+        self, codes: Collection[str] | None = None, *, on: dt.date | None = None
+    ) -> dict[str, Judgement]:
+        """Return whether the wood of bundles (None: of all) may be grafted on a day."""
+        from scionreg import storing
+
+        day = on or self.on
+        found = storing.report(
+            self.connection, () if codes is None else list(codes), at=self._end_of(day), judge=self
+        )
+        return {
+            each.bundle: judged(each.bundle, "bundles", day, each.reasons) for each in found.bundles
+        }
+
+    def _end_of(self, day: dt.date) -> dt.datetime:
+        """Return the moment up to which a day's wood is judged: its end, or now."""
+        end = dt.datetime.combine(day + dt.timedelta(days=1), dt.time(), self.settings.zone)
+        return min(end.astimezone(dt.UTC), dt.datetime.now(dt.UTC).replace(microsecond=0))
+
+    def wood(self, kept: Kept, on: dt.date | None = None) -> dict[str, list[Reason]]:
+        """Return what is known against each bundle of `kept` on a day, but for heat and age."""
+        day = on or self.on
+        woods = read_woods(self.connection, kept)
+        return bundle_reasons(
+            kept,
+            stops(self.connection, kept, day),
+            self._at_cutting,
+            self.rights,
+            {code: wood.cultivars for code, wood in woods.items()},
+            day,
+        )
+
+    def _at_cutting(self, cutting: Cutting) -> list[Reason]:
+        """Return what was known against a tree on the day it was cut, but for its rest."""
+        if cutting.collection not in self._then:
+            day = cutting.date or self.on
+            facts = TreeFacts(
+                book=self.books[cutting.tree],
+                permits=self._permits_of(cutting.tree),
+                ground=self.ground[cutting.tree],
+                renamed=self.renamed.get(cutting.tree),
+                from_increase=self.from_increase.get(cutting.tree),
+            )
+            asked = Asked(
+                on=day,
+                season=self.settings.season(day),
+                now=False,
+                limb=cutting.limb,
+                weights=self.weights,
+                values=self.settings.values(RotationValues),
+            )
+            self._then[cutting.collection] = list(tree_reasons(facts, asked))
+        return self._then[cutting.collection]
+
+    def _permits_of(self, tree: str) -> tuple[Permit, ...]:
+        block = self.ground[tree].block
+        return tuple(
+            each
+            for each in self.permits
+            if each.tree == tree or (each.block is not None and each.block == block)
+        )
+
+    def lots(
+        self,
+        codes: Collection[str],
+        *,
+        on: dt.date | None = None,
+        positions: Mapping[str, Iterable[int]] | None = None,
+    ) -> dict[str, Judgement]:
+        """Return whether trees of graft lots may be labelled and sold on a day.
+
+        `positions`: those of a lot that are asked about; all of a lot that it does not name.
+        """
+        day = on or self.on
+        asked = positions or {}
+        found = rows(self.connection, LOTS, codes)
+        bundle_of = {lot: bundle for lot, bundle, _, _ in found}
+        for code in codes:
+            if code not in bundle_of:
+                raise not_found(self.connection, code)
+        kept = read_kept(
+            self.connection, self.settings.zone, list(bundle_of.values()), at=self._end_of(day)
+        )
+        wood = self.wood(kept, day)
+        checks = read_lot_checks(self.connection, codes, day)
+        holds = self.holds(day)
+        return {
+            lot: judged(
+                lot,
+                "graft_lots",
+                day,
+                [
+                    *hold_reasons(lot, holds.get(lot, ()), asked.get(lot)),
+                    *(look.reason(lot) for look in checks.get(lot, ())),
+                    *lot_reasons(wood[bundle_of[lot]]),
+                ],
+            )
+            for lot in codes
+        }
+
+    def lines(
+        self, dispatches: Collection[str], *, on: dt.date | None = None
+    ) -> dict[str, Judgement]:
+        """Return whether the lines of dispatches may leave, by ``dispatch/graft lot``."""
+        day = on or self.on
+        lines = [
+            Line(row[0], row[1], as_day(row[2]), *row[3:8])
+            for row in rows(self.connection, LINES, dispatches)
+        ]
+        places = {
+            line.graft_lot: range(line.first, line.last + 1)
+            for line in lines
+            if line.first is not None and line.last is not None
+        }
+        lots = self.lots({line.graft_lot for line in lines}, on=day, positions=places)
+        holds = self.holds(day)
+        return {
+            line.code: judged(
+                line.code,
+                "dispatches",
+                day,
+                [
+                    *hold_reasons(line.dispatch, holds.get(line.dispatch, ())),
+                    *lots[line.graft_lot].reasons,
+                ],
+            )
+            for line in lines
+        }
+
+    def holds(self, on: dt.date) -> dict[str, list[Held]]:
+        """Return the holds in force on a day on cuttings, lots and dispatches."""
+        return read_holds(self.connection, on)
+
+    # ------------------------------------------------------------------------- read once, if ever
+
+    @cached_property
+    def books(self) -> dict[str, TreeBook]:
+        """Return the book of every mother tree."""
+        return {each.tree: each for each in read_tree_books(self.connection)}
+
+    @cached_property
+    def ground(self) -> dict[str, Ground]:
+        """Return where every mother tree stands."""
+        return read_ground(self.connection)
+
+    @cached_property
+    def rights(self) -> dict[str, Right]:
+        """Return every cultivar's rights."""
+        return read_rights(self.connection)
+
+    @cached_property
+    def permits(self) -> list[Permit]:
+        """Return every permission."""
+        return read_permits(self.connection)
+
+    @cached_property
+    def renamed(self) -> dict[str, dt.date]:
+        """Return the trees whose name was corrected, and the last day of that."""
+        names = {each.tree: each.cultivar for each in self.books.values()}
+        return read_renamed(self.connection, names, self.settings.zone)
+
+    @cached_property
+    def from_increase(self) -> dict[str, str]:
+        """Return the trees that were grown from a temporary source, and from which."""
+        return grown_from_increase(self.connection)
+
+    @cached_property
+    def weights(self) -> Weights:
+        """Return how long looks hold, and how far methods can be trusted."""
+        values = self.settings.values
+        return Weights(values(StatusValues), values(IdentityValues))
+
+    @cached_property
+    def known(self) -> Known:
+        """Return the marker profiles."""
+        return Known.read(self.connection)
+
+    @cached_property
+    def sampled(self) -> dict[str, tuple[Sampled, ...]]:
+        """Return what marker profiles of mother trees showed, those that tell something."""
+        found: dict[str, tuple[Sampled, ...]] = {}
+        for sample, (tree, told) in self.known.verdicts(self.connection, trees_only=True).items():
+            if told.found is not SampleFound.CANNOT_SAY:
+                shown = Sampled(sample=sample, found=told.found, cultivar=told.cultivar)
+                found[tree] = (*found.get(tree, ()), shown)
+        return found
