@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 import re
+import unicodedata
 from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -21,6 +22,7 @@ from scionreg.records.cells import (
     Day,
     Many,
     Moment,
+    Name,
     Number,
     Outline,
     Positions,
@@ -48,8 +50,16 @@ from scionreg.records.vocabulary import (
 
 DITTOS = ["ditto", "DITTO", "do.", '"', "''", "〃", "same", "same as above", "idem", "id."]
 
-plain_text = st.text(st.characters(exclude_characters="\x00"), min_size=1).filter(
-    lambda text: text.strip() == text and text.casefold() not in DITTOS and text != '-"-'
+plain_text = st.text(
+    st.characters(exclude_categories=["Cc", "Cf", "Cs", "Co", "Cn", "Zs", "Zl", "Zp"])
+    | st.just(" "),
+    min_size=1,
+).filter(
+    lambda text: (
+        text.strip() == text == unicodedata.normalize("NFC", text)
+        and text.casefold() not in DITTOS
+        and text != '-"-'
+    )
 )
 own_codes = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9 #.-]{0,20}[A-Za-z0-9]", fullmatch=True).filter(
     lambda text: not codes.looks_issued(text) and text.casefold() not in DITTOS
@@ -78,6 +88,7 @@ def rectangle(corner: tuple[int, int, int, int]) -> str:
 
 WRITTEN: list[tuple[Cell, st.SearchStrategy[Any]]] = [
     (Cell(), plain_text),
+    (Name(), plain_text),
     (Code("bundles"), own_codes | issued),
     (Ref(("bundles",)), own_codes | issued),
     (
@@ -122,6 +133,37 @@ def test_what_is_written_reads_back_the_same(
 def test_every_cell_type_is_written_and_read_here() -> None:
     used = {type(column.info["cell"]) for kind in KINDS for column in fields(kind)}
     assert used == {type(cell) for cell, _ in WRITTEN}
+
+
+HIDDEN = ["\u200b", "\u2060", "\ufeff", "\u202e", "\u2066", "\u00ad"]
+
+
+@pytest.mark.parametrize("sign", HIDDEN, ids=ascii)
+@pytest.mark.parametrize(
+    "cell",
+    [Code("mother_trees"), Ref(("stores",)), Name(), CultivarName(), Many()],
+    ids=lambda cell: type(cell).__name__,
+)
+def test_what_cannot_be_seen_in_a_code_or_name_is_refused_with_its_place(
+    cell: Cell, sign: str
+) -> None:
+    code = f"{ord(sign):04X}"
+    with pytest.raises(CellError, match=rf"after 'N'.*U\+{code}") as refusal:
+        cell.read(f"N{sign}1")
+    assert refusal.value.rule == "unreadable_text"
+    with pytest.raises(CellError, match="at its beginning"):
+        cell.read(f"{sign}N1")
+
+
+@pytest.mark.parametrize("sign", ["\u202e", "\u2067", "\ufeff"], ids=ascii)
+def test_no_text_may_turn_the_reading_direction_round(sign: str) -> None:
+    with pytest.raises(CellError, match="invisible character after 'wind, '"):
+        Cell().read(f"wind, {sign}stopped")
+
+
+def test_text_is_kept_in_one_form_of_unicode() -> None:
+    assert Cell().read("caf\u0065\u0301") == Cell().read("caf\u00e9") == "caf\u00e9"
+    assert Code("stores").read("N\u00a01") == "N 1"
 
 
 @given(st.text())

@@ -29,6 +29,7 @@ from scionreg.records.cells import (
     Day,
     Many,
     Moment,
+    Name,
     Number,
     Outline,
     Positions,
@@ -152,7 +153,7 @@ class Permission(Record):
     __tablename__ = "permissions"
     KEY = ("permission",)
     permission: Mapped[str] = code("permissions", "code of the permission")
-    host: Mapped[str] = field(Cell(), "code of the owner", required=True)
+    host: Mapped[str] = field(Name(), "code of the owner", required=True)
     tree: Mapped[str | None] = refers("mother_trees.tree", "tree it is for", index=True)
     block: Mapped[str | None] = refers("blocks.block", "block it is for, with all its trees")
     valid_from: Mapped[dt.date | None] = field(Day(), "first day one may cut")
@@ -176,7 +177,7 @@ class TreeEvent(Record):
         desk=True,
     )
     event: Mapped[TreeEventKind] = field(Choice(TreeEventKind), "what happened", required=True)
-    limb: Mapped[str | None] = field(Cell(), "limb, when only that one")
+    limb: Mapped[str | None] = field(Name(), "limb, when only that one")
     detail: Mapped[str | None] = field(Cell(), "what exactly")
     notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
@@ -193,7 +194,7 @@ class IdentityCheck(Record):
         required=True,
         index=True,
     )
-    limb: Mapped[str | None] = field(Cell(), "limb of the tree")
+    limb: Mapped[str | None] = field(Name(), "limb of the tree")
     positions_checked: Mapped[str | None] = field(Positions(), "positions looked at")
     positions: Mapped[str | None] = field(Positions(), "positions found off")
     date: Mapped[dt.date | None] = field(Day(), "day of the look")
@@ -211,14 +212,14 @@ class Genotype(Record):
 
     __tablename__ = "genotypes"
     KEY = ("sample", "locus")
-    sample: Mapped[str] = field(Cell(), "laboratory's name of the sample", required=True)
+    sample: Mapped[str] = field(Name(), "laboratory's name of the sample", required=True)
     item: Mapped[str | None] = field(
         Ref(("mother_trees", "bundles", "graft_lots", "rootstock_lots"), single=True),
         "what was sampled",
     )
     cultivar: Mapped[str | None] = field(CultivarName(), "cultivar of a reference profile")
     laboratory: Mapped[str | None] = field(Cell(), "who measured it")
-    locus: Mapped[str] = field(Cell(), "name of the locus", required=True)
+    locus: Mapped[str] = field(Name(), "name of the locus", required=True)
     allele_1: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
     allele_2: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
     allele_3: Mapped[int | None] = field(Whole(1, 5000), "fragment length, base pairs")
@@ -232,7 +233,7 @@ class Collection(Record):
     KEY = ("collection",)
     collection: Mapped[str] = code("collections", "code of the collection")
     tree: Mapped[str] = refers("mother_trees.tree", "tree that was cut", required=True, index=True)
-    limb: Mapped[str | None] = field(Cell(), "limb that was cut")
+    limb: Mapped[str | None] = field(Name(), "limb that was cut")
     date: Mapped[dt.date | None] = field(Day("cut_in"), "day of the cutting", index=True)
     cut_in: Mapped[str | None] = field(
         YearOrMonth(),
@@ -437,7 +438,7 @@ class Dispatch(Record):
         "graft_lots.graft_lot", "lot the trees came from", required=True
     )
     date: Mapped[dt.date | None] = field(Day(), "day they left")
-    customer: Mapped[str] = field(Cell(), "code of the customer", required=True)
+    customer: Mapped[str] = field(Name(), "code of the customer", required=True)
     trees: Mapped[int] = field(Whole(1), "trees sent", required=True)
     first: Mapped[int | None] = field(Whole(1), "first position")
     last: Mapped[int | None] = field(Whole(1), "last position")

@@ -20,6 +20,7 @@ from scionreg.registry.finding import Found, find_record, kept_key
 from scionreg.registry.intake import read_cell
 from scionreg.registry.ledger import JournalLine, Version
 from scionreg.registry.parts_of_dates import put_apart
+from scionreg.registry.recorded_codes import AsRecorded
 from scionreg.registry.recording import Recorded, as_text, refuse
 from scionreg.registry.rows import (
     Row,
@@ -117,11 +118,13 @@ def _read(making: Change, kind: str, key: str, text: Mapping[str, str]) -> dict[
     """Return the stored values of corrected cells."""
     values: dict[str, Any] = {}
     problems: list[Problem] = []
+    recorded = AsRecorded(making.connection)
     for name, cell_text in text.items():
         column = table(kind).columns[name]
         reader = column.info["cell"].reader(making.settings.zone)
         try:
-            values[name] = read_cell(reader, cell_text, required=not column.nullable)
+            value = read_cell(reader, cell_text, required=not column.nullable)
+            values[name] = recorded.as_recorded(column.info["cell"], value)
         except CellError as error:
             problems.append(
                 Problem(

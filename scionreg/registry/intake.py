@@ -19,10 +19,12 @@ from scionreg.records.cells import (
     TOTALS_ROW,
     CellError,
     Code,
+    CultivarName,
     Reader,
     Ref,
     is_totals,
     noun,
+    plain_text,
     unshield,
 )
 from scionreg.records.errors import Problem
@@ -31,7 +33,9 @@ from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, suggestions
 from scionreg.registry.changes import Change
+from scionreg.registry.lookalikes import lookalikes
 from scionreg.registry.parts_of_dates import put_apart
+from scionreg.registry.recorded_codes import FEW, AsRecorded, is_own
 from scionreg.registry.repeats import Repeats
 from scionreg.registry.rows import Row, RowWriter, key_text, not_recorded, recorded_columns
 
@@ -58,9 +62,7 @@ def read_cell(reader: Reader, text: str, *, required: bool) -> Any:
     CellError
         The text cannot be taken.
     """
-    clean = text.strip()
-    if "\x00" in clean:
-        raise CellError("unreadable_text", "holds a NUL character", "remove it")
+    clean = plain_text(text.strip())
     if clean:
         try:
             return reader(unshield(clean))
@@ -88,10 +90,13 @@ class _Memo(dict[str, Any]):
         self._reader, self._required, self._size = reader, required, size
 
     def __missing__(self, text: str) -> Any:
-        value = read_cell(self._reader, text, required=self._required)
+        value = self._read(text)
         if len(self) < self._size:
             self[text] = value
         return value
+
+    def _read(self, text: str) -> Any:
+        return read_cell(self._reader, text, required=self._required)
 
     def column(self, texts: Sequence[str]) -> list[Any]:
         """Return what a column's texts read as; one text throughout, or none, is read once."""
@@ -120,11 +125,15 @@ class _OwnCodes(_Memo):
 class _References(_Memo):
     """A column of other records' codes; `new` are those read since they were last looked up."""
 
-    __slots__ = ("_letters", "kinds", "new")
+    __slots__ = ("_letters", "_recorded", "_unknown", "kinds", "new")
 
-    def __init__(self, reader: Reader, *, required: bool, kinds: tuple[str, ...]) -> None:
+    def __init__(
+        self, reader: Reader, *, required: bool, kinds: tuple[str, ...], recorded: AsRecorded
+    ) -> None:
         super().__init__(reader, required=required, size=CACHE)
         self._letters = {codes.LETTER_OF[kind] for kind in kinds if kind in codes.LETTER_OF}
+        self._recorded = recorded if set(kinds) & set(FEW) else None
+        self._unknown: set[str] = set()
         self.kinds = kinds
         self.new: set[str] = set()
 
@@ -132,6 +141,10 @@ class _References(_Memo):
         """Return what a column's texts read as."""
         if texts[-1] not in self:  # then most likely others are not either
             self._take_issued({text for text in texts if text not in self})
+        if self._recorded:
+            own = {text for text in texts if text not in self and is_own(text)}
+            own = set(filter(str.isprintable, own))
+            self._unknown = self._recorded.unknown(self.kinds, own)
         return super().column(texts)
 
     def _take_issued(self, texts: set[str]) -> None:
@@ -147,6 +160,26 @@ class _References(_Memo):
         if value is not None:
             self.new.add(value)
         return value
+
+    def _read(self, text: str) -> Any:
+        value = super()._read(text)
+        if self._recorded and text in self._unknown and value is not None:
+            return self._recorded.code(self.kinds, value)
+        return value
+
+
+class _Cultivars(_Memo):
+    """A column of cultivars' names, taken as they are recorded."""
+
+    __slots__ = ("_recorded",)
+
+    def __init__(self, reader: Reader, *, required: bool, recorded: AsRecorded) -> None:
+        super().__init__(reader, required=required, size=CACHE)
+        self._recorded = recorded
+
+    def _read(self, text: str) -> Any:
+        value = super()._read(text)
+        return value and self._recorded.cultivar(value)
 
 
 @dataclass(slots=True)
@@ -181,6 +214,7 @@ class Intake:
         self.problems: list[Problem] = []
         self.taken = Taken()
         self._connection = change.connection
+        self._recorded = AsRecorded(change.connection)
         self._memos: dict[tuple[str, str], _Memo] = {}
         self._writers: dict[str, RowWriter] = {}
         self._repeats = Repeats(change.connection)
@@ -231,7 +265,7 @@ class Intake:
             self.problems.append(self._placed(record, better))
         if any(problem.trouble is Trouble.REFUSED for problem in self.problems):
             return
-        for adviser in self.change.advisers:
+        for adviser in (lookalikes, *self.change.advisers):
             self.problems += [self._placed(*doubt) for doubt in adviser(self.change)]
 
     # Reading cells
@@ -261,7 +295,9 @@ class Intake:
         if isinstance(cell, Code) and cell.kind in codes.LETTER_OF:
             return _OwnCodes(reader, letter=codes.LETTER_OF[cell.kind])
         if isinstance(cell, Ref):
-            return _References(reader, required=required, kinds=cell.kinds)
+            return _References(reader, required=required, kinds=cell.kinds, recorded=self._recorded)
+        if isinstance(cell, CultivarName):
+            return _Cultivars(reader, required=required, recorded=self._recorded)
         size = 0 if (column.name,) == KINDS[kind].KEY else CACHE  # keys do not repeat
         return _Memo(reader, required=required, size=size)
 
@@ -392,6 +428,7 @@ class Intake:
         if rows:
             self._places[kind].append(place)
             self.change.note(kind, writer.first, writer.last, rows)
+            self._recorded.forget(kind)
             self._written += len(rows)
             if self._written <= checking.MANY:
                 self._changed[kind].update(str(row[0]) for row in rows)

@@ -15,6 +15,7 @@ from scionreg.records.cells.base import (
     Reader,
     is_totals,
     noun,
+    plain_text,
     refuse_ditto,
     shield,
     unshield,
@@ -24,7 +25,7 @@ from scionreg.records.cells.dates import span
 from scionreg.records.cells.numbers import Number, Whole, YesNo
 from scionreg.records.cells.places import Outline, Positions, expand_positions
 from scionreg.records.cells.times import STORED_MOMENT, Day, Moment, YearOrMonth, last_day
-from scionreg.records.cells.words import Choice, CultivarName, Many
+from scionreg.records.cells.words import Choice, CultivarName, Many, Name
 
 __all__ = [
     "NOT_GIVEN",
@@ -38,6 +39,7 @@ __all__ = [
     "Day",
     "Many",
     "Moment",
+    "Name",
     "Number",
     "Outline",
     "Positions",
@@ -50,6 +52,7 @@ __all__ = [
     "is_totals",
     "last_day",
     "noun",
+    "plain_text",
     "read_code",
     "refuse_ditto",
     "shield",

@@ -1,6 +1,7 @@
 """What every cell type is, and the dirt that any of them may meet."""
 
 import re
+import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
@@ -38,9 +39,7 @@ class Cell:
 
     def read(self, text: str) -> Any:
         """Return the value of a cell's text."""
-        if "\x00" in text:
-            raise CellError("unreadable_text", "holds a NUL character", "remove it")
-        return refuse_ditto(text)
+        return refuse_ditto(plain_text(text))
 
     def typed(self, text: str, today: date) -> str:
         """Return what a person typed as a file would have it: days that go by today's, codes."""
@@ -57,6 +56,48 @@ class Cell:
     def describe(self) -> Sentence:
         """Return what the cell holds, for people."""
         return Sentence("cell.text")
+
+
+TURNING = re.compile(r"[\ufeff\u202a-\u202e\u2066-\u2069]")
+"""A mark of the byte order, and signs that turn the reading direction round."""
+
+
+def plain_text(text: str) -> str:
+    """Return text in one form of Unicode (NFC), so that what looks the same is the same.
+
+    Raises
+    ------
+    CellError
+        It holds a NUL character, or one that would make print another order of it.
+    """
+    if "\x00" in text:
+        raise CellError("unreadable_text", "holds a NUL character", "remove it")
+    if text.isascii():
+        return text
+    if found := TURNING.search(text):
+        raise _unseen(text, found.start())
+    return unicodedata.normalize("NFC", text)
+
+
+def seen(text: str) -> str:
+    """Return a code or name with plain blanks; raise `CellError` for what cannot be seen in it."""
+    if text.isascii():
+        return text
+    for place, sign in enumerate(text):
+        if unicodedata.category(sign) in ("Cf", "Zl", "Zp", "Co", "Cn"):
+            raise _unseen(text, place)
+    return re.sub(r"[^\S\x00-\x1f]", " ", text)
+
+
+def _unseen(text: str, place: int) -> CellError:
+    sign = text[place]
+    name = unicodedata.name(sign, "no character").lower()
+    where = f"after '{text[:place][-20:]}'" if place else "at its beginning"
+    return CellError(
+        "unreadable_text",
+        f"holds an invisible character {where}: {name}, U+{ord(sign):04X}",
+        "type it anew without it",
+    )
 
 
 DITTO = re.compile(r"(ditto|do\.|\"|''|〃|-\"-|same|same as above|idem|id\.)", re.IGNORECASE)

@@ -12,6 +12,7 @@ from scionreg.records.cells.base import (
     CellError,
     noun,
     refuse_ditto,
+    seen,
 )
 from scionreg.records.words import Sentence, joined
 
@@ -71,6 +72,7 @@ class Ref(Cell):
 
 def read_code(text: str, kinds: tuple[str, ...]) -> str:
     """Return `text` if it may be the code of a record of `kinds`, else raise `CellError`."""
+    text = seen(text)
     if codes.is_issued(text) and codes.LETTERS[text[0]] in kinds:
         return text
     if codes.ISSUED.fullmatch(text):

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Any
 
-from scionreg.records.cells.base import Cell, CellError, refuse_ditto
+from scionreg.records.cells.base import Cell, CellError, refuse_ditto, seen
 from scionreg.records.vocabulary import Found, Word
 from scionreg.records.words import Sentence, joined
 
@@ -45,7 +45,7 @@ class Many(Cell):
 
     def read(self, text: str) -> str:
         """Return the parts, cleaned, joined by ``;``."""
-        commas = text if self.words is None else text.replace(",", ";")
+        commas = seen(text) if self.words is None else text.replace(",", ";")
         parts = [part.strip() for part in commas.split(";") if part.strip()]
         if self.words is not None:
             parts = [Choice(self.words).read(part) for part in parts]
@@ -59,6 +59,15 @@ class Many(Cell):
 
 
 @dataclass(frozen=True, slots=True)
+class Name(Cell):
+    """A name that is no code of a record and yet tells things apart: a limb, a customer."""
+
+    def read(self, text: str) -> str:
+        """Return the name."""
+        return refuse_ditto(seen(text))
+
+
+@dataclass(frozen=True, slots=True)
 class CultivarName(Cell):
     """A cultivar by its name or an alias, or one of the words of `Found`."""
 
@@ -68,7 +77,7 @@ class CultivarName(Cell):
         """Return the name as written; whether it is known is checked with the registry."""
         if self.or_found and (word := Found.spelled(text)) is not None:
             return word.value
-        return refuse_ditto(text)
+        return refuse_ditto(seen(text))
 
     def describe(self) -> Sentence:
         """Return what the cell holds, for people."""

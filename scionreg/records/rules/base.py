@@ -342,7 +342,18 @@ CELL_RULES: dict[str, Rule] = {
             "Row positions are numbers from 1, or ranges of them, parted by ';'.",
             "They are counted and compared with the lot's own positions.",
         ),
-        _cell("unreadable_text", "Text is text.", "A NUL character comes from a damaged file."),
+        _cell(
+            "unreadable_text",
+            "Text is text, and codes and names hold nothing that cannot be seen.",
+            "A NUL character comes from a damaged file; what is invisible makes two codes of what "
+            "looks like one, and signs that turn the reading direction round make another of it.",
+        ),
+        _cell(
+            "ambiguous_code",
+            "A code written in other letters than the recorded one fits one record only.",
+            "Where two codes differ in capital and small letters alone, only writing it exactly "
+            "tells which is meant.",
+        ),
         _cell(
             "missing_value",
             "A required column is filled in every row.",
@@ -390,6 +401,16 @@ CELL_RULES: dict[str, Rule] = {
 INTAKE_RULES: dict[str, Rule] = {
     each.name: each
     for each in (
+        Rule(
+            name="lookalike_code",
+            trouble=Trouble.WARNING,
+            holds="No new code or name looks like another: in other letters, in an alphabet that "
+            "looks the same, or with other marks between its parts.",
+            why="Whoever reads a label cannot tell them apart, and often one of them is a slip.",
+            wrong="'{value}' looks like {others}, which is recorded too",
+            right="if the same is meant, void this one; else tell them apart by more than that",
+            otherwise="when records are taken, and not again, since both may be meant",
+        ),
         Rule(
             name="fix_allows_another_cultivar",
             trouble=Trouble.WARNING,
