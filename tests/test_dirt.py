@@ -9,6 +9,7 @@ from conftest import Filled
 from nursery import take_in_the_base
 from openpyxl import Workbook, load_workbook
 
+from scionreg.exchange.headers import kind_named
 from scionreg.exchange.importing import Imported, import_files
 from scionreg.records.errors import RegistryError
 from scionreg.registry.rows import as_record, read_rows
@@ -150,7 +151,7 @@ def test_harmless_dirt_is_read_past(store: Store, tmp_path: Path, content: str) 
 def test_lines_are_counted_past_blank_lines_and_cells_of_several_lines(
     store: Store, tmp_path: Path
 ) -> None:
-    content = f'{HEADER}\n\n{TREE_1},2025-06-01,treated,"two\nlines"\n{TREE_1},2025,treated,x\n'
+    content = f'{HEADER}\n\n{TREE_1},2025-06-01,treated,"two\nlines"\n{TREE_1},soon,treated,x\n'
     assert found(take(store, tmp_path, "tree_events.csv", content)) == [("not_a_date", 5, "date")]
 
 
@@ -159,9 +160,7 @@ def test_lines_are_counted_past_blank_lines_and_cells_of_several_lines(
     [
         (b"", "unreadable_file", 1),
         (b"\n", "unreadable_file", 1),
-        (f"{HEADER}\n{EVENT}\n".replace(",", ";").encode(), "unreadable_file", 1),
-        (f"{HEADER}\n{EVENT}\n".replace(",", "\t").encode(), "unreadable_file", 1),
-        (f"{HEADER}\n{EVENT}\n".encode("utf-16"), "unreadable_file", 1),
+        (f"{HEADER}\n{EVENT}\n".encode("utf-16")[:-1], "unreadable_file", 0),
         (f"{HEADER}\n{EVENT} für\n".encode("latin-1"), "unreadable_file", 2),
         (f'{HEADER}\n{TREE_1},2025-06-01,treated,"open\n'.encode(), "unreadable_file", 2),
         (f"{HEADER}\n{EVENT},more\n".encode(), "ragged_row", 2),
@@ -171,9 +170,7 @@ def test_lines_are_counted_past_blank_lines_and_cells_of_several_lines(
     ids=[
         "empty",
         "one blank line",
-        "semicolons",
-        "tabs",
-        "UTF-16",
+        "UTF-16 cut off",
         "Latin-1",
         "open quote",
         "a cell too many",
@@ -186,6 +183,91 @@ def test_a_file_of_another_form_is_refused_where_it_goes_wrong(
 ) -> None:
     (problem,) = take(store, tmp_path, "tree_events.csv", content).problems
     assert (problem.rule, problem.line) == (rule, line)
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"], ids=["commas", "semicolons", "tabs"])
+@pytest.mark.parametrize("coding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
+def test_a_file_is_read_as_its_header_shows_it(
+    store: Store, tmp_path: Path, separator: str, coding: str
+) -> None:
+    mark = "\ufeff" if coding in ("utf-16-le", "utf-16-be") else ""
+    lines = [HEADER, f'{TREE_1},2025-06-01,treated,"für, und; wider"', f"{TREE_2},1.6.2025,died,"]
+    quoted = "für, und; wider"
+    text = "\r\n".join(
+        quoted.join(part.replace(",", separator) for part in line.split(quoted)) for line in lines
+    )
+    path = tmp_path / "tree_events.csv"
+    path.write_bytes(f"{mark}{text}\r\n".encode(coding))
+    before = len(records(store, "tree_events"))
+    imported = import_files(store, [path], by="P01")
+    assert found(imported) == [("ambiguous_date", 3, "date")]
+    path.write_bytes(f"{mark}{text}\r\n".replace("1.6.2025", "16.6.2025").encode(coding))
+    assert not import_files(store, [path], by="P01").problems
+    new = records(store, "tree_events")[before:]
+    assert [(each["date"], each.get("detail")) for each in new] == [
+        *(("2025-06-01", quoted), ("2025-06-16", None))
+    ]
+
+
+def test_decimal_commas_are_taken_where_semicolons_part_the_cells(
+    store: Store, tmp_path: Path
+) -> None:
+    header = "collection;tree;date;cutter;sticks;share_cut;shoot_length_cm;latitude;longitude"
+    row = f"A1;{TREE_1};2026-01-20;P01;30;0,25;62,5;36.418;-95,771"
+    imported = take(store, tmp_path, "collections.csv", f"{header}\n{row}\n")
+    assert not imported.refused
+    (made,) = [each for each in records(store, "collections") if each["collection"] == "A1"]
+    assert (made["share_cut"], made["shoot_length_cm"]) == (0.25, 62.5)
+    assert (made["latitude"], made["longitude"]) == (36.418, -95.771)
+
+
+def test_a_point_that_may_part_thousands_is_refused_beside_semicolons(
+    store: Store, tmp_path: Path
+) -> None:
+    rows = f"collection;tree;date;cutter;sticks\nA1;{TREE_1};2026-01-20;P01;1.200\n"
+    problems = take(store, tmp_path, "collections.csv", rows).problems
+    (problem,) = [each for each in problems if each.trouble == "refused"]
+    assert (problem.rule, problem.line, problem.column) == ("not_a_number", 2, "sticks")
+    assert problem.right == "write 1200 or 1,200"
+
+
+def test_a_file_in_a_code_page_of_windows_is_told_to_be_in_it(store: Store, tmp_path: Path) -> None:
+    path = tmp_path / "tree_events.csv"
+    path.write_bytes(f"{HEADER}\n{EVENT} für\n".encode("cp1252"))
+    (problem,) = import_files(store, [path], by="P01").problems
+    assert "code page of Windows" in problem.wrong
+    assert "für" in problem.wrong
+    assert "CSV UTF-8" in problem.right
+
+
+def test_a_stray_cell_beside_the_table_of_a_workbook_is_told_by_its_column(
+    store: Store, tmp_path: Path
+) -> None:
+    file = workbook(
+        tmp_path / "winter.xlsx",
+        cuttings=[
+            ["collection", "tree", "date", "cutter", "sticks"],
+            ["A1", TREE_1, dt.date(2026, 1, 20), "P01", 30, None, "wind, stopped at 3"],
+        ],
+    )
+    (problem,) = import_files(store, [file], by="P01").problems
+    assert (problem.rule, problem.line) == ("ragged_row", 2)
+    assert problem.wrong == "there is something right of the table, in column G"
+    assert "notes" in problem.right
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        *(("person", "people"), ("Trees", "mother_trees"), ("tree", "mother_trees")),
+        *(("GRAFT LOT", "graft_lots"), ("cutting", "collections"), ("variety", "cultivars")),
+        *(("dispatch", "dispatches"), ("take-counts", "take_counts"), ("box", None)),
+    ],
+)
+def test_a_kind_is_known_by_one_or_several_of_it_in_any_letters(
+    name: str, kind: str | None
+) -> None:
+    assert kind_named(name) == kind
 
 
 def workbook(file: Path, **sheets: list[list[Any]]) -> Path:

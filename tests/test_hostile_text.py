@@ -24,7 +24,7 @@ from scionreg.documents.off_type_picture import draw_chain
 from scionreg.documents.season_report import write_season_report
 from scionreg.documents.trace_sheet import write_trace_sheet
 from scionreg.exchange.geo_out import write_layers
-from scionreg.records.cells import Cell, Code, CultivarName, Many, Ref, unshield
+from scionreg.records.cells import Cell, Code, CultivarName, Many, Name, Ref, unshield
 from scionreg.records.names import Epithet
 from scionreg.records.tables import fields
 
@@ -51,7 +51,7 @@ def hostile(records: Rows) -> Rows:
     def code(of: str) -> str:
         """Return a hostile code, the same for the same; codes have no slash and are short."""
         if of not in codes:
-            codes[of] = re.sub("[/;]", "", f"{HOSTILE[next(turns)]} {of}")
+            codes[of] = re.sub("[/;\u2028\u2029]", "", f"{HOSTILE[next(turns)]} {of}")
         return codes[of]
 
     def free(of: str) -> str:
@@ -71,6 +71,8 @@ def hostile(records: Rows) -> Rows:
             return NAMES.get(value, value)
         if isinstance(cell, Many) and kind == "cultivars":
             return ";".join(NAMES.get(each) or code(each) for each in value.split(";"))
+        if type(cell) is Name:
+            return re.sub("[\u2028\u2029]", "", free(value))
         return free(value) if type(cell) is Cell else value
 
     cells = {kind: {c.name: c.info["cell"] for c in fields(kind)} for kind in records}

@@ -1,9 +1,10 @@
 """Which record kind a file holds and which column a header names, the trade's variants included."""
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from scionreg.records.cells import CellError
+from scionreg.records.cells import CellError, noun
 from scionreg.records.tables import KINDS, fields
 
 FILE_VARIANTS = {
@@ -51,9 +52,23 @@ def plain(text: str) -> str:
 
 
 def kind_named(name: str) -> str | None:
-    """Return the record kind that a file's or sheet's name means, or None."""
+    """Return the record kind that a name means, one or several of it, or None.
+
+    >>> kind_named("Person"), kind_named("tree"), kind_named("Graft lots"), kind_named("boxes")
+    ('people', 'mother_trees', 'graft_lots', None)
+    """
     wanted = plain(name)
-    return wanted if wanted in KINDS else FILE_VARIANTS.get(wanted)
+    if wanted in KINDS:
+        return wanted
+    singular = {plain(noun(kind)): kind for kind in KINDS}
+    several = (wanted, f"{wanted}s", f"{wanted.removesuffix('y')}ies")
+    return singular.get(wanted) or next(filter(None, map(FILE_VARIANTS.get, several)), None)
+
+
+def known_columns(kind: str, cells: Iterable[str]) -> int:
+    """Return how many cells of a row name columns of a kind."""
+    known = {column.name for column in fields(kind)} | COLUMN_VARIANTS.keys()
+    return sum(plain(cell) in known for cell in cells)
 
 
 def read_header(kind: str, cells: list[str]) -> Header:

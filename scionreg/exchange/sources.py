@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 import warnings
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -14,10 +15,10 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
-from scionreg.exchange.headers import kind_named, read_header
-from scionreg.records.cells import CellError
+from scionreg.exchange.headers import kind_named, known_columns, read_header
+from scionreg.records.cells import Cell, CellError, Number, Whole
 from scionreg.records.errors import Problem, RegistryError
-from scionreg.records.tables import KINDS
+from scionreg.records.tables import KINDS, fields
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.intake import Batch
 
@@ -30,6 +31,13 @@ SMALL_BATCH_ROWS = 500
 Advance = Callable[[int], None]
 """Called with the number of bytes read since the last call."""
 
+SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+"""What may part the cells of a CSV file; commas where nothing speaks for another."""
+
+CODINGS = {"utf-16": "UTF-16"}
+DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+", re.ASCII)
+THOUSANDS = re.compile(r"[-+]?\d{1,3}(\.\d{3})+", re.ASCII)
+
 LINE_BREAK = re.compile(r"\r\n?|\n")
 
 csv.field_size_limit(1_000_000)
@@ -37,13 +45,14 @@ csv.field_size_limit(1_000_000)
 
 @dataclass(slots=True)
 class Source:
-    """One kind's rows in one file."""
+    """One kind's rows in one file; its header shows the `separator` of its cells."""
 
     path: Path
     name: str
     kind: str
     sheet: str = ""
     batch_rows: int = BATCH_ROWS
+    separator: str = ","
     outlines: dict[str, str] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
 
@@ -141,31 +150,37 @@ def _add_outlines(path: Path, sources: list[Source]) -> None:
 
 
 def _csv_rows(source: Source, advance: Advance) -> Iterator[Batch]:
-    with source.path.open("rb") as file, TextIOWrapper(file, "utf-8-sig", newline="") as text:
-        rows = Rows(text)
+    coding = _coding(source.path)
+    with source.path.open("rb") as file, TextIOWrapper(file, coding, newline="") as text:
         done = 0
         try:
+            header = next(text, "")
+            source.separator = _separator(source.kind, header)
+            rows = Rows(chain([header], text), source.separator)
             for batch in _batches(source, rows.take, lambda: rows.line):
                 yield batch
                 reached = file.tell()
                 advance(reached - done)
                 done = reached
-        except UnicodeDecodeError:
+        except UnicodeError:
+            line, guess = _undecodable(source.path, coding)
             error = CellError(
-                "unreadable_file", "the file is not UTF-8", "save it as CSV in UTF-8 encoding"
+                "unreadable_file",
+                f"the file is not {CODINGS.get(coding, 'UTF-8')}{guess}",
+                "save it as 'CSV UTF-8', so that letters beyond A to Z stay what they are",
             )
-            source.complain(_first_undecodable(source.path), error)
+            source.complain(line, error)
 
 
 class Rows:
     """The rows of a CSV file; `line` is the line that the last one ended on."""
 
-    def __init__(self, text: Iterator[str]) -> None:
-        self._text = text
+    def __init__(self, text: Iterator[str], separator: str = ",") -> None:
+        self._text, self._separator = text, separator
         self.line = 0
 
     def take(self, count: int) -> list[list[str]]:
-        """Return the next rows: split at the commas where nothing is quoted, else as csv reads.
+        """Return the next rows: split at the separators where nothing is quoted, else as csv reads.
 
         So many rows use up at least so many lines, so the next ones begin on a new line.
         """
@@ -173,23 +188,52 @@ class Rows:
         whole = "".join(lines)
         if '"' not in whole and "\r" not in whole and len(whole) < csv.field_size_limit():
             self.line += len(lines)
-            return [line.split(",") for line in whole.removesuffix("\n").split("\n") if lines]
-        reader = csv.reader(chain(lines, self._text), strict=True)
+            return [
+                line.split(self._separator)
+                for line in whole.removesuffix("\n").split("\n")
+                if lines
+            ]
+        reader = csv.reader(chain(lines, self._text), delimiter=self._separator, strict=True)
         try:
             return list(islice(reader, count))
         finally:
             self.line += reader.line_num
 
 
-def _first_undecodable(path: Path) -> int:
-    """Return the first line of a file that is not UTF-8."""
+def _coding(path: Path) -> str:
+    """Return how a file's letters are coded: UTF-8, or UTF-16 where it begins with its mark."""
+    with path.open("rb") as file:
+        return "utf-16" if file.read(2) in (BOM_UTF16_LE, BOM_UTF16_BE) else "utf-8-sig"
+
+
+def _separator(kind: str, header: str) -> str:
+    """Return what parts the cells of a header: by which most of them are columns of the kind."""
+    line = header.rstrip("\r\n")[:100_000]
+    return max(
+        SEPARATORS,
+        key=lambda each: known_columns(kind, next(csv.reader([line], delimiter=each), [])),
+    )
+
+
+def _undecodable(path: Path, coding: str) -> tuple[int, str]:
+    """Return the first line of a file that is not in its coding, and in which it may be."""
+    if coding != "utf-8-sig":
+        return 0, ""
     with path.open("rb") as file:
         for number, line in enumerate(file, start=1):
             try:
                 line.decode("utf-8")
             except UnicodeDecodeError:
-                return number
-    return 0
+                return number, _guess(line)
+    return 0, ""
+
+
+def _guess(line: bytes) -> str:
+    try:
+        text = line.decode("cp1252")
+    except UnicodeDecodeError:
+        return ""
+    return f"; in the code page of Windows (1252) the line is: {text.strip()[:60]}"
 
 
 def _batches(
@@ -218,12 +262,6 @@ def _batches(
 def _columns(source: Source, first: list[str]) -> tuple[str, ...]:
     """Return the columns that the header names; none, with a problem, where it is wrong."""
     try:
-        if len(first) == 1 and (";" in first[0] or "\t" in first[0]):
-            raise CellError(
-                "unreadable_file",
-                "the cells are parted by ';' or tabs",
-                "save the file with commas between the cells",
-            )
         return read_header(source.kind, first).columns
     except CellError as error:
         source.complain(1, error)
@@ -253,6 +291,8 @@ def _shaped(
             if any(row) and _fits(source, row, line, width)
         ]
         rows, lines = [row for row, _ in kept], [line for _, line in kept]
+    if source.separator == ";":
+        rows = _with_points(source, columns, rows, lines)
     if source.kind == "blocks":
         columns = (*columns, "outline")
         key = columns.index("block")
@@ -265,16 +305,73 @@ def _fits(source: Source, row: list[str], line: int, width: int) -> bool:
     """Tell whether a row has the header's width; spare empty cells do no harm."""
     if len(row) == width or (len(row) > width and not any(row[width:])):
         return True
-    source.complain(
-        line,
-        CellError(
+    if source.sheet:
+        stray = next(place for place, cell in enumerate(row) if place >= width and cell)
+        error = CellError(
             "ragged_row",
-            f"the row has {len(row)} cells, the header {width}",
-            "put text with commas in double quotes, and keep every separator",
-        ),
-        value=",".join(row)[:60],
+            f"there is something right of the table, in column {_letters(stray)}",
+            "move it into a column of the table, notes perhaps, or clear the cell",
+        )
+        source.complain(line, error, value=row[stray][:60])
+        return False
+    apart = SEPARATORS[source.separator]
+    error = CellError(
+        "ragged_row",
+        f"the row has {len(row)} cells, the header {width}",
+        f"put text with {apart} in double quotes, and keep every separator",
     )
+    source.complain(line, error, value=source.separator.join(row)[:60])
     return False
+
+
+def _letters(place: int) -> str:
+    """Return what a spreadsheet calls a column, counted from 0.
+
+    >>> _letters(0), _letters(25), _letters(26), _letters(16_383)
+    ('A', 'Z', 'AA', 'XFD')
+    """
+    before, last = divmod(place, 26)
+    return (_letters(before - 1) if before else "") + chr(ord("A") + last)
+
+
+def _with_points(
+    source: Source, columns: tuple[str, ...], rows: list[list[str]], lines: Sequence[int]
+) -> list[list[str]]:
+    """Return rows with points for decimal commas, as where lists are parted by ``;``.
+
+    There a point may part thousands: what may be either is refused.
+    """
+    cells = {column.name: column.info["cell"] for column in fields(source.kind)}
+    numbers = [
+        place for place, name in enumerate(columns) if isinstance(cells[name], Number | Whole)
+    ]
+    made = []
+    for row, line in zip(rows, lines, strict=True):
+        new = list(row)
+        for place in numbers:
+            text = row[place].strip()
+            if DECIMAL_COMMA.fullmatch(text):
+                new[place] = text.replace(",", ".")
+            elif THOUSANDS.fullmatch(text) and _is_read(cells[columns[place]], text):
+                plain = text.replace(".", "")
+                error = CellError(
+                    "not_a_number",
+                    f"'{text}' may be {plain}, or a decimal number",
+                    f"write {plain} or {text.replace('.', ',')}",
+                )
+                source.complain(line, error, columns[place], text)
+                new[place] = plain
+        made.append(new)
+    return made
+
+
+def _is_read(cell: Cell, text: str) -> bool:
+    """Tell whether a cell takes a number without the points that part its thousands."""
+    try:
+        cell.read(text.replace(".", ""))
+    except CellError:
+        return False
+    return True
 
 
 # Workbooks

@@ -392,7 +392,8 @@ CELL_RULES: dict[str, Rule] = {
         ),
         _cell(
             "unreadable_file",
-            "A file is UTF-8 CSV, or a workbook, or GeoJSON, as its name says.",
+            "A file is CSV in UTF-8 (or UTF-16 with its mark), a workbook, or GeoJSON, as its name "
+            "says.",
             "Anything else would be read wrongly.",
         ),
     )
