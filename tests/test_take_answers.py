@@ -47,11 +47,21 @@ def test_the_tree_that_was_cut_too_hard_is_the_only_low_one(run: Run, count: str
 def test_a_table_shows_the_doubtful_first_and_says_what_its_figures_are(run: Run) -> None:
     _, out, err = run("take", "--by", "mother_tree")
     heads, first, *_ = out.splitlines()
-    shown = "mother tree lots grafts take points beside its like q shrunken effect p low"
+    shown = (
+        "mother tree cultivar lots grafts taken take low to high difference sure it is low verdict"
+    )
     assert " ".join(heads.split()) == shown
-    assert first.split()[0] == "Old-7"
+    assert first.split()[:5] == ["Old-7", "Brellan", "9/11", "216", "82"]
     assert first.endswith("low")
     assert "late count: 17494 of 23384 grafts took (75%)" in err
+
+
+def test_lots_without_the_count_that_is_judged_by_are_told(run: Run) -> None:
+    _, out, err = run("take", "--by", "grafter", "--season", "2025")
+    assert "50 of 342 lots have no late count and are left out" in err
+    (row,) = (line.split() for line in out.splitlines() if line.startswith("P07"))
+    assert row[1:4] == ["58/68", "1488", "1011"]
+    assert "cultivar" not in out
 
 
 def test_a_season_and_a_cultivar_may_be_asked_about_alone(run: Run) -> None:

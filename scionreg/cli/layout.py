@@ -5,15 +5,15 @@ import unicodedata
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-BETWEEN = 2
-"""Blanks between columns."""
+BETWEEN = (2, 1)
+"""Blanks between columns: so many, else fewer where the table then fits."""
 HANGING = 4
 """How far further lines of a folded one are indented."""
 NARROWEST = 20
 """Columns below which nothing is fitted any more."""
 WHOLE = 17
-"""Columns up to which a cell of several words is never folded, such as a rate with its interval."""
-READABLE = 12
+"""Columns up to which a cell with a number is never folded, such as a rate with its interval."""
+READABLE = 10
 """Columns that a column of longer texts keeps at least."""
 MOST_LINES = 8
 """Lines of one row above which a block a record reads better than a table."""
@@ -99,7 +99,8 @@ def _padded(text: str, width: int, *, right: bool) -> str:
 def folded(text: str, width: int | None, hanging: int = HANGING) -> list[str]:
     """Return one line as lines of at most `width` columns; further ones hang below its beginning.
 
-    A word longer than that stays whole: codes, paths and commands are copied from a terminal.
+    A word longer than that stays whole, and so does a command at the end, after a colon: both are
+    copied from a terminal.
     """
     if width is None or columns_of(text) <= width:
         return [text]
@@ -107,7 +108,7 @@ def folded(text: str, width: int | None, hanging: int = HANGING) -> list[str]:
     begins = len(text) - len(words)
     indent = " " * min(begins + hanging, width // 3)
     lines, line, empty = [], " " * begins, True
-    for blanks, word in re.findall(r"( *)([^ ]+)", words):
+    for blanks, word in re.findall(r"( *)((?<=: )scionreg .+|[^ ]+)", words):
         if empty:
             line, empty = line + word, False
         elif columns_of(line + blanks + word) <= width:
@@ -129,11 +130,14 @@ def table_lines(
     Numbers are aligned right. Nothing is cut off, and no word is parted.
     """
     columns = [_column(head, [row[i] for row in rows]) for i, head in enumerate(heads)]
-    widths = _widths(columns, width)
-    if widths is None:
+    for between in BETWEEN:
+        widths = _widths(columns, width, between)
+        if widths is not None:
+            break
+    else:
         yield from _blocks(heads, rows, width)
         return
-    lines = [_row(cells, columns, widths) for cells in (heads, *rows)]
+    lines = [_row(cells, columns, widths, between) for cells in (heads, *rows)]
     if max(map(len, lines[1:]), default=0) > MOST_LINES:
         yield from _blocks(heads, rows, width)
         return
@@ -154,7 +158,9 @@ def _column(head: str, cells: Sequence[str]) -> _Column:
     most = max(map(columns_of, (head, *cells)))
     words = [columns_of(word) for cell in (head, *cells) for word in cell.split(" ")]
     longest = max(map(columns_of, cells), default=0)
-    return _Column(numbers, most, max(*words, longest if longest <= WHOLE else READABLE))
+    figures = any(sign.isdigit() for cell in cells for sign in cell)
+    whole = longest if longest <= (WHOLE if figures else READABLE) else READABLE
+    return _Column(numbers, most, max(*words, whole))
 
 
 def is_number(text: str) -> bool:
@@ -162,12 +168,12 @@ def is_number(text: str) -> bool:
     return text in ("", "-") or re.fullmatch(r"[<>]? ?[+-]?[\d,]*\.?\d+ ?%?", text) is not None
 
 
-def _widths(columns: Sequence[_Column], width: int | None) -> list[int] | None:
+def _widths(columns: Sequence[_Column], width: int | None, between: int) -> list[int] | None:
     """Return each column's width, None where they do not fit; the widest give way first."""
     widths = [each.most for each in columns]
     if width is None:
         return widths
-    room = width - BETWEEN * (len(columns) - 1)
+    room = width - between * (len(columns) - 1)
     if sum(each.least for each in columns) > room:
         return None
     while sum(widths) > room:
@@ -176,7 +182,9 @@ def _widths(columns: Sequence[_Column], width: int | None) -> list[int] | None:
     return widths
 
 
-def _row(cells: Sequence[str], columns: Sequence[_Column], widths: Sequence[int]) -> list[str]:
+def _row(
+    cells: Sequence[str], columns: Sequence[_Column], widths: Sequence[int], between: int
+) -> list[str]:
     stacked = [folded(cell, width, 0) for cell, width in zip(cells, widths, strict=True)]
     lines = []
     for at in range(max(map(len, stacked), default=0)):
@@ -184,7 +192,7 @@ def _row(cells: Sequence[str], columns: Sequence[_Column], widths: Sequence[int]
             _padded(cell[at] if at < len(cell) else "", width, right=column.numbers)
             for cell, width, column in zip(stacked, widths, columns, strict=True)
         ]
-        lines.append((" " * BETWEEN).join(parts).rstrip())
+        lines.append((" " * between).join(parts).rstrip())
     return lines
 
 
@@ -201,7 +209,7 @@ def record_lines(pairs: Sequence[tuple[str, str]], width: int | None) -> Iterato
     """Yield a record as lines of a label and its value, whose further lines hang beneath it."""
     labels = max((columns_of(label) for label, _ in pairs), default=0) + 1
     for label, value in pairs:
-        begins = _padded(f"{label}:", labels + BETWEEN, right=False)
+        begins = _padded(f"{label}:", labels + 2, right=False)
         first, *more = folded(value, width and max(width - columns_of(begins), NARROWEST), 0)
         yield f"{begins}{first}".rstrip()
         for line in more:

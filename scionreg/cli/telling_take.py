@@ -41,13 +41,15 @@ TABLE = {
     "item": "item",
     "lots": "lots",
     "grafts": "grafts",
+    "taken": "taken",
     "take": "take",
-    "difference": "points beside its like",
-    "q": "q",
-    "effect": "shrunken effect",
-    "p_low": "p low",
-    "verdict": "",
+    "range": "low to high",
+    "difference": "difference",
+    "sure": "sure it is low",
+    "verdict": "verdict",
 }
+WITH_CULTIVAR = ("mother_tree", "collection", "bundle")
+"""Factors whose items are each of one cultivar."""
 
 
 def tell_summary(found: "TakeSummary") -> None:
@@ -62,9 +64,10 @@ def tell_summary(found: "TakeSummary") -> None:
 
 def tell_table(found: "TakeTable") -> None:
     """Show take by the items of a factor."""
-    console.table(
-        [_told(each) for each in found.suspects], TABLE | {"item": found.factor.replace("_", " ")}
-    )
+    heads = {**TABLE, "item": found.factor.replace("_", " ")}
+    if found.factor in WITH_CULTIVAR:
+        heads = {"item": heads["item"], "cultivar": "cultivar", **heads}
+    console.table([_told(each) for each in found.suspects], heads)
     for group in found.tied:
         names = [f"{each.factor.replace('_', ' ')} {each.item}" for each in group]
         console.data(console.one_line(f"nothing tells apart: {', '.join(names)}"))
@@ -73,8 +76,9 @@ def tell_table(found: "TakeTable") -> None:
         console.talk(console.one_line(note))
     share = found.taken / found.grafts
     console.talk(
-        f"{found.stage} count: {found.taken} of {found.grafts} grafts took ({share:.0%}). Points: "
-        "against lots alike, 95 % interval. Effect: in logit, 90 % interval"
+        f"{found.stage} count: {found.taken} of {found.grafts} grafts took ({share:.0%}). Low to "
+        "high: where the take lies but for luck. Difference: points beside lots that are alike "
+        "(both 95 %). --csv and --json tell more"
     )
 
 
@@ -87,29 +91,40 @@ def tell_row_map(found: "RowMap") -> None:
             "to": each.last,
             "graft_lot": each.graft_lot,
             "take": "-" if each.rate is None else f"{each.rate:.0%} of {each.grafts}",
-            "regraft": "regraft" if each.regraft else "",
+            "regraft": "yes" if each.regraft else "",
         }
         for each in found.stretches
     ]
     heads = {"row": "row", "from": "from", "to": "to", "graft_lot": "graft lot", "take": "take"}
-    console.table(rows, heads | {"regraft": ""})
+    console.table(rows, heads | {"regraft": "regraft"})
     if found.unplaced:
         console.talk(f"without a place in the block: {', '.join(found.unplaced)}")
     console.talk(f"block {found.block}, season {found.season}, {found.stage} count")
 
 
 def _told(suspect: "Suspect") -> dict[str, Any]:
+    counted = str(suspect.lots)
+    if suspect.lots < suspect.lots_in_all:
+        counted += f"/{suspect.lots_in_all}"
     return {
         "item": suspect.item,
-        "lots": suspect.lots,
+        "cultivar": suspect.cultivar,
+        "lots": counted,
         "grafts": round(suspect.grafts, 1),
-        "take": _interval(suspect.rate, suspect.low, suspect.high),
+        "taken": round(suspect.taken, 1),
+        "take": f"{100 * suspect.rate:.0f} %",
+        "range": f"{100 * suspect.low:.0f}-{100 * suspect.high:.0f}",
         "difference": _points(suspect),
-        "q": None if suspect.q is None else f"{suspect.q:.3f}",
-        "effect": _effect(suspect),
-        "p_low": None if suspect.p_low is None else f"{suspect.p_low:.2f}",
+        "sure": None if suspect.p_low is None else _sure(suspect.p_low),
         "verdict": SAID[suspect.verdict],
     }
+
+
+def _sure(chance: float) -> str:
+    """Return a chance in words that never claim to be certain."""
+    if chance < 0.01:
+        return "< 1 %"
+    return "> 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
 
 
 def _interval(rate: float, low: float, high: float) -> str:
@@ -121,15 +136,7 @@ def _points(suspect: "Suspect") -> str | None:
     if None in numbers:
         return None
     middle, low, high = (100 * each for each in numbers if each is not None)
-    return f"{middle:+.0f} ({low:+.0f} to {high:+.0f})"
-
-
-def _effect(suspect: "Suspect") -> str | None:
-    numbers = suspect.effect, suspect.effect_low, suspect.effect_high
-    if None in numbers:
-        return None
-    middle, low, high = (each for each in numbers if each is not None)
-    return f"{middle:+.2f} ({low:+.2f} to {high:+.2f})"
+    return f"{middle:+.0f} ± {max(middle - low, high - middle):.0f}"
 
 
 def _tell_findings(findings: "Iterable[Finding]") -> None:

@@ -46,7 +46,8 @@ class Suspect:
     (Mantel-Haenszel), with a 95 % interval after the design effect, and `q` its test adjusted for
     the number of items. `effect` is the shrunken effect of the item, in logit, with its 90 %
     interval, and `p_low` the probability that it is low by at least the setting `take.low_by`. None
-    where nothing tells.
+    where nothing tells. `lots` were counted at that stage, of `lots_in_all`; `cultivar` is what
+    most of the wood in them was.
     """
 
     factor: str
@@ -67,6 +68,8 @@ class Suspect:
     effect_high: float | None
     p_low: float | None
     verdict: LowTake
+    lots_in_all: int
+    cultivar: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +162,7 @@ def take_table(
         at = pd.Index(levels).get_indexer(pd.Index(items))
         effect[at], se[at] = (each[at] for each in model.effects(without=same))
     figures |= _shrunken(effect, se, values)
+    figures |= _named(worked, factor, levels)
     verdicts = _verdicts(figures, [level in twins for level in levels], values)
     suspects = _suspects(factor, levels, matched_on, figures, verdicts)
     groups = {
@@ -174,7 +178,7 @@ def take_table(
         suspects=tuple(sorted(suspects, key=_doubtful_first)),
         tied=tuple({frozenset(group): group for group in groups.values()}.values()),
         findings=findings_of(worked, values),
-        notes=tuple(dict.fromkeys(model.notes)),
+        notes=tuple(dict.fromkeys((*_left_out(worked, taken), *model.notes))),
     )
 
 
@@ -183,6 +187,30 @@ def _nothing_counted(worked: WorkedLots, factor: str, stage: Stage) -> str:
     noun = "count has" if undated == 1 else "counts have"
     more = f"; {undated} {noun} no day, or their lots none" if undated else ""
     return f"no lot with a known {factor} has a take count at the {stage} stage{more}"
+
+
+def _left_out(worked: WorkedLots, taken: Taken) -> list[str]:
+    """Say how many lots were not counted at that stage, so that no sum is taken for all of them."""
+    every = int((worked.lots["grafts"] > 0).sum())
+    lacking = every - len(taken.lots)
+    verb = "has" if lacking == 1 else "have"
+    out = "is" if lacking == 1 else "are"
+    told = f"{lacking} of {every} lots {verb} no {taken.stage} count and {out} left out"
+    return [told] if lacking else []
+
+
+def _named(worked: WorkedLots, factor: str, levels: Sequence[str]) -> dict[str, Array]:
+    """Return in how many lots each item is, counted or not, and what most of its wood was."""
+    members = memberships(worked, factor)
+    both = members.merge(memberships(worked, TakeFactor.CULTIVAR), on="lot")
+    both["share"] = both["share_x"] * both["share_y"]
+    shares = both.groupby(["level_x", "level_y"], sort=True)["share"].sum()
+    most = shares.reset_index().sort_values("share", kind="stable").groupby("level_x").last()
+    of = most["level_y"].reindex(list(levels)).astype(object)
+    return {
+        "lots_in_all": members["level"].value_counts().reindex(list(levels)).to_numpy(),
+        "cultivar": of.where(of.notna(), np.nan).to_numpy(),
+    }
 
 
 def _counted_members(worked: WorkedLots, taken: Taken, factor: str) -> pd.DataFrame:
@@ -332,8 +360,8 @@ def _suspects(
     ]
 
 
-def _plain(value: float) -> Any:
-    return None if math.isnan(value) else value
+def _plain(value: Any) -> Any:
+    return None if isinstance(value, float) and math.isnan(value) else value
 
 
 def _doubtful_first(suspect: Suspect) -> tuple[Any, ...]:
