@@ -3,6 +3,7 @@
 import datetime as dt
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from scionreg.labelling import Labels
     from scionreg.lineage.asked import Asked
     from scionreg.lineage.line_traces import TracedLine
+    from scionreg.lineage.listing import Listed, Wanted
     from scionreg.lineage.mock_recall import MockRecall
     from scionreg.lineage.royalties import Royalties
     from scionreg.mapping import MapLayers
@@ -78,7 +80,7 @@ def _typed(kind: str, record: Mapping[str, Any], zone: dt.tzinfo) -> dict[str, A
     columns = table(kind).columns
 
     def typed(name: str, value: Any) -> Any:
-        python = columns[name].type.python_type
+        python = columns[name].type.python_type if name in columns else list
         if python is dt.datetime:
             return as_moment(value).astimezone(zone).isoformat()
         return bool(value) if python is bool else value
@@ -344,6 +346,15 @@ class Registry:
             zone = read_settings(connection).zone
             for _, _, row in read_rows(connection, kind, *conditions):
                 yield _typed(kind, as_record(kind, row), zone)
+
+    def listed(self, kind: str, wanted: "Wanted", most: int | None = None) -> "Listed":
+        """Return the records of a kind that are wanted, `most` of them; as `listing.listed`."""
+        from scionreg.lineage.listing import listed
+
+        with self.store.reading() as connection:
+            found = listed(connection, kind, wanted, most)
+            zone = read_settings(connection).zone
+        return replace(found, records=tuple(_typed(kind, each, zone) for each in found.records))
 
     def history(self, kind: str, key: str) -> list[Step]:
         """Return every version of a record, oldest first."""

@@ -1,8 +1,6 @@
 """Commands about single records, their history, and the registry's own health."""
 
-import datetime as dt
 from collections.abc import Collection, Mapping
-from itertools import islice
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -66,8 +64,21 @@ def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = Fa
 def list_(
     kind: Annotated[str, typer.Argument(help="Record kind, such as bundles or graft_lots.")],
     where: Annotated[
-        list[str] | None, typer.Option("--where", help="Only those with COLUMN=VALUE; repeat it.")
+        list[str] | None,
+        typer.Option(
+            "--where",
+            help="Only those with COLUMN=VALUE, or COLUMN!=VALUE; no value means empty. Repeat it.",
+        ),
     ] = None,
+    cultivar: Annotated[
+        str, typer.Option(help="Only those of this cultivar, by the wood they are of.")
+    ] = "",
+    since: Annotated[str, typer.Option("--from", help="Only those from this day on.")] = "",
+    until: Annotated[str, typer.Option("--to", help="Only those up to this day.")] = "",
+    customer: Annotated[str, typer.Option(help="Only what went to this customer.")] = "",
+    block: Annotated[str, typer.Option(help="Only those in this block.")] = "",
+    row: Annotated[int | None, typer.Option(min=1, help="Only those in this row.")] = None,
+    count: Annotated[bool, typer.Option("--count", help="Only say how many there are.")] = False,
     limit: Annotated[int, typer.Option(min=0, help="Show so many at most; 0 shows all.")] = 50,
     registry: Where = "",
     json: Json = False,
@@ -75,44 +86,51 @@ def list_(
 ) -> None:
     """List the records of a kind.
 
-    Example: scionreg list bundles --where store=S26-0001-7
+    Examples: scionreg list bundles --cultivar Tillowby --from 2026-01-01; scionreg list graft_lots
+    --where regraft_of!= --block N26
     """
+    from scionreg.cli.answers import day_option
     from scionreg.exchange.headers import kind_named
+    from scionreg.lineage.listing import WOODED, Wanted
     from scionreg.records.tables import KINDS, fields
 
     which = kind_named(kind)
     if which is None:
         raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
-    columns = {column.name: column for column in fields(which)}
-    pairs = _pairs(where, columns, f"{which} have no column")
-    most = None if limit == 0 or json or csv else limit
+    wanted = Wanted(
+        where=where or (),
+        cultivar=cultivar,
+        since=day_option(since),
+        until=day_option(until),
+        customer=customer,
+        block=block,
+        row=row,
+    )
+    most = 0 if count else None if limit == 0 or json or csv else limit
     with opened(registry) as opened_registry:
-        zone = opened_registry.settings.zone
-        conditions = {name: _typed(columns[name], value, zone) for name, value in pairs}
-        rows = list(islice(opened_registry.records(which, **conditions), most))
-    if json:
-        console.as_json(rows)
+        found = opened_registry.listed(which, wanted, most)
+    columns = [column.name for column in fields(which)]
+    if which in WOODED:
+        columns += ["cultivars", "source_trees"]
+    if count:
+        console.as_json({"count": found.number}) if json else console.data(str(found.number))
+    elif json:
+        console.as_json(found.records)
     elif csv:
-        console.as_csv(rows, list(columns))
+        rows = [{name: _in_one_cell(each.get(name)) for name in columns} for each in found.records]
+        console.as_csv(rows, columns)
+    elif not found.records:
+        console.talk(f"no {which.replace('_', ' ')}{wanted.words()}")
     else:
-        shown = [name for name in columns if any(name in row for row in rows)]
+        rows = [{name: _in_one_cell(value) for name, value in r.items()} for r in found.records]
+        shown = [name for name in columns if any(r.get(name) not in (None, "") for r in rows)]
         console.table(rows, {name: name for name in shown})
-        if len(rows) == most:
-            console.talk(f"the first {most}; --limit 0 shows all")
+        if found.number > len(rows):
+            console.talk(f"the first {len(rows)} of {found.number}; --limit 0 shows all")
 
 
-def _typed(column: Any, text: str, zone: dt.tzinfo) -> Any:
-    """Return a condition's value as the database compares it; a time may be that of `zone`."""
-    from scionreg.records.cells import CellError
-
-    try:
-        value = column.info["cell"].reader(zone)(text)
-    except CellError as error:
-        raise RegistryError(f"{column.name}: {error}") from None
-    python = column.type.python_type
-    if python is bool:
-        return bool(value)
-    return python.fromisoformat(value) if hasattr(python, "fromisoformat") else value
+def _in_one_cell(value: Any) -> Any:
+    return ";".join(value) if isinstance(value, list) else value
 
 
 def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
