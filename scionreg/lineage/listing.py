@@ -21,6 +21,7 @@ from scionreg.registry.suggestions import near_cultivars
 DAYS: dict[str, str] = {
     "mother_trees": "planted",
     "tree_events": "date",
+    "holds": "date",
     "identity_checks": "date",
     "collections": "date",
     "bundles": "packed",
@@ -120,10 +121,10 @@ def named_cultivar(connection: Connection, text: str) -> str:
     """
     cultivar = table("cultivars").columns["cultivar"]
     known = set(connection.execute(select(cultivar)).scalars())
-    meant = resolve_names(connection, {text})[text]
+    meant: str = resolve_names(connection, {text})[text]
     if meant in known:
         return meant
-    close = sorted(each for each in known if each.casefold() == text.casefold())
+    close: list[str] = sorted(each for each in known if each.casefold() == text.casefold())
     if close:
         return close[0]
     near = near_cultivars(connection, text)
@@ -263,6 +264,7 @@ def _of_cultivar(connection: Connection, kind: str, cultivar: str) -> Any:
     of = {
         "mother_trees": "tree",
         "tree_events": "tree",
+        "permissions": "tree",
         "collections": "collection",
         "bundles": "bundle",
         "bundle_parents": "bundle",
@@ -273,7 +275,7 @@ def _of_cultivar(connection: Connection, kind: str, cultivar: str) -> Any:
     }
     if kind in of:
         return columns[of[kind]].in_(by_column[of[kind]]())
-    if kind in ("identity_checks", "genotypes"):
+    if kind in ("identity_checks", "genotypes", "holds"):
         item = columns["item"]
         met = [item.in_(each()) for each in (wood.trees, wood.collections, wood.bundles)]
         met.append(_lot_of(connection, item).in_(wood.lots()))
