@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from scionreg.identity.where import Where
     from scionreg.labelling import Labels
     from scionreg.lineage.asked import Asked
+    from scionreg.lineage.context import Context
     from scionreg.lineage.line_traces import TracedLine
     from scionreg.lineage.listing import Listed, Wanted
     from scionreg.lineage.mock_recall import MockRecall
@@ -337,6 +338,23 @@ class Registry:
 
         with self.store.reading() as connection:
             return asked(connection, text)
+
+    def context(self, meant: "Asked") -> "Context":
+        """Return what stands around something that was asked for; as `context.context`."""
+        from scionreg.lineage.asked import CUSTOMERS
+        from scionreg.lineage.context import context, context_of_customer
+
+        with self.store.reading() as connection:
+            if meant.kind == CUSTOMERS:
+                return context_of_customer(connection, meant.typed, meant.codes)
+            return context(connection, meant.kind, meant.codes[0])
+
+    def reserved_for(self, code: str) -> str | None:
+        """Return the person for whom an issued code was reserved, None for nobody."""
+        from scionreg.lineage.context import reserved_for
+
+        with self.store.reading() as connection:
+            return reserved_for(connection, code)
 
     def records(self, kind: str, **where: Any) -> Iterator[dict[str, Any]]:
         """Yield the records of a kind in the order they came in; `where` keeps equal ones."""

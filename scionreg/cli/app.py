@@ -19,6 +19,7 @@ from scionreg.cli import (
     plan,
     report,
     sheets,
+    show,
     storing,
     survey,
     take,
@@ -161,7 +162,7 @@ app.command("enter")(enter.enter)
 app.add_typer(add, name="add")
 _register(app, RECORDING)
 _register(add, ADDING)
-app.command("show")(keeping.show)
+app.command("show")(show.show)
 app.command("list")(keeping.list_)
 app.command("history")(keeping.history)
 app.command("correct")(keeping.correct)

@@ -1,4 +1,4 @@
-"""Commands about single records, their history, and the registry's own health."""
+"""Commands about records, their history, and the registry's own health."""
 
 from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Annotated, Any
@@ -8,7 +8,6 @@ import typer
 from scionreg.cli import console
 from scionreg.cli.options import By, Csv, Json, Where, Why, key_words, opened, recorder
 from scionreg.records.errors import RegistryError
-from scionreg.records.shell import command_line
 
 if TYPE_CHECKING:
     from scionreg.api import Registry
@@ -23,42 +22,6 @@ KindOption = Annotated[
     str, typer.Option("--kind", help="Record kind, where the code does not say it.")
 ]
 Settings = Annotated[list[str], typer.Option("--set", help="A change, as COLUMN=VALUE; repeat it.")]
-
-
-def show(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
-    """Show a record, who recorded it, and its warnings."""
-    with opened(registry) as opened_registry:
-        which = _kind(opened_registry, code, kind)
-        found = opened_registry.find(which, code)
-        record = next(opened_registry.records(which, id=found.id))
-        last = opened_registry.history(which, found.key)[-1]
-        warnings = opened_registry.warnings_of(which, found.key)
-        written = last.time.astimezone(opened_registry.settings.zone)
-        known = opened_registry.status(found.key).trees if which == "mother_trees" else ()
-    if json:
-        console.as_json(
-            {
-                "kind": which,
-                "key": found.key,
-                "record": record,
-                "recorded": {"by": last.by, "time": last.time.isoformat(), "entry": last.entry},
-                "warnings": [each.wrong for each in warnings],
-                **({"identity": known[0].to_dict()} if known else {}),
-            }
-        )
-        return
-    console.data(f"{which.replace('_', ' ')} {found.key}")
-    console.record(record)
-    console.data(f"  {last.action} by {last.by}, {written:%Y-%m-%d %H:%M}, line {last.entry}")
-    for tree in known:
-        from scionreg.cli.telling_status import words
-
-        console.data(
-            f"  identity: {words(tree.status)}; {console.one_line(tree.reasons[0])} "
-            f"({command_line('status', tree.tree)})"
-        )
-    for each in warnings:
-        console.data(f"  warning: {console.one_line(each.wrong)}; {console.one_line(each.right)}")
 
 
 def list_(
@@ -136,7 +99,7 @@ def _in_one_cell(value: Any) -> Any:
 def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json = False) -> None:
     """Show every version of a record: who, when, why."""
     with opened(registry) as opened_registry:
-        which = _kind(opened_registry, code, kind, voided=True)
+        which = kind_of(opened_registry, code, kind, voided=True)
         zone = opened_registry.settings.zone
         steps = [
             (step, opened_registry.as_shown(which, step.record))
@@ -188,7 +151,7 @@ def correct(
     from scionreg.records.tables import table
 
     with opened(registry) as opened_registry:
-        which = _kind(opened_registry, code, kind)
+        which = kind_of(opened_registry, code, kind)
         columns = [c.name for c in table(which).columns if c.name not in ("id", "entry")]
         values = dict(_pairs(changes, columns, f"{which} have no column"))
         done = opened_registry.correct(
@@ -205,7 +168,7 @@ def void(
 ) -> None:
     """Take a record back; its history stays."""
     with opened(registry) as opened_registry:
-        which = _kind(opened_registry, code, kind)
+        which = kind_of(opened_registry, code, kind)
         gone = opened_registry.void(
             which, code, why=_reason(why), recorder=recorder(opened_registry, by)
         )
@@ -325,7 +288,7 @@ def _pairs(texts: list[str] | None, known: Collection[str], lacks: str) -> list[
     return pairs
 
 
-def _kind(registry: "Registry", code: str, kind: str, *, voided: bool = False) -> str:
+def kind_of(registry: "Registry", code: str, kind: str, *, voided: bool = False) -> str:
     """Return the kind of a record: as given, or as its code says; of a voided one too."""
     from scionreg.exchange.headers import kind_named
     from scionreg.records.tables import KINDS

@@ -13,6 +13,7 @@ from scionreg.lineage.graph import Query, rows
 from scionreg.records import codes
 from scionreg.records.cells import CellError, CultivarName, Moment, Ref
 from scionreg.records.errors import NotFoundError, RegistryError
+from scionreg.records.near import perhaps
 from scionreg.records.tables import fields, table
 from scionreg.registry.rows import as_record, read_rows
 from scionreg.registry.settings import read_settings
@@ -160,11 +161,11 @@ def _where(connection: Connection, kind: str, text: str) -> Any:
     if equals and name == "cultivar" and kind in WOODED and value:
         matches = _of_cultivar(connection, kind, named_cultivar(connection, value))
         return ~matches if unlike else matches
-    if not equals or name not in columns:
-        raise RegistryError(
-            f"'{text}' is no NAME=VALUE (or NAME!=VALUE; no value means empty); the names are "
-            f"{', '.join(columns)}"
-        )
+    if name not in columns:
+        right = perhaps(name, columns, f"there are: {', '.join(columns)}")
+        raise RegistryError(f"{_plural(kind)} have no column '{name}'; {right}")
+    if not equals:
+        raise RegistryError(f"'{text}' has no value; write {name}=VALUE, or {name}= for empty")
     column = columns[name]
     if not value:
         return column.is_not(None) if unlike else column.is_(None)
