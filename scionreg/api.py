@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from scionreg.labelling import Labels
     from scionreg.lineage.asked import Asked
     from scionreg.lineage.context import Context
+    from scionreg.lineage.journal_book import Noted
     from scionreg.lineage.line_traces import TracedLine
     from scionreg.lineage.listing import Listed, Wanted
     from scionreg.lineage.mock_recall import MockRecall
@@ -378,6 +379,13 @@ class Registry:
         """Return every version of a record, oldest first."""
         with self.store.reading() as connection:
             return correcting.history(connection, kind, key)
+
+    def changes(self, **options: Any) -> "list[Noted]":
+        """Return what changed in the records, oldest first; options as `journal_book.changes`."""
+        from scionreg.lineage.journal_book import changes
+
+        with self.store.reading() as connection:
+            return changes(connection, **options)
 
     def warnings_of(self, kind: str, key: str) -> list[Problem]:
         """Return the standing warnings about one record."""

@@ -13,6 +13,7 @@ from scionreg.cli import (
     console,
     enter,
     identity,
+    journal,
     keeping,
     label,
     off_type,
@@ -165,6 +166,7 @@ _register(add, ADDING)
 app.command("show")(show.show)
 app.command("list")(keeping.list_)
 app.command("history")(keeping.history)
+app.command("journal")(journal.journal)
 app.command("correct")(keeping.correct)
 app.command("void")(keeping.void)
 app.command("reserve")(keeping.reserve)
