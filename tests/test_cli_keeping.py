@@ -46,8 +46,8 @@ def nursery(filled: Filled, run: Run, monkeypatch: pytest.MonkeyPatch) -> Run:
     [
         ("list collections --where sticks=x", "sticks: 'x' is not a"),
         ("list collections --where date=x", "date: 'x' is not a date"),
-        ("list collections --where nosuch=x", "the names are collection, tree, limb"),
-        ("correct C1 --set nosuch=1 --why x", "the names are collection, tree, limb"),
+        ("list collections --where nosuch=x", "there are: collection, tree, limb"),
+        ("correct C1 --set nosuch=1 --why x", "there are: collection, tree, limb"),
     ],
 )
 def test_a_column_or_value_that_cannot_be_is_refused_in_words(

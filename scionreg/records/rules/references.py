@@ -196,6 +196,56 @@ def alias_used(scope: Scope) -> Iterator[Select[Any]]:
         )
 
 
+LEAST_ALIKE = 5
+"""Letters of the shorter of two names from which on one letter off is told."""
+
+
+def _look_alike(found: Mapping[str, Any]) -> bool:
+    """Tell whether two names differ by case alone, or by one letter, wrong, lacking or swapped."""
+    names = (str(found["key_0"]), str(found["other"]))
+    one, other = sorted((name.casefold() for name in names), key=len)
+    if one == other:
+        return True
+    if len(one) < LEAST_ALIKE or len(other) - len(one) > 1:
+        return False
+    at = next((i for i, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), len(one))
+    if len(one) < len(other):
+        return one[at:] == other[at + 1 :]
+    swapped = one[at + 1 : at + 2] + one[at : at + 1] + one[at + 2 :]
+    return one[at + 1 :] == other[at + 1 :] or swapped == other[at:]
+
+
+@rule(
+    kind="cultivars",
+    column="cultivar",
+    trouble=Trouble.WARNING,
+    touches=("cultivars",),
+    why="One cultivar under two names is counted, planned and sold as two; a slip makes a second.",
+    wrong="'{value}' looks like {other}, which is recorded too",
+    right="if they are one, make it an alias of {other} and void this one; else leave both",
+    keep=_look_alike,
+)
+def similar_cultivar(scope: Scope) -> Iterator[Select[Any]]:
+    """Names of cultivars differ by more than case, and longer ones by more than one letter."""
+    mine, other = table("cultivars"), table("cultivars").alias("other")
+    name, before = mine.columns["cultivar"], other.columns["cultivar"]
+    # A name one letter off has the first letter or the last one in common.
+    ends = or_(
+        func.lower(func.substr(name, 1, 1)) == func.lower(func.substr(before, 1, 1)),
+        func.lower(func.substr(name, func.length(name), 1))
+        == func.lower(func.substr(before, func.length(before), 1)),
+    )
+    yield (
+        broken("cultivars", name, other=before)
+        .join_from(mine, other, mine.columns["id"] > other.columns["id"])
+        .where(
+            func.abs(func.length(name) - func.length(before)) <= 1,
+            ends,
+            or_(scope.of("cultivars", name), scope.of("cultivars", before)),
+        )
+    )
+
+
 def _share_a_name(found: Mapping[str, Any]) -> bool:
     """Tell whether two cultivars have a name or alias in common."""
     mine = {found["key_0"], *(found["value"] or "").split(";")} - {""}
