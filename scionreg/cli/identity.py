@@ -81,7 +81,16 @@ def status(
     ] = None,
     on: Annotated[str, typer.Option(help="As it was known on this day; else today.")] = "",
     cultivar: Annotated[str, typer.Option(help="Only trees taken for this cultivar.")] = "",
-    only: Annotated[str, typer.Option(help="Only trees of this status, as in doubtful.")] = "",
+    only: Annotated[
+        str,
+        typer.Option(
+            help="Only trees of this status, as in doubtful; or voided (a look was ended by what "
+            "happened to the tree), lapsed (every look ran out), or due (something runs out)."
+        ),
+    ] = "",
+    until: Annotated[
+        str, typer.Option(help="With --only due: what runs out until this day; else 90 days.")
+    ] = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -91,17 +100,27 @@ def status(
     Of trees and collections that are named: the looks behind it, which of them still stand, and
     whether the tree was verified when it was cut.
 
-    Examples: scionreg status; scionreg status T26-0001-7; scionreg status --only doubtful
+    Examples: scionreg status; scionreg status T26-0001-7; scionreg status --only doubtful; scionreg
+    status --until 2027-06-30
     """
     from scionreg.cli.answers import day_option
-    from scionreg.cli.telling_status import kept, tell_statuses
+    from scionreg.cli.telling_status import DUE, kept, tell_due, tell_ended, tell_statuses
+    from scionreg.vouching import SOON
 
+    only = DUE if until and not only else only
     with opened(registry) as opened_registry:
         found = opened_registry.status(*(codes or ()), on=day_option(on), cultivar=cultivar or None)
-    found = kept(found, only)
+        today = day_option(on) or opened_registry.settings.today()
+    last = day_option(until) or today + SOON
+    found = kept(found, only, last)
+    due = found.due(last)
     if json:
-        console.as_json(found.to_dict())
+        console.as_json({**found.to_dict(), "due": [each.to_dict() for each in due]})
     elif csv:
         console.as_csv(found.to_rows())
+    elif only in ("voided", "lapsed"):
+        tell_ended(found.voided() if only == "voided" else found.lapsed())
+    elif only == DUE:
+        tell_due(due, today, last)
     else:
-        tell_statuses(found, in_full=bool(codes))
+        tell_statuses(found, in_full=bool(codes), due=due, until=last)

@@ -1,7 +1,8 @@
 """How well mother trees' identity is known, as text: a table of trees, or one tree in full."""
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
+import datetime as dt
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Any
 
 from scionreg.cli import console
 from scionreg.records.errors import RegistryError
@@ -10,7 +11,7 @@ from scionreg.records.vocabulary import IdentityStatus
 if TYPE_CHECKING:
     from scionreg.identity.tree_status import TreeIdentity
     from scionreg.identity.when_cut import WhenCut
-    from scionreg.vouching import Statuses
+    from scionreg.vouching import Ended, RunsOut, Statuses
 
 COLUMNS = {
     "tree": "tree",
@@ -23,15 +24,64 @@ COLUMNS = {
 VERIFIED = {True: "yes", False: "no", None: "not known"}
 
 
-def kept(found: "Statuses", only: str) -> "Statuses":
-    """Return the trees of one status; raise `RegistryError` for a word that is none."""
+VOIDED, LAPSED, DUE = "voided", "lapsed", "due"
+"""What `--only` takes beside the statuses."""
+
+
+def kept(found: "Statuses", only: str, until: dt.date) -> "Statuses":
+    """Return the trees of one status, or of what is in `VOIDED`, `LAPSED` and `DUE` until a day.
+
+    Raises `RegistryError` for a word that is none of them.
+    """
     if not only:
         return found
+    told: dict[str, Callable[[], Iterable[Any]]] = {
+        VOIDED: found.voided,
+        LAPSED: found.lapsed,
+        DUE: lambda: found.due(until),
+    }
+    if only in told:
+        return found.kept({each.tree for each in told[only]()})
     wanted = IdentityStatus.spelled(only)
     if wanted is None:
-        words = ", ".join(IdentityStatus)
+        words = ", ".join((*IdentityStatus, *told))
         raise RegistryError(f"'{only}' is no status; the statuses are {words}")
-    return replace(found, trees=tuple(each for each in found.trees if each.status is wanted))
+    return found.kept({each.tree for each in found.trees if each.status is wanted})
+
+
+def tell_ended(ended: "Sequence[Ended]") -> None:
+    """Show looks that no longer stand, with what ended each."""
+    if not ended:
+        console.talk("no such look")
+        return
+    console.table(
+        [{**each._asdict(), "ended": str(each.ended)} for each in ended],
+        {
+            "tree": "tree",
+            "limb": "limb",
+            "cultivar": "cultivar",
+            "check": "look",
+            "method": "by",
+            "date": "of",
+            "ended": "no longer stands",
+        },
+    )
+
+
+def tell_due(due: "Sequence[RunsOut]", today: dt.date, until: dt.date) -> None:
+    """Show what runs out until a day, the first first."""
+    console.talk(f"{len(due) or 'nothing'} running out until {until}")
+    if due:
+        console.table(
+            [{**each._asdict(), "days": (each.day - today).days} for each in due],
+            {
+                "day": "until",
+                "days": "days left",
+                "tree": "tree",
+                "cultivar": "cultivar",
+                "what": "what",
+            },
+        )
 
 
 def words(status: IdentityStatus) -> str:
@@ -40,14 +90,23 @@ def words(status: IdentityStatus) -> str:
     return said.get(status, status.value.replace("_", " "))
 
 
-def tell_statuses(found: "Statuses", *, in_full: bool) -> None:
-    """Show trees as a table, or those named in full with their collections."""
+def tell_statuses(
+    found: "Statuses", *, in_full: bool, due: "Sequence[RunsOut]" = (), until: dt.date
+) -> None:
+    """Show trees as a table with their number by status, or those named in full."""
     if in_full:
         for tree in found.trees:
             _tell_tree(tree)
         _tell_collections(found.collections)
     elif found.trees:
         console.table([_row(tree) for tree in found.trees], COLUMNS)
+        numbers = (f"{n} {words(each)}" for each, n in found.statuses().items())
+        _say(f"{len(found.trees)} trees: {', '.join(numbers)}")
+        voided = {each.tree for each in found.voided()}
+        counts = {VOIDED: len(voided), LAPSED: len(found.lapsed()), DUE: len(due)}
+        said = (f"{number} {name} (--only {name})" for name, number in counts.items() if number)
+        if any(counts.values()):
+            console.talk(f"looks: {', '.join(said)}; due is what runs out until {until}")
     else:
         console.talk("no such tree")
     console.talk(
