@@ -292,6 +292,20 @@ class Registry:
         by = recorder or self.settings.by
         return open_entry(self.store, sheet, by=by, anew=anew, words=words)
 
+    def fill_in(
+        self,
+        kind: str,
+        given: Mapping[str, str] | None = None,
+        *,
+        recorder: str = "",
+        words: "Words | None" = None,
+    ) -> "Entry":
+        """Return one record of a kind to type in; as `entering.open_record`."""
+        from scionreg.entering import open_record
+
+        by = recorder or self.settings.by
+        return open_record(self.store, kind, given or {}, by=by, words=words)
+
     def field_sheet(self, name: str, **wanted: Any) -> "FieldSheet":
         """Return a field sheet with its rows filled in; `wanted` as `filling.Wanted`."""
         from scionreg.documents.field_sheets.filling import Wanted, fill

@@ -250,6 +250,8 @@ def test_a_person_at_the_terminal_is_asked_for_what_is_missing(tmp_path: Path) -
     try:
         assert "species" in read_until(main_end, "species")
         os.write(main_end, b"Carya illinoinensis\n")
+        assert "aliases: " in read_until(main_end, "aliases: ")
+        os.write(main_end, b",\n")
         assert "recorded Tillowby" in read_until(main_end, "recorded Tillowby")
         assert child.wait(20) == 0
     finally:

@@ -61,7 +61,10 @@ def local(templates: Templates, tmp_path: Path) -> Iterator[Store]:
 
 
 def entered(store: Store, sheet: str = "counting", **options: Any) -> Entry:
-    return open_entry(store, sheet, by="P01", **options)
+    """Return a sheet of which every column is asked."""
+    entry = open_entry(store, sheet, by="P01", **options)
+    entry._way.ask_all()
+    return entry
 
 
 def typed(entry: Entry, *answers: str) -> list[str]:
@@ -71,7 +74,7 @@ def typed(entry: Entry, *answers: str) -> list[str]:
 
 def count_of(lot: str, pushing: str, *, day: str = DAY, scorer: str = "P02") -> list[str]:
     """Return the cells of a row of the counting sheet, in the order of its columns."""
-    return [lot, day, scorer, pushing, "1", "2", "", "", ""]
+    return [lot, day, scorer, pushing, "1", "2", "", "", "", ""]
 
 
 def recorded(store: Store, kind: str = "take_counts") -> list[tuple[Any, ...]]:
@@ -262,7 +265,7 @@ def test_a_row_that_breaks_a_rule_is_asked_again_where_it_is_wrong(local: Store)
     said = typed(entry, *count_of("G26-0001-7", "17", day="2026-03-01"))
     assert any("row 1, date" in line for line in said)
     assert (entry.draft.row, entry.column.name) == (0, "date")
-    said = typed(entry, DAY, *[""] * 7)
+    said = typed(entry, DAY, *[""] * 8)
     assert entry.draft.row == 1
     assert said == []
 
@@ -316,7 +319,7 @@ def test_the_ditto_sign_repeats_the_cell_above(local: Store, sign: str) -> None:
     entry = entered(local)
     typed(entry, *count_of("G26-0001-7", "17"), "G26-0002-5")
     assert typed(entry, sign, sign) == [f"  {DAY}", "  P02"]
-    typed(entry, "11", sign, sign, sign, sign, sign, ".")
+    typed(entry, "11", sign, sign, sign, sign, sign, sign, ".")
     entry.take("yes")
     first, second = recorded(local)
     assert first[1:3] == second[1:3]
@@ -350,12 +353,12 @@ def test_back_one_cell_and_back_one_row(local: Store) -> None:
     typed(entry, *count_of("G26-0001-7", "17"), "G26-0002-5", "<")
     assert entry.prompt == "2 graft lot* [G26-0002-5]: "
     typed(entry, "<")
-    assert entry.prompt == "1 broken: "
+    assert entry.prompt == "1 notes: "
     typed(entry, "<<")
     assert entry.prompt == "1 graft lot* [G26-0001-7]: "
     assert typed(entry, "<") == ["this is the first row"]
     assert typed(entry, "<<") == ["this is the first row"]
-    typed(entry, "", "", "", "15", "", "", "", "", "")
+    typed(entry, "", "", "", "15", "", "", "", "", "", "")
     assert entry.prompt == "2 graft lot* [G26-0002-5]: "
     assert entry.draft.rows[0].cells["pushing"] == "15"
 
@@ -401,8 +404,8 @@ def test_an_empty_row_is_no_record(local: Store) -> None:
     assert "the cell is empty" in typed(entry, "")[0]
     assert "no row is complete" in typed(entry, ".")[0]
     stores = entered(local, "stores")
-    assert "the row is empty" in typed(stores, "", "")[0]
-    assert stores.prompt == "1 store: "
+    assert "the row is empty" in typed(stores, "", "", "")[0]
+    assert stores.prompt == "1 store [Enter: issue one]: "
 
 
 def test_no_and_nonsense_record_nothing(local: Store) -> None:
@@ -471,13 +474,16 @@ def test_a_sheet_that_somebody_elses_record_made_wrong_is_put_right_first(local:
     said = typed(entry, ".")
     assert said[-1] == "nothing is recorded before this is put right"
     assert entry.draft.row == 0
-    typed(entry, "<<", "", "2026-05-21", *[""] * 7, ".", "yes")
+    typed(entry, "<<", "", "2026-05-21", *[""] * 8, ".", "yes")
     assert len(recorded(local)) == 2
 
 
 def test_there_is_nothing_above_the_first_row(local: Store) -> None:
     entry = entered(local)
-    assert "the cell is empty" in typed(entry, '"')[0]
+    assert typed(entry, '"') == ["there is no row above; write the value"]
+    assert typed(entry, "") == ["the cell is empty; it must be filled in"]
+    typed(entry, "G26-0001-7", "-", *count_of("", "17")[2:], "G26-0002-5")
+    assert typed(entry, '"') == ["  empty"], "the cell above may be empty"
 
 
 def test_each_person_and_sheet_has_a_draft(local: Store) -> None:
@@ -570,8 +576,8 @@ def test_printed_rows_are_offered_and_only_the_rest_is_typed(local: Store, tmp_p
     sheet = printed(tmp_path, *({"graft_lot": lot, "date": DAY} for lot in lots))
     entry = entered(local, sheet)
     assert entry.heading() == f"row 1: graft lot G26-0001-7, date {DAY}"
-    assert entry.prompt == "1 graft lot* [G26-0001-7]: "
-    typed(entry, "", "", "P02", "17", *[""] * 5)
+    assert entry.prompt == "1 scorer: "
+    typed(entry, "P02", "17", *[""] * 6)
     assert entry.heading() == f"row 2: graft lot G26-0002-5, date {DAY}"
     typed(entry, ".")
     entry.take("yes")
@@ -583,7 +589,7 @@ def test_printed_rows_are_offered_and_only_the_rest_is_typed(local: Store, tmp_p
 def test_another_sheet_is_not_begun_over_one_that_is_not_recorded(
     local: Store, tmp_path: Path
 ) -> None:
-    entered(local, printed(tmp_path, {"graft_lot": "G26-0001-7"})).take("G26-0002-5")
+    entered(local, printed(tmp_path, {"graft_lot": "G26-0001-7"})).take(DAY)
     with pytest.raises(RegistryError, match="--anew"):
         entered(local, printed(tmp_path, {"graft_lot": "G26-0002-5"}))
     with pytest.raises(RegistryError, match="--anew"):
@@ -595,11 +601,11 @@ def test_a_sheet_of_which_nothing_was_typed_makes_room_for_the_next(
 ) -> None:
     lots = ("G26-0001-7", "G26-0002-5")
     old = entered(local, printed(tmp_path, *({"graft_lot": lot} for lot in lots)))
-    typed(old, "", *count_of("", "17")[1:], ".")
+    typed(old, *count_of("", "17")[1:], ".")
     old.take("yes")
     new = entered(local, printed(tmp_path, {"graft_lot": "G26-0002-5", "date": "2026-06-01"}))
     assert new.heading() == "row 1: graft lot G26-0002-5, date 2026-06-01"
-    typed(new, "", "", "P02", "9", "", "", "", "", "", ".")
+    typed(new, "P02", "9", "", "", "", "", "", "", ".")
     assert len(new.take("yes").keys) == 1
 
 
@@ -665,13 +671,13 @@ main()
 
 
 class Terminal:
-    """A person at a terminal in front of `scionreg enter`."""
+    """A person at a terminal in front of a command."""
 
     def __init__(self, folder: Path, *words: str) -> None:
         self.end, inner = pty.openpty()
         environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1]), "TERM": "dumb"}
         self.child = subprocess.Popen(
-            [sys.executable, "-c", AS_AT_A_TERMINAL, "enter", *words],
+            [sys.executable, "-c", AS_AT_A_TERMINAL, *words],
             cwd=folder,
             env=environment,
             stdin=inner,
@@ -697,7 +703,7 @@ def sit_down(nursery: Path) -> Iterator[Callable[..., Terminal]]:
     sittings: list[Terminal] = []
 
     def begin(*words: str) -> Terminal:
-        sittings.append(Terminal(nursery, *words))
+        sittings.append(Terminal(nursery, "enter", *words))
         return sittings[-1]
 
     yield begin
@@ -726,7 +732,9 @@ def test_a_sheet_is_typed_interrupted_killed_resumed_and_recorded(
 
     third = sit_down("counting")
     assert "going on in row 1" in third.sees("1 green: ")
-    third.types(*[""] * 5, then=["dead: ", "stock only: ", "missing: ", "broken: ", "2 graft"])
+    third.types("+", then=["1 green: "])
+    rest = ["dead: ", "stock only: ", "missing: ", "broken: ", "notes: ", "2 graft"]
+    third.types(*[""] * 6, then=rest)
     os.write(third.end, b"\x04")
     assert third.child.wait(20) == 0
     with Registry.open(nursery / "registry.db") as registry:
@@ -751,10 +759,10 @@ def test_who_types_the_same_sheet_twice_is_told(sit_down: Callable[..., Terminal
 
 def test_the_tab_key_completes_words_and_codes(sit_down: Callable[..., Terminal]) -> None:
     terminal = sit_down("grafting")
-    terminal.sees("1 graft lot: ")
+    terminal.sees("1 graft lot [Enter: issue one]: ")
     terminal.types("", then=["1 bundle*: "])
     os.write(terminal.end, b"B26\t\n")
-    terminal.sees("1 date: ")
+    terminal.sees("1 date [2026-03-10]: ")
 
 
 def test_a_script_is_told_to_import(nursery: Path, run: Callable[..., Any]) -> None:

@@ -262,10 +262,11 @@ def typed(entry: Entry, *answers: str) -> list[str]:
 def test_typing_in_says_nothing_in_english(furnished: Store, words: Words) -> None:
     entry = open_entry(furnished, "counting", by="P01", words=words)
     said = entry.introduction()
-    said += typed(entry, "<", ">", "?", "--", ".", "<<", *count_of("G26-0001-7", "17"))
+    said += typed(entry, "+", '"', "<", ">", "?", "--", ".", "<<", *count_of("G26-0001-7", "17"))
     said += typed(entry, "G26-0002-5", '"', "<", "-", "?", ">", "G26-0002-5", "--", "--", "<<")
     said += typed(entry, ".", "perhaps", "n", ".", "s", "yes")
     again = open_entry(furnished, "counting", by="P01", words=words)
+    again.take("+")
     said += [*again.introduction(), *typed(again, *count_of("G26-0001-7", "17"), ".", "y")]
     assert foreign.english_in(said) == []
     for sheet in ("cutting", "grafting", "identity", "cooler", "stores", "people", "genotypes"):
@@ -293,9 +294,9 @@ def test_words_and_answers_may_be_typed_in_the_language_and_in_english(
     furnished: Store, spanish: Path
 ) -> None:
     entry = open_entry(furnished, "grafting", by="P01", words=read_words(spanish))
-    assert entry.prompt == "1 lote: "
+    assert entry.prompt.startswith("1 lote [")
     typed(entry, "", "B26-0001-7", "", "P01")
-    assert entry.prompt == "1 método*: "
+    assert entry.prompt == "1 método* [inglés]: ", "the record before has it"
     assert "cómo se injertó: 1 four flap, 2 three flap" in typed(entry, "?")[-1]
     assert "inglés" in entry.offers()
     for answer, says in (("inglés", []), ("4", ["  inglés"]), ("whip", [])):
@@ -333,7 +334,7 @@ def test_what_a_column_means_can_be_translated_where_there_is_one(tmp_path: Path
 
 
 def test_at_a_terminal(furnished: Store, spanish: Path, tmp_path: Path) -> None:
-    terminal = Terminal(tmp_path, "counting", "--words", str(spanish))
+    terminal = Terminal(tmp_path, "enter", "counting", "--words", str(spanish))
     try:
         terminal.sees("1 lote*: ")
         for answer in count_of("G26-0001-7", "17"):

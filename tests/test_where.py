@@ -20,6 +20,7 @@ from scionreg.geodesy.ground import Plane
 from scionreg.identity.where import Stand, cultivars_at, where
 from scionreg.records.errors import Problem, ProblemsError
 from scionreg.records.starting_values import PlaceValues
+from scionreg.records.tables import fields
 from scionreg.records.words import english
 from scionreg.registry.store import Store
 
@@ -218,7 +219,9 @@ def test_cuttings_from_a_typed_sheet_are_told_the_same(planted: Store) -> None:
     latitude, longitude = (f"{float(each)}" for each in PLANE.degrees((2.5, 0.0)))
     typed = {"tree": "North-1", "date": "2026-02-01", "sticks": "10", "accuracy_m": "4"}
     typed |= {"latitude": latitude, "longitude": longitude}
-    checker = Checker(registry.store, "collections", by="P01", words=english())
+    checker = Checker(
+        registry.store, "collections", fields("collections"), by="P01", words=english()
+    )
     (told,) = checker.judge([(7, typed)]).problems
     assert (told.rule, told.line) == ("fix_allows_another_cultivar", 7)
     (recorded,) = cut(registry, "North-1", 2.5, 4.0)

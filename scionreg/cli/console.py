@@ -157,13 +157,14 @@ def ask(question: str, *, required: bool = True) -> str:
 
 
 def typed(prompt: str, offers: Callable[[], Sequence[str]] = tuple) -> str | None:
-    """Return a line that a person types, None when they stop (Ctrl-D).
+    """Return a line that a person types, None when they stop (Ctrl-D, on Windows Ctrl-Z and Enter).
 
-    The tab key completes what `offers` returns; it is asked only then.
+    The tab key completes what `offers` returns; it is asked only then. Where there is no library
+    for that, as on Windows, the system's own line editing is all there is.
     """
     try:
         import readline
-    except ImportError:  # there is none on Windows
+    except ImportError:
         return _line(prompt)
     found: list[str] = []
 
@@ -174,7 +175,8 @@ def typed(prompt: str, offers: Callable[[], Sequence[str]] = tuple) -> str | Non
 
     readline.set_completer_delims("")
     readline.set_completer(complete)
-    readline.parse_and_bind("tab: complete")
+    libedit = "libedit" in (readline.__doc__ or "")  # as on macOS
+    readline.parse_and_bind("bind ^I rl_complete" if libedit else "tab: complete")
     readline.set_auto_history(False)
     return _line(prompt)
 

@@ -11,6 +11,7 @@ from scionreg.records.shell import quoted
 
 if TYPE_CHECKING:
     from scionreg.entering import Entry
+    from scionreg.registry.recording import Recorded
 
 
 def enter(
@@ -31,9 +32,10 @@ def enter(
 ) -> None:
     """Type in a field sheet, row by row as on the paper.
 
-    Every cell and row is checked at once and kept at once; stop with Ctrl-D and go on another day
-    with the same command. At the end all rows are recorded together, or none. The ditto sign
-    repeats the cell above, < goes back, ? says what may stand in a cell, a full stop is the end.
+    Every cell and row is checked at once and kept at once; stop with Ctrl-D (on Windows Ctrl-Z and
+    Enter) and go on another day with the same command. At the end all rows are recorded together,
+    or none. Enter takes what is offered, the ditto sign repeats the cell above, < goes back, ? says
+    what may stand in a cell, a comma takes the rest as offered, a full stop is the end.
 
     Examples: scionreg enter counting; scionreg enter counting.csv
     """
@@ -47,39 +49,37 @@ def enter(
     with opened(registry) as opened_registry:
         who = recorder(opened_registry, by)
         entry = opened_registry.enter(sheet, recorder=who, anew=anew, words=said)
-        for line in entry.introduction():
-            console.talk(line)
         try:
-            keys = _follow(entry)
-        except KeyboardInterrupt:
+            made = follow(entry)
+        except (KeyboardInterrupt, RegistryError):
             _tell_kept(entry, sheet)
             raise
-        except RegistryError:
-            _tell_kept(entry, sheet)
-            raise
-    for key in keys:
-        console.data(key)
-    if keys:
-        console.talk(said("typing.recorded", number=len(keys)))
-    if not keys or entry.draft.unfinished():
+    for each in made or ():
+        console.data(each.key)
+    if made:
+        console.talk(said("typing.recorded", number=len(made)))
+    if not made or entry.draft.unfinished():
         _tell_kept(entry, sheet)
 
 
-def _follow(entry: "Entry") -> tuple[str, ...]:
-    """Ask cell by cell; return the keys recorded at the end, none where it was stopped before."""
+def follow(entry: "Entry") -> "tuple[Recorded, ...] | None":
+    """Ask cell by cell; return the records made at the end, None where it was stopped before."""
+    for line in entry.introduction():
+        console.talk(console.one_line(line))
     row = None
     while True:
         if row != entry.draft.row:
             row = entry.draft.row
-            console.talk(console.one_line(entry.heading()))
+            for line in entry.opening():
+                console.talk(console.one_line(line))
         answer = console.typed(entry.prompt, entry.offers)
         if answer is None:
-            return ()
+            return None
         said = entry.take(answer)
         for line in said.lines:
             console.talk(console.one_line(line))
         if said.over:
-            return said.keys
+            return said.made
 
 
 def _tell_kept(entry: "Entry", sheet: str) -> None:

@@ -7,40 +7,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from scionreg.cli import console
+from scionreg.cli.enter import follow
 from scionreg.cli.options import By, Json, Where, key_words, opened, recorder
-from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
-from scionreg.records.tables import KINDS, fields
+from scionreg.records.tables import fields
 from scionreg.registry.recording import Recorded
 
 if TYPE_CHECKING:
     from scionreg.api import Registry
+    from scionreg.entering import Entry
 
 OPTION_NAMES = {"by": "--looked-by"}
 """Columns whose option is not their name: --by is who records."""
-
-ASKED = {
-    "collections": ("tree", "date", "cutter", "sticks", "count"),
-    "bundles": ("collection", "sticks", "count", "packed", "packer", "store"),
-    "graft_lots": (
-        "bundle",
-        "date",
-        "grafter",
-        "method",
-        "rootstock_lot",
-        "grafts",
-        "sticks_used",
-        "block",
-        "row",
-        "first",
-        "last",
-    ),
-    "take_counts": ("graft_lot", "date", "scorer", "pushing", "green", "dead", "stock_only"),
-    "identity_checks": ("item", "date", "method", "checked", "off"),
-    "dispatches": ("graft_lot", "date", "customer", "trees"),
-    "bundle_log": ("bundle", "time", "event"),
-}
-"""What a person at the terminal is asked besides the required columns, in the order of the work."""
 
 
 def recording_command(name: str, kind: str, says: str) -> Any:
@@ -52,13 +30,17 @@ def recording_command(name: str, kind: str, says: str) -> Any:
 
 
 def _record(kind: str, says: str) -> Callable[..., None]:
-    def run(**options: Any) -> None:
+    def run(ctx: typer.Context, **options: Any) -> None:
+        from scionreg.entering import lacks
+
         where, by, json = (options.pop(shared.name) for shared in SHARED)
         given = {name: text for name, text in options.items() if text is not None}
         with opened(where) as registry:
             who = recorder(registry, by)
-            _ask_for_missing(kind, given)
-            made = registry.record_all([(kind, given)], recorder=who)
+            if console.is_terminal() and lacks(kind, given):
+                made = _ask(registry, kind, given, who, ctx)
+            else:
+                made = registry.record_all([(kind, given)], recorder=who)
             _show(registry, made, as_json=json)
 
     keyword = inspect.Parameter.KEYWORD_ONLY
@@ -66,11 +48,12 @@ def _record(kind: str, says: str) -> Callable[..., None]:
         inspect.Parameter(column.name, keyword, default=None, annotation=_option(column))
         for column in fields(kind)
     ]
-    run.__signature__ = inspect.Signature([*columns, *SHARED])  # type: ignore[attr-defined]
+    run.__signature__ = inspect.Signature([CONTEXT, *columns, *SHARED])  # type: ignore[attr-defined]
     run.__doc__ = says
     return run
 
 
+CONTEXT = inspect.Parameter("ctx", inspect.Parameter.KEYWORD_ONLY, annotation=typer.Context)
 SHARED = (
     inspect.Parameter("registry_", inspect.Parameter.KEYWORD_ONLY, default="", annotation=Where),
     inspect.Parameter("by_", inspect.Parameter.KEYWORD_ONLY, default="", annotation=By),
@@ -79,28 +62,44 @@ SHARED = (
 """Options that every recording command has; named apart from the columns."""
 
 
+def _flag(name: str) -> str:
+    return OPTION_NAMES.get(name, "--" + name.replace("_", "-"))
+
+
 def _option(column: Any) -> Any:
-    flag = OPTION_NAMES.get(column.name, "--" + column.name.replace("_", "-"))
     words = f"{column.info['doc']} ({column.info['cell'].describe()})"
+    flag = _flag(column.name)
     return Annotated[str | None, typer.Option(flag, help=words, show_default=False, metavar="TEXT")]
 
 
-def _ask_for_missing(kind: str, given: dict[str, str]) -> None:
-    """Ask a person at the terminal for what is missing; a script is told what is."""
-    if not console.is_terminal():
-        return
-    required = [column.name for column in fields(kind) if not column.nullable]
-    own = KINDS[kind].KEY[0]
-    wanted = dict.fromkeys((*ASKED.get(kind, ()), *required))
-    columns = {column.name: column for column in fields(kind)}
-    for name in wanted:
-        if name in given or (name == own and kind in LETTER_OF):
-            continue
-        column = columns[name]
-        question = f"{name} - {column.info['doc']} ({column.info['cell'].describe()})"
-        answer = console.ask(question, required=not column.nullable)
-        if answer:
-            given[name] = answer
+def _ask(
+    registry: "Registry", kind: str, given: Mapping[str, str], who: str, ctx: typer.Context
+) -> list[Recorded]:
+    """Ask a person at the terminal for what is missing, and record it with the last answer."""
+    entry = registry.fill_in(kind, given, recorder=who)
+    made = None
+    try:
+        made = follow(entry)
+    finally:
+        if made is None:
+            _tell_nothing(entry, ctx)
+    return list(made or ())
+
+
+def _tell_nothing(entry: "Entry", ctx: typer.Context) -> None:
+    """Say that nothing is recorded, and with which command to go on from what was typed."""
+    cells = entry.draft.rows[0].cells
+    typed = [word for name, text in cells.items() if text for word in (_flag(name), text)]
+    shared = [
+        word
+        for name, flag in (("registry_", "--registry"), ("by_", "--by"))
+        if str(ctx.get_parameter_source(name)).endswith("COMMANDLINE")
+        for word in (flag, ctx.params[name])
+    ]
+    console.talk(entry.words("typing.nothing"))
+    if typed:
+        called = ctx.command_path.split()[1:]
+        console.command(entry.words("typing.go_on"), *called, *typed, *shared)
 
 
 def _rebundle(says: str) -> Callable[..., None]:
@@ -144,6 +143,8 @@ def _parent(text: str) -> tuple[str, int]:
 
 def _show(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
     """Show what was recorded, and the warnings that stay with it."""
+    if not made:
+        return
     shown = [registry.as_shown(each.kind, each.record) for each in made]
     if as_json:
         pairs = zip(made, shown, strict=True)

@@ -4,8 +4,11 @@ The rules are those of every other way in: a row is judged by recording all that
 and taking it back.
 """
 
+import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Any
 
 from scionreg.documents.field_sheets.kinds import (
@@ -13,12 +16,12 @@ from scionreg.documents.field_sheets.kinds import (
     measure_of,
     must_be_filled,
     numbered,
-    on_paper,
     shown,
     spoken,
     tell,
     vocabulary_of,
 )
+from scionreg.entering import short
 from scionreg.lineage.known import read_known
 from scionreg.records import codes
 from scionreg.records.cells import (
@@ -29,6 +32,7 @@ from scionreg.records.cells import (
     CultivarName,
     Day,
     Many,
+    Moment,
     Number,
     Positions,
     Ref,
@@ -45,8 +49,8 @@ from scionreg.records.words import Words
 from scionreg.registry import suggestions
 from scionreg.registry.changes import change
 from scionreg.registry.intake import Batch, Intake, read_cell
-from scionreg.registry.recording import completed
-from scionreg.registry.rows import Row, as_record, key_of, key_text, not_recorded
+from scionreg.registry.recording import Recorded, completed
+from scionreg.registry.rows import Row, as_moment, as_record, key_of, key_text, not_recorded
 from scionreg.registry.settings import read_settings
 from scionreg.registry.store import Store
 
@@ -56,16 +60,21 @@ WRITTEN = (Choice, Day, Many, Number, Positions, Whole, YesNo)
 Cells = Mapping[str, str]
 """The texts of a row by column."""
 
+CLOCK = "%Y-%m-%dT%H:%M"
+HOUR = re.compile(r"\d{1,2}:\d\d", re.ASCII)
+SOME = 6
+"""As many are named of what a text may be short for."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """What comes of recording some rows: problems by row (`line`), and the keys recorded.
+    """What comes of recording some rows: problems by row (`line`), and the records made.
 
     `repeated` are the rows that are recorded already, exactly so.
     """
 
     problems: tuple[Problem, ...]
-    keys: tuple[str, ...]
+    made: tuple[Recorded, ...]
     repeated: tuple[int, ...]
 
     @property
@@ -75,11 +84,13 @@ class Verdict:
 
 
 class Checker:
-    """Judges the cells and rows of a kind, for the person `by` who types in a language."""
+    """Judges the cells and rows of some columns, for the person `by` who types in a language."""
 
-    def __init__(self, store: Store, kind: str, *, by: str, words: Words) -> None:
+    def __init__(
+        self, store: Store, kind: str, columns: Sequence[Any], *, by: str, words: Words
+    ) -> None:
         self.kind, self.by, self.words = kind, by, words
-        self.columns = on_paper(kind)
+        self.columns = columns
         self._store = store
         with store.reading() as connection:
             self.settings = read_settings(connection)
@@ -105,21 +116,107 @@ class Checker:
         self._check_known(column, str(value), own)
         return cell.write(value) if isinstance(cell, WRITTEN) else text
 
-    def spelled(self, column: Any, text: str) -> str:
+    def spelled(self, column: Any, text: str, day: date | None = None) -> str:
         """Return what was typed as the CSV file has it, where that is plain.
 
-        A word may be given by its numeral or as the paper has it, a length in the nursery's units,
-        an issued code in small letters and with blanks for hyphens.
+        Codes typed in short are of the season of `day`, today's if None.
+
+        A word may be given by its numeral, by its beginning or as the paper has it, a length in
+        the nursery's units, a day without its year, a code by its last digits, in small letters and
+        with blanks for hyphens.
+
+        Raises
+        ------
+        CellError
+            It is short for several things.
         """
         cell = column.info["cell"]
-        if isinstance(cell, Code | Ref):
-            lot, slash, position = text.partition("/")
-            return codes.tidied(lot) + slash + position
+        match cell:
+            case Ref():
+                code, slash, position = text.partition("/")
+                return self._code(cell, code, day) + slash + position
+            case CultivarName():
+                known = spoken(cell, self.words)
+                return known.get(text.casefold()) or self._recorded_as(("cultivars",), text)
+            case Moment():
+                return self._moment(cell, text)
+            case Choice() | YesNo():
+                return self._word(cell, text)
+            case _:
+                text = cell.typed(self._in_english(text), self.settings.today())
         measure = measure_of(cell, self.settings.units)
-        if measure:
-            return measure.stored(text)
+        return measure.stored(text) if measure else text
+
+    def _word(self, cell: Cell, text: str) -> str:
+        """Return the stored word that a numeral, a word of the language or a beginning is of."""
         known = numbered(cell) | spoken(cell, self.words)
-        return known.get(text.casefold(), text)
+        if text.casefold() in known or not isinstance(cell, Choice) or cell.words.spelled(text):
+            return known.get(text.casefold(), text)
+        return self._one_of(text, short.beginning_of(text, spoken(cell, self.words))) or text
+
+    def _code(self, cell: Ref, text: str, day: date | None) -> str:
+        """Return the code that was typed in short or in other letters; else as it was typed."""
+        tidied = codes.tidied(text)
+        if codes.is_issued(tidied):
+            return tidied
+        same = self._recorded_as(cell.kinds, tidied)
+        if same != tidied or not short.LAST_DIGITS.fullmatch(tidied):
+            return same
+        with self._store.reading() as connection:
+            if not any(short.recorded_as(connection, kind, tidied) for kind in cell.kinds):
+                season = self.settings.season(day or self.settings.today())
+                found = short.codes_ending(connection, cell.kinds, tidied, season)
+                return self._one_of(text, found) or text
+        return text
+
+    def _recorded_as(self, kinds: tuple[str, ...], text: str) -> str:
+        """Return the one code or name that is recorded so but for capital letters, else `text`."""
+        with self._store.reading() as connection:
+            same = [name for kind in kinds for name in short.recorded_as(connection, kind, text)]
+        return same[0] if len(same) == 1 else text
+
+    def _moment(self, cell: Moment, text: str) -> str:
+        """Return a time as the CSV file has it, by the registry's clock; a clock alone is today's.
+
+        What is no time stays as it is.
+        """
+        now, said = datetime.now(self.settings.zone), self._in_english(text)
+        if said == "now":
+            return now.strftime(CLOCK)
+        wanted = cell.typed(f"{now:%Y-%m-%d}T{text}" if HOUR.fullmatch(text) else said, now.date())
+        try:
+            datetime.fromisoformat(wanted)
+        except ValueError:
+            with suppress(CellError):
+                moment = as_moment(cell.reader(self.settings.zone)(wanted))
+                return moment.astimezone(self.settings.zone).strftime(CLOCK)
+        return wanted
+
+    def _in_english(self, text: str) -> str:
+        """Return a day or time that was said in the language as it is said in English."""
+        names = ("today", "yesterday", "now")
+        said = {self.words(f"typing.day.{name}").casefold(): name for name in names}
+        return said.get(text.casefold(), text.casefold() if text.casefold() in names else text)
+
+    def _one_of(self, text: str, found: Sequence[str]) -> str:
+        """Return the one thing that a text is short for, none for nothing."""
+        if len(found) > 1:
+            raise CellError(
+                "unknown_word",
+                self.words("typing.several", text=text, found=", ".join(found[:SOME])),
+                self.words("typing.type_more"),
+            )
+        return found[0] if found else ""
+
+    def is_odd(self, column: Any, text: str) -> bool:
+        """Tell whether a code of one's own is rather a slip: a stray sign, a day, a person."""
+        cell = column.info["cell"]
+        if not isinstance(cell, Code) or cell.kind not in codes.LETTER_OF or not text:
+            return False
+        if len(text) == 1 or short.looks_like_day(text):
+            return True
+        with self._store.reading() as connection:
+            return bool(short.recorded_as(connection, "people", text))
 
     def shown(self, column: Any, text: str) -> str:
         """Return a stored text as whoever types it in reads it."""
@@ -145,6 +242,10 @@ class Checker:
                 if found := read_known(connection, kind, [code]):
                     return tell(found[code], self.words)
         return ""
+
+    def against(self, column: Any, text: str, day: date | None) -> list[str]:
+        """Return what the registry knows against using what a cell names on a day, as lines."""
+        return []
 
     def offers(self, column: Any) -> list[str]:
         """Return what may be completed in a cell: words, or the first codes recorded."""
@@ -191,21 +292,26 @@ class Checker:
             intake.finish()
             verdict = Verdict(
                 problems=tuple(intake.problems),
-                keys=tuple(key_text(key_of(self.kind, row)) for row in taken),
+                made=tuple(self._recorded(row) for row in taken),
                 repeated=tuple(repeated),
             )
             making.content["records"] = [
-                {"kind": self.kind, "record": as_record(self.kind, row)} for row in taken
+                {"kind": self.kind, "record": each.record} for each in verdict.made
             ]
             making.cancelled = recording is None or bool(verdict.refused) or not taken
             if recording is not None and not making.cancelled:
                 recording(issued)
         return verdict
 
+    def _recorded(self, row: Row) -> Recorded:
+        key = key_text(key_of(self.kind, row))
+        return Recorded(kind=self.kind, key=key, record=as_record(self.kind, row), warnings=())
+
     def _empty(self, column: Any) -> str:
         """Return an empty text where a cell may be empty, or gets a code when it is recorded."""
         if must_be_filled(column):
-            read_cell(column.info["cell"].read, "", required=True)
+            empty, fill = self.words("typing.cell_empty"), self.words("typing.fill_in")
+            raise CellError("missing_value", empty, fill)
         return ""
 
     def _check_known(self, column: Any, code: str, own: Sequence[str]) -> None:

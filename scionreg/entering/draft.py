@@ -41,10 +41,10 @@ class Draft:
     """The rows of one sheet. Row numbers are those on the paper, so no row ever moves up.
 
     `row` and `column` say where the typist is; `of` is the digest of the file that the rows
-    came from, empty for a blank sheet.
+    came from, empty for a blank sheet. Without a `path` nothing is kept.
     """
 
-    path: Path
+    path: Path | None
     name: str
     kind: str
     of: str = ""
@@ -76,6 +76,8 @@ class Draft:
         RegistryError
             The file cannot be written, or somebody else has typed into it meanwhile.
         """
+        if self.path is None:
+            return
         if _saves(self.path) != self.saves:
             raise RegistryError(
                 f"{self.path} has changed since: the same sheet is being typed somewhere else; "
@@ -88,7 +90,8 @@ class Draft:
 
     def put_away(self) -> None:
         """Forget the draft: all of it is recorded or struck out."""
-        self.path.unlink(missing_ok=True)
+        if self.path is not None:
+            self.path.unlink(missing_ok=True)
         self.saves = 0
 
 

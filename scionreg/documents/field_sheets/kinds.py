@@ -136,11 +136,16 @@ def heading(column: Any, words: Words, units: str) -> str:
     return words(f"field_sheet.heading.{column.name}", unit=unit)
 
 
+def is_issued(column: Any) -> bool:
+    """Tell whether the records' own code is issued where the cell stays empty."""
+    kind = column.table.name
+    own = column.name == KINDS[kind].KEY[0] and isinstance(column.info["cell"], Code)
+    return own and kind in LETTER_OF
+
+
 def must_be_filled(column: Any) -> bool:
     """Tell whether a cell may not stay empty; a code may that is issued when it is recorded."""
-    kind = column.table.name
-    issued = column.name == KINDS[kind].KEY[0] and isinstance(column.info["cell"], Code)
-    return not column.nullable and not (issued and kind in LETTER_OF)
+    return not column.nullable and not is_issued(column)
 
 
 def tell(known: Known, words: Words) -> str:
