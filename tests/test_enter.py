@@ -676,6 +676,7 @@ class Terminal:
     def __init__(self, folder: Path, *words: str) -> None:
         self.end, inner = pty.openpty()
         environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1]), "TERM": "dumb"}
+        environment["COLUMNS"] = "300"  # so that nothing is folded
         self.child = subprocess.Popen(
             [sys.executable, "-c", AS_AT_A_TERMINAL, *words],
             cwd=folder,

@@ -96,7 +96,7 @@ def _width(stream: TextIO) -> int | None:
     if not stream.isatty():
         return None
     try:
-        columns = os.get_terminal_size(stream.fileno()).columns
+        columns = os.get_terminal_size(stream.fileno()).columns or 80  # 0 is not known
     except (OSError, ValueError):
         return 80
     return max(columns - (os.name == "nt"), layout.NARROWEST)  # there a full line breaks twice
