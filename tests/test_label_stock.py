@@ -79,7 +79,7 @@ def test_labels_may_be_smaller_than_the_sheet_allows_and_not_larger() -> None:
         sheet(PAPERS["A4"], rows=8, columns=3, label=(80, 30))
     with pytest.raises(RegistryError, match="leave no room"):
         sheet(PAPERS["A4"], rows=8, columns=3, margins=(0, 110))
-    with pytest.raises(RegistryError, match="at least one row"):
+    with pytest.raises(RegistryError, match="1 to 100 rows and columns"):
         sheet(PAPERS["A4"], rows=0, columns=3)
 
 

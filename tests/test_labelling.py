@@ -276,6 +276,31 @@ def test_blanks_are_printed_and_used_at_the_command_line(run: Run) -> None:
 
 
 @pytest.mark.usefixtures("on_demo")
+def test_kinds_that_differ_in_size_go_into_a_file_each(run: Run) -> None:
+    codes = ("B24-0001-5", "T24-0001-5", "G24-0029-6")
+    code, _, err = run("label", *codes, "--into", "a.pdf")
+    assert code == 0
+    assert sorted(each.name for each in Path().glob("*.pdf")) == ["a-bundle-tag.pdf", "a-stake.pdf"]
+    assert "3 labels of 96 x 40 mm on 1 page: a-bundle-tag.pdf" in err
+    assert "1 label of 96 x 30 mm on 1 page: a-stake.pdf" in err
+
+
+@pytest.mark.usefixtures("on_demo")
+def test_a_bundle_fits_a_label_of_two_inches_by_one(run: Run) -> None:
+    code, _, err = run("label", "B24-0001-5", "--size", "2x1in", "--into", "a.pdf")
+    assert code == 0
+    assert "buds" in err
+    (page,) = pages(Path("a.pdf"))
+    assert qr_codes(page) == ["B24-0001-5", "B24-0001-5"]
+
+
+@pytest.mark.usefixtures("on_demo")
+def test_a_label_that_is_refused_leaves_no_folder(run: Run) -> None:
+    assert run("label", "B24-0001-5", "--size", "30x15", "--into", "tags")[0] == 1
+    assert not Path("tags").exists()
+
+
+@pytest.mark.usefixtures("on_demo")
 @pytest.mark.parametrize(
     ("options", "message"),
     [
@@ -284,8 +309,11 @@ def test_blanks_are_printed_and_used_at_the_command_line(run: Run) -> None:
         (("--into", "a.pdf"), "what is to be labelled?"),
         (("B24-0001-5", "--reserved", "P01", "--into", "a.pdf"), "blanks are printed apart"),
         (("B24-0001-6", "--into", "a.pdf"), "did you mean B24-0001-5"),
-        (("B24-0001-5", "T24-0001-5", "G24-0029-6", "--into", "a.pdf"), "differ in size"),
         (("B24-0001-5", "--into", "a.pdf", "--rows", "3"), "--rows and --columns; name both"),
+        (
+            ("B24-0001-5", "--into", "a.pdf", "--rows", "100000", "--columns", "100000"),
+            "1 to 100 rows and columns",
+        ),
         (("B24-0001-5", "--into", "a.pdf", "--size", "30x15"), "mm is large enough"),
         (("B24-0001-5", "--into", "a.pdf", "--size", "500x80"), "fits on paper"),
         (("B24-0001-5", "--into", "a.pdf", "--words", "none.toml"), "cannot be read"),

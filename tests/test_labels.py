@@ -379,10 +379,20 @@ def test_what_need_not_be_there_is_left_out_first_and_then_it_is_refused() -> No
     optional = [fact.name for fact in label.facts if not fact.must]
     assert small.left_out
     assert list(small.left_out) == optional[: -len(small.left_out) - 1 : -1]
-    with pytest.raises(TooSmallError, match="is too small for tree, cut, sticks, buds"):
+    with pytest.raises(TooSmallError, match="is too small for tree, cut, sticks, species, rights"):
         lay_out(label, (50, 25))
     with pytest.raises(TooSmallError, match=r"too small for its code.*arm's length"):
         lay_out(label, (30, 8))
+
+
+def test_the_labels_for_inside_and_outside_are_laid_out_alike() -> None:
+    for size in (SIZES["bundle"], (70.0, 37.0)):
+        inside, outside = (lay_out(label, size) for label in labels_of(WOOD, TELL))
+        assert [_sizes(each) for each in inside.items] == [_sizes(each) for each in outside.items]
+
+
+def _sizes(item: object) -> object:
+    return item.size if isinstance(item, Text) else item
 
 
 def test_a_long_code_goes_in_two_lines() -> None:

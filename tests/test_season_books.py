@@ -72,6 +72,9 @@ def test_a_licence_is_told_what_was_made_taken_lost_and_sold(store: Store) -> No
     assert (aldern.cultivar, aldern.licence, aldern.rights) == ("Aldern", "L-1", "patent")
     # The last count tells, and trees sold in November belong to the season that began in July.
     assert (aldern.made, aldern.taken, aldern.destroyed, aldern.sold) == (20, 12, 8, 0)
+    for each in (aldern, next_year):
+        parts = (each.taken, each.green, each.destroyed, each.not_told, each.not_counted)
+        assert sum(parts) == each.made
     assert (aldern.cut, aldern.not_counted, aldern.mixed) == (50, 0, 0)
     assert (next_year.made, next_year.sold) == (0, 5)
     assert not aldern.unlicensed
@@ -152,7 +155,10 @@ def test_what_nothing_says_the_time_of_is_named_and_not_counted(lite: Store) -> 
 def test_the_command_counts_a_licence_over_days(run: Run, demo: str) -> None:
     at = ("--registry", demo)
     found = run("royalties", "--from", "2025-01-01", "--to", "2025-12-31", *at)
-    assert "invented L-22  Quarrow    634    454        146            0   188" in found.out
+    assert (
+        "invented L-22  Quarrow    634    454      3   146        31            0   188"
+        in found.out
+    )
     assert "Cossamer: a right is claimed and no licence number" in found.err
     one = run("royalties", "2025", "--licence", "invented 7", "--csv", *at)
     assert one.out.splitlines()[1].startswith("Ismeray,invented 7,pvr,")

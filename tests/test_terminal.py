@@ -147,6 +147,28 @@ def test_long_texts_of_a_table_are_folded_between_words() -> None:
     ]
 
 
+def test_what_was_made_adds_up_on_sight_and_autumn_sales_go_with_the_next_season(
+    demo: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SCIONREG_REGISTRY", demo)
+    said = shown("royalties 2025 --licence L-22", None, "utf-8").splitlines()
+    assert said[1].split()[2:11] == [
+        "made",
+        "taken",
+        "green",
+        "died",
+        "not",
+        "told",
+        "not",
+        "counted",
+        "sold",
+    ]
+    made, *parts = said[2].replace("invented L-22", "L-22").split()[2:8]
+    assert int(made) == sum(map(int, parts))
+    report = shown("report 2025", None, "utf-8")
+    assert "the next autumn's sales included, counts for season 2026" in report
+
+
 HOSTILE = "a\x1b[31mb\u202ec\u2028d\U000e0041e"
 
 

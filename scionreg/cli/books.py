@@ -7,6 +7,7 @@ import typer
 
 from scionreg.cli import console
 from scionreg.cli.options import By, DryRun, Json, Where, named, opened, recorder
+from scionreg.records.counting import many
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -113,13 +114,15 @@ def _say_imported(done: "Imported", name: str) -> None:
     )
     repeated = sum(done.repeated.values())
     if refused:
-        console.talk(f"nothing was imported: {len(refused)} refused, {len(warnings)} warnings")
+        console.talk(
+            f"nothing was imported: {len(refused)} refused, {many(len(warnings), 'warning')}"
+        )
     elif not counts:
         console.talk(f"nothing new: all {repeated:,} records were there already")
     else:
         said = "would import" if done.dry_run else "imported"
         again = f"; {repeated:,} were there already" if repeated else ""
-        console.talk(f"{said} into {name}: {counts}{again}; {len(warnings)} warnings")
+        console.talk(f"{said} into {name}: {counts}{again}; {many(len(warnings), 'warning')}")
 
 
 def export(folder: Folder, registry: Where = "") -> None:
@@ -131,7 +134,9 @@ def export(folder: Folder, registry: Where = "") -> None:
     """
     with opened(registry) as opened_registry, console.progress("exporting") as progress:
         counts = opened_registry.export(folder, progress=progress)
-    console.talk(f"wrote {sum(counts.values()):,} records of {len(counts)} kinds to {folder}")
+    console.talk(
+        f"wrote {many(sum(counts.values()), 'record')} of {many(len(counts), 'kind')} to {folder}"
+    )
 
 
 def upgrade(

@@ -7,6 +7,7 @@ import typer
 
 from scionreg.cli import console
 from scionreg.cli.options import By, Csv, Json, Where, Why, key_words, opened, recorder
+from scionreg.records.counting import many
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -197,7 +198,7 @@ def reserve(
         )
     for code in codes:
         console.data(code)
-    console.talk(f"reserved {len(codes)} codes for {person}")
+    console.talk(f"reserved {many(len(codes), 'code')} for {person}")
 
 
 def settings(
@@ -259,7 +260,7 @@ def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:
         for each in found:
             label = "fault" if each in faults else "warning"
             console.data(f"{label}: {console.one_line(str(each))}")
-    console.talk(f"{len(faults)} faults, {len(found) - len(faults)} warnings")
+    console.talk(f"{many(len(faults), 'fault')}, {many(len(found) - len(faults), 'warning')}")
     if found:
         raise typer.Exit(3)
 

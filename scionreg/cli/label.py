@@ -1,5 +1,6 @@
 """The command that prints labels."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -7,9 +8,12 @@ import typer
 
 from scionreg.cli import console
 from scionreg.cli.options import Csv, Json, Where, WordsFile, one_asked, opened
+from scionreg.records.counting import many
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from scionreg.api import Registry
     from scionreg.documents.labels.stock import Stock
     from scionreg.labelling import Labels
@@ -74,10 +78,10 @@ def label(
 ) -> None:
     """Print labels: tags, bundle labels, row stakes, tree labels, store boxes, and blanks.
 
-    A bundle gets two labels, for inside and outside. What is not recorded and has to be on a label
-    becomes a line to write on. Everything is as large as it fits; a label whose code could not be
-    read at arm's length is refused. With --rows and --columns it prints on sheets of labels, else
-    on plain paper with lines to cut along.
+    A bundle gets two labels, for inside and outside. Kinds that differ in size go into a file each.
+    What is not recorded and has to be on a label becomes a line to write on. Everything is as large
+    as it fits; a label whose code could not be read at arm's length is refused. With --rows and
+    --columns it prints on sheets of labels, else on plain paper with lines to cut along.
 
     Examples: scionreg label B26-0001-7 B26-0002-5 --into labels.pdf; scionreg label --all bundles
     --season 2026 --into labels.pdf --rows 7 --columns 2 --margins 8,6; scionreg label
@@ -95,8 +99,10 @@ def label(
         )
         units = opened_registry.settings.units
     if into:
-        stock = _stock(found, units, into, size, paper, rows, columns, margins, gaps)
-        _write(found, into, stock, start, dpi, units)
+        apart = not (size or rows or columns)
+        for some, file in _by_size(found, into) if apart else [(found, into)]:
+            stock = _stock(some, units, file, size, paper, rows, columns, margins, gaps)
+            _write(some, file, stock, start, dpi, units)
     if json:
         console.as_json(found.to_dict())
     elif csv:
@@ -131,6 +137,22 @@ def _found(
     )
 
 
+def _by_size(found: "Labels", into: str) -> "Iterator[tuple[Labels, str]]":
+    """Yield labels with the file they go into: one a size where kinds differ in their usual one."""
+    from scionreg.documents.labels import stock
+
+    sizes = dict.fromkeys(stock.SIZES[kind.value] for kind in found.kinds())
+    if len(sizes) < 2:
+        yield found, into
+        return
+    for size in sizes:
+        some = tuple(each for each in found.labels if stock.SIZES[each.kind.value] == size)
+        part = replace(found, labels=some)
+        kinds = "-".join(kind.value for kind in part.kinds())
+        path = Path(into)
+        yield part, str(path.with_name(f"{path.stem}-{kinds}{path.suffix}"))
+
+
 def _stock(
     found: "Labels",
     units: str,
@@ -159,13 +181,7 @@ def _stock(
             label=wanted,
         )
     if wanted is None:
-        sizes = {stock.SIZES[kind.value] for kind in found.kinds()}
-        if len(sizes) > 1:
-            kinds = ", ".join(each.value for each in found.kinds())
-            raise RegistryError(
-                f"labels for {kinds} differ in size; print them apart, or give them one --size"
-            )
-        (wanted,) = sizes
+        (wanted,) = {stock.SIZES[kind.value] for kind in found.kinds()}
     if paper.lower() == ROLL or _is_folder(into):
         return stock.single(wanted)
     return stock.plain(stock.read_paper(paper or usual_paper(units)), wanted)
@@ -189,9 +205,9 @@ def _write(found: "Labels", into: str, stock: "Stock", start: int, dpi: int, uni
                 found.labels, into, stock, start=start, title="Labels", progress=progress
             )
             pages = -(-(number + start - 1) // stock.number)
-            sheets = f" on {pages} page{'s' if pages != 1 else ''}"
+            sheets = f" on {many(pages, 'page')}"
     each = shown(stock.label, units)
-    console.talk(f"{number} label{'s' if number != 1 else ''} of {each}{sheets}: {into}")
+    console.talk(f"{many(number, 'label')} of {each}{sheets}: {into}")
     if left_out:
         console.talk(f"left out where there was no room: {', '.join(left_out)}")
     console.lacking(unknown_letters(found.labels))

@@ -47,7 +47,7 @@ def royalties(
     json: Json = False,
     csv: Csv = False,
 ) -> None:
-    """Count what licences are reported by: made, taken, sold, destroyed.
+    """Count what licences are reported by: made, taken, died, sold.
 
     Examples: scionreg royalties 2026; scionreg royalties --from 2026-01-01 --to 2026-12-31 --csv
     """

@@ -8,6 +8,7 @@ import typer
 from scionreg.cli import console
 from scionreg.cli.answers import day_option
 from scionreg.cli.options import By, Csv, DryRun, Json, Where, opened, recorder
+from scionreg.records.counting import many
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def readings(
         console.talk(console.one_line(note))
     new, again = (sum(each.values()) for each in (done.imported.recorded, done.imported.repeated))
     said = "would take in" if dry_run else "took in"
-    console.talk(f"{said} {new:,} readings of {store}; {again:,} were there already")
+    console.talk(f"{said} {many(new, 'reading')} of {store}; {again:,} were there already")
 
 
 def store(

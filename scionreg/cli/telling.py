@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from scionreg.cli import console
+from scionreg.records.counting import many
 from scionreg.records.vocabulary import Grade, Reach
 
 if TYPE_CHECKING:
@@ -66,7 +67,9 @@ def tell_lines(code: str, lines: "Sequence[TracedLine]") -> None:
         at = f" from positions {line.first} to {line.last}" if line.first else ""
         sold = f" sold as {line.label_cultivar}" if line.label_cultivar else ""
         sent = f"{line.date or 'no date'}  {line.dispatch} to {line.customer}, {line.graft_lot}"
-        console.data(console.one_line(f"{sent}: {line.trees} trees{at}{sold}: {SURE[found.grade]}"))
+        console.data(
+            console.one_line(f"{sent}: {many(line.trees, 'tree')}{at}{sold}: {SURE[found.grade]}")
+        )
         _tell_sources(found)
         for each in found.contradictions:
             console.data(console.one_line(f"          contradicts: {each}"))
@@ -120,10 +123,10 @@ def tell_recall(found: "Recall") -> None:
         for grade in (Reach.CERTAIN, Reach.POSSIBLE)
     }
     console.data(
-        f"  {len(found.bundles)} bundles, {len(found.graft_lots)} graft lots, "
-        f"{sum(lot.grafts for lot in found.graft_lots)} grafts; trees sent: "
+        f"  {many(len(found.bundles), 'bundle')}, {many(len(found.graft_lots), 'graft lot')}, "
+        f"{many(sum(lot.grafts for lot in found.graft_lots), 'graft')}; trees sent: "
         f"{sent[Reach.CERTAIN]} certain, {sent[Reach.POSSIBLE]} possible; "
-        f"{len(found.mother_trees)} mother trees grown from it"
+        f"{many(len(found.mother_trees), 'mother tree')} grown from it"
     )
     _table(
         "bundles",

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from scionreg.cli import console
+from scionreg.records.counting import many
 from scionreg.rotation.pressure import CutState
 
 if TYPE_CHECKING:
@@ -77,12 +78,16 @@ def _in_short(sheet: "CuttingSheet") -> Iterable[str]:
         if not wanted:
             continue
         if not work.visits:
-            yield f"{work.season}: none of {wanted:,} sticks; all are short."
+            yield f"{work.season}: none of {many(wanted, 'stick')}; all are short."
             continue
-        told = f"all {wanted:,} sticks" if not short else f"{wanted - short:,} of {wanted:,} sticks"
-        lacking = f"; {short:,} are short" if short else ""
+        told = (
+            f"all {many(wanted, 'stick')}"
+            if not short
+            else f"{wanted - short:,} of {wanted:,} sticks"
+        )
+        lacking = f"; {short:,} {'is' if short == 1 else 'are'} short" if short else ""
         yield (
-            f"{work.season}: {told} from {_trees(work.visits)}, about {work.days:.1f} days of work "
+            f"{work.season}: {told} from {_trees(work.visits)}, {_days(work.days)} "
             f"for one person{lacking}."
         )
     for cap in sheet.plan.caps:
@@ -90,7 +95,11 @@ def _in_short(sheet: "CuttingSheet") -> Iterable[str]:
 
 
 def _trees(number: int) -> str:
-    return "1 tree" if number == 1 else f"{number} trees"
+    return many(number, "tree")
+
+
+def _days(days: float) -> str:
+    return f"about {days:.1f} days of work" if days >= 0.05 else "less than an hour of work"
 
 
 def _order(row: dict[str, Any]) -> dict[str, Any]:
@@ -110,7 +119,7 @@ def _tell_lifts(sheet: "CuttingSheet") -> None:
     short: dict[str, list[str]] = {}
     for row in sheet.plan.seasons:
         if row.shortfall:
-            lacks = f"{row.shortfall:,} sticks of {row.demand:,} in {row.season}"
+            lacks = f"{many(row.shortfall, 'stick')} of {row.demand:,} in {row.season}"
             short.setdefault(row.cultivar, []).append(lacks)
     if not short:
         return
@@ -241,7 +250,7 @@ def _changes(why: "WhyCut", change: "Change") -> str:
     told = []
     if change.shortfall_change:
         more = "more" if change.shortfall_change > 0 else "fewer"
-        told.append(f"{abs(change.shortfall_change):,} {more} sticks short")
+        told.append(f"{many(abs(change.shortfall_change), f'{more} stick')} short")
     elif any(change.shortfall):
         told.append("no more and no fewer sticks short")
     else:

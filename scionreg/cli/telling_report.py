@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 from scionreg.cli import console
+from scionreg.records.counting import many
 
 if TYPE_CHECKING:
     from scionreg.lineage.inspection import Gap
@@ -20,12 +21,13 @@ def tell_drill(found: "MockRecall", least: float) -> None:
     """Show a mock recall: what is accounted for, how long the list took, what to look for."""
     console.data(f"mock recall of {console.one_line(found.code)}")
     console.data(
-        f"  listed in {_time(found.seconds)}: {found.bundles} bundles, {found.graft_lots} graft "
-        f"lots ({found.possible} of them only possible), {found.customers} customers"
+        f"  listed in {_time(found.seconds)}: {many(found.bundles, 'bundle')}, "
+        f"{many(found.graft_lots, 'graft lot')} ({found.possible} of them only possible), "
+        f"{many(found.customers, 'customer')}"
     )
     if found.share_of_trees is not None:
         console.data(
-            f"  trees: {found.share_of_trees:.1%} of {found.trees} grafts accounted for: "
+            f"  trees: {found.share_of_trees:.1%} of {many(found.trees, 'graft')} accounted for: "
             f"{found.sent} sent, {found.lost} lost, {found.standing} standing in a known place"
         )
     if found.share_of_sticks is not None:
@@ -64,6 +66,9 @@ def _list(title: str, lines: list[str]) -> None:
 
 def tell_season(found: "SeasonReport") -> None:
     """Show the numbers of a season, and where the page tells more."""
+    from scionreg.documents.season_report import which_were_sent
+    from scionreg.records.words import english
+
     console.data(f"season {found.season}, from {found.first} to {found.last}")
     numbers = {
         "sticks cut": sum(each.sticks for each in found.cut),
@@ -76,6 +81,7 @@ def tell_season(found: "SeasonReport") -> None:
     }
     for name, number in numbers.items():
         console.data(f"  {name:16} {number:>7,}")
+    console.data(f"  {which_were_sent(found, english())}")
     _list("alarms", [f"{each.code}: {each.alarm}" for each in found.alarms])
     if found.royalties:
         console.data("counts by licence:")
@@ -101,8 +107,8 @@ def tell_royalties(found: "Royalties") -> None:
     if found.undated:
         console.talk(f"not counted, since nothing says when: {', '.join(found.undated[:MOST])}")
     console.talk(
-        "sold are trees that left then, the rest grafts made then; what is owed follows from the "
-        "licence"
+        "made = taken + green + died + not told + not counted, by the last count; sold are trees "
+        "that left then, whenever grafted; what is owed follows from the licence"
     )
 
 
@@ -111,7 +117,9 @@ ROYALTY = {
     "cultivar": "cultivar",
     "made": "made",
     "taken": "taken",
-    "destroyed": "destroyed",
+    "green": "green",
+    "destroyed": "died",
+    "not_told": "not told",
     "not_counted": "not counted",
     "sold": "sold",
     "cut": "sticks cut",

@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 from scionreg.cli import console
+from scionreg.records.counting import many
 
 if TYPE_CHECKING:
     from scionreg.identity.sampling import SampleSize
@@ -70,7 +71,7 @@ def _tell_looks(found: "SampleSize", sure: str) -> None:
 
 
 def _trees(number: int) -> str:
-    return f"{number:,} tree{'s' if number != 1 else ''}"
+    return many(number, "tree")
 
 
 def _number(trees: int | None) -> str | None:

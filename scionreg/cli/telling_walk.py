@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from scionreg.cli import console
+from scionreg.records.counting import many
 from scionreg.rotation.walk import Stop, Walk
 
 FEET = 1 / 0.3048
@@ -23,7 +24,7 @@ def tell_walk(walk: Walk, *, us: bool = False) -> None:
 
 
 def _cells(stop: Stop, us: bool) -> Sequence[str]:
-    sticks = "" if stop.sticks is None else f"{stop.sticks} sticks"
+    sticks = "" if stop.sticks is None else many(stop.sticks, "stick")
     way = "" if stop.metres is None else f"walk {_way(stop.metres, us)}"
     return (str(stop.order), stop.tree, stop.cultivar, _place(stop), sticks, way)
 
@@ -38,9 +39,13 @@ def _place(stop: Stop) -> str:
 
 
 def _sum(walk: Walk, us: bool) -> str:
-    trees = f"{len(walk.stops)} tree{'s' if len(walk.stops) > 1 else ''}"
+    trees = many(len(walk.stops), "tree")
     sticks = sum(stop.sticks or 0 for stop in walk.stops)
-    parts = [trees, f"{sticks:,} sticks" if sticks else "", f"{_way(walk.metres, us)} on foot"]
+    parts = [
+        trees,
+        many(sticks, "stick") if sticks else "",
+        f"{_way(walk.metres, us)} on foot",
+    ]
     if walk.to_finish is not None:
         parts.append(f"the last {_way(walk.to_finish, us)} to the finish")
     if len(walk.stops) > 1:

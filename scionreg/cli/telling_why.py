@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 from scionreg.cli import console
+from scionreg.records.counting import many
 
 if TYPE_CHECKING:
     from scionreg.take.verdict import Cause, Rate, Why
@@ -13,7 +14,7 @@ MOST_OTHERS = 4
 
 def tell_why(found: "Why") -> None:
     """Show the verdict, its reasons and the figures behind it."""
-    lots = f"{len(found.lots)} lots" if len(found.lots) > 1 else found.lots[0]
+    lots = many(len(found.lots), "lot") if len(found.lots) > 1 else found.lots[0]
     console.data(
         f"{lots}: {found.taken:.0%} of {found.grafts} grafts had taken {COUNT[found.stage]}; "
         f"lots like them take {found.expected:.0%}."
@@ -25,7 +26,7 @@ def tell_why(found: "Why") -> None:
         )
     for finding in found.findings:
         console.data(f"Finding: {finding.item}: {console.one_line(finding.text)}.")
-    console.talk(f"weighed together with {found.compared - len(found.lots)} other lots")
+    console.talk(f"weighed together with {many(found.compared - len(found.lots), 'other lot')}")
 
 
 def _no_shortfall(_: "Why") -> None:
@@ -57,7 +58,7 @@ def _not_enough(found: "Why") -> None:
     console.data("Can't tell: the counts are not enough to name a cause.")
     if found.needed is not None:
         console.data(
-            f"To show a gap like this one, {found.needed} grafts with a suspect and "
+            f"To show a gap like this one, {many(found.needed, 'graft')} with a suspect and "
             f"{found.needed} without it would be needed."
         )
     _others(found.shown())

@@ -31,7 +31,7 @@ def royalties_of(report: "SeasonReport", words: Words) -> Section:
             strong.append(len(rows))
             whole = words("season_report.royalties.whole")
             rows.append((name, whole, "", *(sums[count] for count in COUNTS)))
-    columns = [("licence", 13), ("cultivar", 13), ("right", 14), *((name, 9.0) for name in COUNTS)]
+    columns = [("licence", 11), ("cultivar", 12), ("right", 12), *((name, 7.2) for name in COUNTS)]
     lines = [
         words("season_report.royalties.unlicensed", cultivar=each.cultivar)
         for each in report.royalties

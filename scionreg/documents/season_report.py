@@ -237,7 +237,22 @@ def _rate(each: "ClassCounts | None") -> str:
 
 def _sent(report: "SeasonReport", words: Words) -> Section:
     columns = [("cultivar", 50), ("trees", 25), ("dispatches", 25)]
-    return part_of(words, "sent", table_of(words, "sent", columns, report.sent))
+    return part_of(
+        words,
+        "sent",
+        table_of(words, "sent", columns, report.sent),
+        notes=[which_were_sent(report, words)],
+    )
+
+
+def which_were_sent(report: "SeasonReport", words: Words) -> str:
+    """Return a sentence on when trees left that count for this season: autumn is the next one's."""
+    return words(
+        "season_report.sent.note",
+        first=words.day(report.first),
+        last=words.day(report.last),
+        next=report.season + 1,
+    )
 
 
 def _identity(report: "SeasonReport", words: Words) -> Section:

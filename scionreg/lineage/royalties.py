@@ -29,10 +29,11 @@ class Royalty:
     """The counts of one protected cultivar in one season or another period.
 
     `made` are grafts made in the period; of these `taken` grew from the scion at their last count,
-    `destroyed` were dead, missing, broken or only rootstock then, and `not_counted` stand in lots
-    without a count. `sold` are trees that left in the period, whenever grafted. `cut`, `received`,
-    `wood_sold` and `wood_discarded` are sticks. Lots and bundles of mixed wood count in full for
-    each of their cultivars: `mixed` are such grafts among those made.
+    `green` were green without growing, `destroyed` (died, in our texts) were dead, missing, broken
+    or only rootstock then, of `not_told` the count says nothing, and `not_counted` stand in lots
+    without one: the five add up to `made`. `sold` are trees that left in the period, whenever
+    grafted. `cut`, `received`, `wood_sold` and `wood_discarded` are sticks. Lots and bundles of
+    mixed wood count in full for each of their cultivars: `mixed` are such grafts among those made.
     """
 
     cultivar: str
@@ -42,7 +43,9 @@ class Royalty:
     rights_until: dt.date | None
     made: int = 0
     taken: int = 0
+    green: int = 0
     destroyed: int = 0
+    not_told: int = 0
     not_counted: int = 0
     sold: int = 0
     mixed: int = 0
@@ -92,12 +95,17 @@ def _counted(plain: Royalty, books: SeasonBooks) -> Royalty:
         each for each in books.bundles if mine(each.bundle) and each.bundle not in books.undated
     ]
     left = [each for each in books.left if mine(each.bundle)]
+    made = sum(each.grafts for each in lots)
+    not_counted = sum(each.grafts for each in lots if each.graft_lot not in books.counts)
+    told = sum(each.growing + each.green + each.lost for each in counts)
     return replace(
         plain,
-        made=sum(each.grafts for each in lots),
+        made=made,
         taken=sum(each.growing for each in counts),
+        green=sum(each.green for each in counts),
         destroyed=sum(each.lost for each in counts),
-        not_counted=sum(each.grafts for each in lots if each.graft_lot not in books.counts),
+        not_told=made - not_counted - told,
+        not_counted=not_counted,
         sold=sum(each.trees for each in books.sent if any(map(mine, each.bundles))),
         mixed=sum(each.grafts for each in lots if len(books.woods[each.bundle].cultivars) > 1),
         cut=sum(
@@ -154,4 +162,7 @@ def by_licence(counted: Sequence[Royalty]) -> dict[str | None, dict[str, int]]:
     return found
 
 
-COUNTS = ("made", "taken", "destroyed", "not_counted", "sold", "cut", "wood_sold")
+COUNTS = (
+    *("made", "taken", "green", "destroyed", "not_told", "not_counted"),
+    *("sold", "cut", "wood_sold"),
+)

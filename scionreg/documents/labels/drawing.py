@@ -3,6 +3,7 @@
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -96,6 +97,10 @@ def write_pictures(
             left_out |= dict.fromkeys(drawing.left_out)
     except OSError as error:
         raise RegistryError(f"'{into}' cannot be written: {error.strerror or error}") from error
+    except RegistryError:
+        with suppress(OSError):  # what was written already stays
+            into.rmdir()
+        raise
     return list(left_out)
 
 

@@ -207,7 +207,9 @@ def _pieces(facts: Iterable[Fact]) -> Iterator[_Piece]:
     """Yield the pieces of facts; a fact's boxes to tick may come in the next row."""
     for fact in facts:
         title = f"{fact.title} " if fact.title else ""
-        yield _piece(title, fact.text or "", fact.room if fact.text is None else 0)
+        piece = _piece(title, fact.text or "", fact.room if fact.text is None else 0)
+        wide = max((_piece(title, each).wide for each in fact.instead), default=0)
+        yield piece._replace(wide=max(piece.wide, wide))
         if fact.choices:
             yield _piece("", ticks=fact.choices)
 

@@ -57,7 +57,8 @@ class Fact:
     """One thing on a label. `text` None is a line of `room` mm to write on.
 
     `choices` are words with a box to tick before each. Only what is not a `must` may be left out
-    where a label is small.
+    where a label is small. Room is kept for the widest of `instead`, which other labels of the same
+    thing say: so they are laid out alike.
     """
 
     name: str
@@ -66,6 +67,7 @@ class Fact:
     room: float = CODE
     choices: tuple[str, ...] = ()
     must: bool = True
+    instead: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,9 +129,10 @@ def labels_of(book: Book, tell: Teller) -> list[Label]:
     )
     if kind is not LabelKind.BUNDLE:
         return [label]
+    sides = tuple(tell.words(f"label.{side}") for side in ("inside", "outside"))
     return [
-        replace(label, facts=(*label.facts, Fact(name="side", text=tell.words(f"label.{side}"))))
-        for side in ("inside", "outside")
+        replace(label, facts=(*label.facts, Fact(name="side", text=side, instead=sides)))
+        for side in sides
     ]
 
 
@@ -184,18 +187,19 @@ def _wood(book: WoodBook, tell: Teller) -> Iterator[Fact]:
     yield from tell.known("limb", _only(each.limb for each in book.sources))
     yield from tell.known("cutter", _only(each.cutter for each in book.sources))
     if not book.is_bundle:
+        yield _buds(tell)
         return
     yield from tell.known("packed", tell.day(book.packed))
     yield from tell.known("packer", book.packer)
     yield from tell.known("collection", _only(each.collection for each in book.sources))
     yield from tell.known("store", " ".join(filter(None, (book.store, book.shelf))))
     yield from tell.known("treatment", book.treatment)
+    yield _buds(tell)
 
 
 def _sticks(book: WoodBook, tell: Teller) -> Iterator[Fact]:
-    """Yield how many sticks there are, and a line for the number of buds where buds are counted."""
+    """Yield how many sticks there are."""
     ticks = tuple(tell.words.word(each) for each in Counting)
-    buds = Fact(name="buds", title=tell.words("label.title.buds"), room=NUMBER, choices=ticks)
     if book.sticks is None:
         yield from tell.must("sticks", None, NUMBER)
     else:
@@ -203,7 +207,13 @@ def _sticks(book: WoodBook, tell: Teller) -> Iterator[Fact]:
         if book.count:
             text = f"{text}, {tell.words.stored(Counting, book.count)}"
         yield Fact(name="sticks", text=text, choices=() if book.count else ticks)
-    yield buds
+
+
+def _buds(tell: Teller) -> Fact:
+    """Return a line for the number of buds, where buds are counted."""
+    ticks = tuple(tell.words.word(each) for each in Counting)
+    title = tell.words("label.title.buds")
+    return Fact(name="buds", title=title, room=NUMBER, choices=ticks, must=False)
 
 
 def _stake(book: LotBook, tell: Teller) -> Iterator[Fact]:

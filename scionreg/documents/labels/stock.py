@@ -10,6 +10,8 @@ from scionreg.records.errors import RegistryError
 INCH = 25.4
 MOST = 1200.0
 """The largest side of a label or sheet, mm."""
+MOST_IN_A_ROW = 100
+"""The most labels one beside the other, or one below the other, on a sheet."""
 EDGE = 7.0
 """Margin of plain paper that printers leave white, mm."""
 
@@ -115,8 +117,8 @@ def sheet(
     RegistryError
         Nothing is left for the labels, or they do not fit.
     """
-    if rows < 1 or columns < 1:
-        raise RegistryError("a sheet of labels has at least one row and one column")
+    if not (1 <= rows <= MOST_IN_A_ROW and 1 <= columns <= MOST_IN_A_ROW):
+        raise RegistryError(f"a sheet of labels has 1 to {MOST_IN_A_ROW} rows and columns")
     (top, left), (gap_y, gap_x) = margins, gaps
     room = (
         (paper[0] - 2 * left - (columns - 1) * gap_x) / columns,
