@@ -31,7 +31,7 @@ from scionreg.registry.create import create_store
 from scionreg.registry.finding import Found, find_record
 from scionreg.registry.recording import Recorded
 from scionreg.registry.rows import as_moment, as_record, read_rows
-from scionreg.registry.settings import Settings, read_settings, write_settings
+from scionreg.registry.settings import Settings, check_words_in_use, read_settings, write_settings
 from scionreg.registry.store import Store, open_store
 
 if TYPE_CHECKING:
@@ -171,6 +171,7 @@ class Registry:
         """Change settings (starting values by ``group.name``); a change is a journal line."""
         with change(self.store, by=recorder or values.get("by", ""), action="settings") as making:
             changed = making.settings.changed(values)
+            check_words_in_use(making.connection, making.settings, changed)
             making.content["settings"] = values
             write_settings(making.connection, changed)
         return changed

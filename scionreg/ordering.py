@@ -113,6 +113,7 @@ def demand(
         _grafted(worked, {each.season for each in kept}),
         values=settings.values(RotationValues),
         usual=settings.values(UsualTake),
+        sticks={each.word: each.sticks for each in settings.own_words("method")},
         method=method,
     )
     return Demand(

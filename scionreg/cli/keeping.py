@@ -212,12 +212,19 @@ def settings(
     by: By = "",
     json: Json = False,
 ) -> None:
-    """Show or change the registry's settings, and the numbers that its reasoning starts from."""
+    """Show or change the registry's settings, and the numbers that its reasoning starts from.
+
+    A word of your own: --set words.method.NAME="sticks=1;take=0.7;also=OTHER NAME" (also
+    words.condition.NAME, words.role.NAME); without a value it is taken away again.
+    """
+    from scionreg.records.own_words import is_own_word
     from scionreg.records.starting_values import GROUPS, known_values
 
     with opened(registry) as opened_registry:
         now = opened_registry.settings
-        values = dict(_pairs(changes, [*now.plain(), *known_values()], "there is no setting"))
+        words = [text.partition("=")[0].strip().replace("-", "_") for text in changes or ()]
+        known = [*now.plain(), *known_values(), *filter(is_own_word, words)]
+        values = dict(_pairs(changes, known, "there is no setting"))
         if values:
             who = values.get("by") or recorder(opened_registry, by)
             now = opened_registry.change_settings(recorder=who, **values)

@@ -116,8 +116,7 @@ def draw_take(rows: "Sequence[ClassCounts]", words: Words) -> str:
 
 def method_in_words(method: str, words: Words) -> str:
     """Return a method as it is printed; a question mark where none is known."""
-    known = GraftMethod.spelled(method)
-    return words.word(known) if known else "?"
+    return "?" if method == "?" else words.stored(GraftMethod, method)
 
 
 def draw_warm_stores(store: "StoreReport", names: Sequence[str], units: str, words: Words) -> str:

@@ -291,7 +291,7 @@ def _say(name: str, value: Any, words: Words) -> str:
     if name in MANY:
         return words.many(f"fact.{name}", value)
     if name in SPOKEN:
-        return words.word(SPOKEN[name](value))
+        return words.stored(SPOKEN[name], value)
     if name in PLACES:
         return words(f"fact.{name}", **_parts(PLACES[name], value))
     if name in ("sealed", "tools_cleaned"):

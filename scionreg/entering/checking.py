@@ -110,7 +110,9 @@ class Checker:
         if isinstance(cell, Day) and cell.else_in and (part := part_of_date(text)):
             return part  # put into its own column when it is recorded
         try:
-            value = read_cell(cell.reader(self.settings.zone), text, required=True)
+            value = read_cell(
+                cell.reader(self.settings.zone, self.settings.spellings), text, required=True
+            )
         except CellError as error:
             raise self._better(column, text, error) from error
         self._check_known(column, str(value), own)

@@ -25,7 +25,7 @@ def describe(
             "reserved": reserved,
             "values": settings.own_values,
         },
-        "resources": [_resource(kind) for kind in kinds],
+        "resources": [_resource(kind, settings) for kind in kinds],
     }
 
 
@@ -38,7 +38,7 @@ def reserved_runs(connection: Connection) -> list[dict[str, Any]]:
     return [dict(row) for row in rows.mappings()]
 
 
-def _resource(kind: str) -> dict[str, Any]:
+def _resource(kind: str, settings: Settings) -> dict[str, Any]:
     record = KINDS[kind]
     return {
         "profile": "tabular-data-resource",
@@ -47,7 +47,7 @@ def _resource(kind: str) -> dict[str, Any]:
         "description": (record.__doc__ or "").strip(),
         "encoding": "utf-8",
         "schema": {
-            "fields": [_field(column) for column in fields(kind)],
+            "fields": [_field(column, settings) for column in fields(kind)],
             "primaryKey": list(record.KEY),
             "missingValues": [""],
             "foreignKeys": [
@@ -65,7 +65,7 @@ def _resource(kind: str) -> dict[str, Any]:
     }
 
 
-def _field(column: Any) -> dict[str, Any]:
+def _field(column: Any, settings: Settings) -> dict[str, Any]:
     cell = column.info["cell"]
     described: dict[str, Any] = {
         "name": column.name,
@@ -75,5 +75,11 @@ def _field(column: Any) -> dict[str, Any]:
     if not column.nullable:
         described["constraints"] = {**described.get("constraints", {}), "required": True}
     if isinstance(cell, Choice):
-        described["definitions"] = {word.value: word.definition for word in cell.words}
+        described["definitions"] = {word.value: word.definition for word in cell.words} | {
+            own.word: own.means for own in settings.own_words(cell.own) if cell.own
+        }
+        described["constraints"] = {
+            **described["constraints"],
+            "enum": list(described["definitions"]),
+        }
     return described

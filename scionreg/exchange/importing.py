@@ -17,6 +17,7 @@ from scionreg.records import codes
 from scionreg.records.cells import shield
 from scionreg.records.errors import Problem, RegistryError
 from scionreg.records.names import PersonCode
+from scionreg.records.own_words import is_own_word
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.changes import Change, change
@@ -265,6 +266,8 @@ def _adopt(making: Change, folder: Path) -> None:
         runs = [_run(each) for each in described.get("reserved", [])]
     except (ValueError, AttributeError, TypeError, KeyError, RecursionError) as fault:
         raise RegistryError(f"{package.name} cannot be read ({fault})") from fault
+    if making.entry > 2:
+        wanted = {name: value for name, value in wanted.items() if not is_own_word(name)}
     making.settings = making.settings.changed(wanted)
     if making.entry <= 2:
         write_settings(making.connection, making.settings)

@@ -169,7 +169,7 @@ class _Lists:
         self._lists: dict[str, Sequence[str]] = {}
 
     def rule(self, cell: Cell) -> dict[str, Any] | None:
-        """Return the drop-down of a cell; words are all there are, codes may be others."""
+        """Return the drop-down of a cell; codes, and words of an open list, may be others."""
         for name, offered, closed in self._offers(cell):
             self._lists[name] = offered
             place = self._places.setdefault(name, len(self._places) + 1)
@@ -183,7 +183,7 @@ class _Lists:
     def _offers(self, cell: Cell) -> Iterator[tuple[str, Sequence[str], bool]]:
         match cell:
             case Choice():
-                yield cell.words.__name__, [word.value for word in cell.words], True
+                yield cell.words.__name__, [word.value for word in cell.words], not cell.own
             case YesNo():
                 yield "YesNo", YES_NO, True
             case Ref() if len(cell.kinds) == 1 and cell.kinds[0] in self._codes:

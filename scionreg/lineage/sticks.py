@@ -8,13 +8,10 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection
 
 from scionreg.lineage.graph import Moment, Query, as_day, as_moment, read_zone, rows
-from scionreg.records.rules.counts import GRAFTS_A_STICK
+from scionreg.records.rules.counts import grafts_a_stick
 from scionreg.records.vocabulary import BundleEventKind
 
-A_STICK = " ".join(f"WHEN '{method}' THEN {number}" for method, number in GRAFTS_A_STICK.items())
-USED = (
-    f"coalesce(sticks_used, CAST(grafts AS DOUBLE PRECISION) / CASE method {A_STICK} ELSE 1.0 END)"
-)
+USED = f"coalesce(sticks_used, CAST(grafts AS DOUBLE PRECISION) / {grafts_a_stick('method')})"
 """SQL: sticks that a graft lot used: as counted, else by its grafts and method."""
 
 

@@ -24,7 +24,7 @@ from scionreg.lineage.phrases import found_to_be, tree_or_limb, without_detail
 from scionreg.lineage.trace import trace
 from scionreg.lineage.traced import Trace
 from scionreg.records.cells import expand_positions
-from scionreg.records.vocabulary import Found, Grade
+from scionreg.records.vocabulary import Found, Grade, GraftMethod
 from scionreg.records.words import Sentence, joined
 from scionreg.registry import journal
 
@@ -180,7 +180,7 @@ class _Teller:
                 "timeline.grafted",
                 grafts=grafts,
                 bundle=bundle,
-                method=Sentence(f"word.GraftMethod.{method}"),
+                method=_method(method),
                 where=_place("run", *place),
             )
             yield self._told(date, "grafted", code, text, link=True)
@@ -240,6 +240,12 @@ class _Teller:
                 this="" if this == "none" else Sentence(f"timeline.this.{this}"),
             )
             yield replace(self._told(date, "looked_at", item, text), off=bool(off))
+
+
+def _method(method: str) -> str:
+    """Return a method's word, a nursery's own as it is printed."""
+    known = method in {each.value for each in GraftMethod}
+    return Sentence(f"word.GraftMethod.{method}") if known else method.replace("_", " ")
 
 
 def _place(name: str, *parts: object) -> str:

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Mapping
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
 
 from sqlalchemy import (
     BigInteger,
@@ -13,6 +13,7 @@ from sqlalchemy import (
     ForeignKey,
     Integer,
     MetaData,
+    String,
     Text,
 )
 from sqlalchemy.dialects.sqlite import DATETIME as SQLITE_DATETIME
@@ -21,6 +22,8 @@ from sqlalchemy.types import TypeDecorator, TypeEngine
 
 from scionreg.records.cells import Cell, Code, Ref
 from scionreg.records.vocabulary import Word
+
+OpenWord = Annotated[str, "a word of a vocabulary that a nursery may add to"]
 
 
 class UtcMoment(TypeDecorator[dt.datetime]):
@@ -59,6 +62,7 @@ class Base(DeclarativeBase):
         str: Text().with_variant(Text(collation="C"), "postgresql"),
         float: Double,
         dt.datetime: UtcMoment,
+        OpenWord: String(40),
         Word: Enum(
             Word,
             native_enum=False,

@@ -9,6 +9,7 @@ from dataclasses import Field, dataclass, field, fields, replace
 from typing import Any, TypeVar
 
 from scionreg.records.errors import RegistryError
+from scionreg.records.own_words import own_words
 
 
 def value(
@@ -76,6 +77,12 @@ class UsualTake:
     chip_bud: float = _usual(0.92)
     t_bud: float = _usual(0.88)
     inverted_t: float = _usual(0.92)
+    own: Mapping[str, float] = field(default_factory=dict)
+    """Those of the nursery's own methods."""
+
+    def of(self, method: str) -> float:
+        """Return the share of a method."""
+        return float(self.own[method] if method in self.own else getattr(self, method))
 
 
 def _sd(start: float, of: str) -> Any:
@@ -458,7 +465,12 @@ Values = TypeVar("Values")
 
 def known_values() -> dict[str, Field[Any]]:
     """Return every starting value by its full name."""
-    return {f"{group}.{each.name}": each for group, kind in GROUPS.items() for each in fields(kind)}
+    return {
+        f"{group}.{each.name}": each
+        for group, kind in GROUPS.items()
+        for each in fields(kind)
+        if each.metadata
+    }
 
 
 def known(name: str) -> Field[Any]:
@@ -498,4 +510,8 @@ def chosen(kind: type[Values], own_values: Mapping[str, str]) -> Values:
         for name, number in own_values.items()
         if name.partition(".")[0] == group
     }
-    return replace(kind(), **own)  # type: ignore[type-var]
+    made = replace(kind(), **own)  # type: ignore[type-var]
+    if isinstance(made, UsualTake):
+        takes = {each.word: each.take for each in own_words(own_values) if each.group == "method"}
+        return replace(made, own=takes)
+    return made

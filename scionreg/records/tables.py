@@ -38,7 +38,7 @@ from scionreg.records.cells import (
     YearOrMonth,
     YesNo,
 )
-from scionreg.records.columns import Record, code, field, refers
+from scionreg.records.columns import OpenWord, Record, code, field, refers
 from scionreg.records.names import Epithet, PersonCode
 from scionreg.records.vocabulary import (
     BlockKind,
@@ -91,7 +91,7 @@ class Person(Record):
     __tablename__ = "people"
     KEY = ("person",)
     person: Mapped[str] = field(PersonCode(), "code of the person", required=True, unique=True)
-    roles: Mapped[str | None] = field(Many(Role), "what the person does")
+    roles: Mapped[str | None] = field(Many(Role, "role"), "what the person does")
     mark: Mapped[str | None] = field(Cell(), "colour or sign the person leaves")
     notes: Mapped[str | None] = field(Cell(), "anything else", since="0005")
 
@@ -317,7 +317,7 @@ class BundleEvent(Record):
     event: Mapped[BundleEventKind] = field(Choice(BundleEventKind), "what happened", required=True)
     store: Mapped[str | None] = refers("stores.store", "store it was put into", index=True)
     sticks: Mapped[int | None] = field(Whole(counting=True), "sticks concerned, or counted there")
-    condition: Mapped[Condition | None] = field(Choice(Condition), "state of the wood")
+    condition: Mapped[OpenWord | None] = field(Choice(Condition, "condition"), "state of the wood")
     note: Mapped[str | None] = field(Cell(), "anything else")
 
 
@@ -375,7 +375,7 @@ class GraftLot(Record):
     bundle: Mapped[str] = refers("bundles.bundle", "bundle the wood came from", required=True)
     date: Mapped[dt.date | None] = field(Day(), "day of the grafting")
     grafter: Mapped[str] = refers("people.person", "who grafted", required=True)
-    method: Mapped[GraftMethod] = field(Choice(GraftMethod), "how", required=True)
+    method: Mapped[OpenWord] = field(Choice(GraftMethod, "method"), "how", required=True)
     rootstock_lot: Mapped[str | None] = refers("rootstock_lots.rootstock_lot", "rootstocks used")
     stock_mm: Mapped[str | None] = field(Cell(), "diameter class of the rootstocks, mm")
     grafts: Mapped[int] = field(Whole(), "grafts made", required=True)

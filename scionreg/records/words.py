@@ -63,8 +63,9 @@ class Words:
         return self.stored(type(word), word.value)
 
     def stored(self, vocabulary: type[Word], value: str) -> str:
-        """Return how a word is printed that is known by what is stored of it."""
-        return self(f"word.{vocabulary.__name__}.{value}")
+        """Return how a word is printed by what is stored of it, a nursery's own as it is."""
+        known = self._texts.get(f"word.{vocabulary.__name__}.{value}")
+        return value.replace("_", " ") if known is None else known
 
     def column(self, kind: str, name: str, english: str) -> str:
         """Return what a column means; `english` is its definition, for what is not translated."""

@@ -121,7 +121,7 @@ def _read(making: Change, kind: str, key: str, text: Mapping[str, str]) -> dict[
     recorded = AsRecorded(making.connection)
     for name, cell_text in text.items():
         column = table(kind).columns[name]
-        reader = column.info["cell"].reader(making.settings.zone)
+        reader = column.info["cell"].reader(making.settings.zone, making.settings.spellings)
         try:
             value = read_cell(reader, cell_text, required=not column.nullable)
             values[name] = recorded.as_recorded(column.info["cell"], value)

@@ -291,7 +291,7 @@ class Intake:
 
     def _new_memo(self, kind: str, column: Any) -> _Memo:
         cell, required = column.info["cell"], not column.nullable
-        reader = cell.reader(self.change.settings.zone)
+        reader = cell.reader(self.change.settings.zone, self.change.settings.spellings)
         if isinstance(cell, Code) and cell.kind in codes.LETTER_OF:
             return _OwnCodes(reader, letter=codes.LETTER_OF[cell.kind])
         if isinstance(cell, Ref):

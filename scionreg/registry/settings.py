@@ -2,17 +2,28 @@
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
+from dataclasses import fields as fields_of
 from typing import TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, delete, func, insert, literal, select
 
 from scionreg.records import codes, starting_values
+from scionreg.records.cells import OwnWords
 from scionreg.records.errors import RegistryError
 from scionreg.records.names import PersonCode
 from scionreg.records.near import perhaps
+from scionreg.records.own_words import (
+    OwnWord,
+    by_spelling,
+    check_apart,
+    is_own_word,
+    own_words,
+    read_own_word,
+)
 from scionreg.records.rules.base import MIDYEAR
+from scionreg.records.tables import KINDS, fields, table
 from scionreg.registry.ledger import Setting
 
 Group = TypeVar("Group")
@@ -67,11 +78,16 @@ class Settings:
     def changed(self, values: Mapping[str, str]) -> "Settings":
         """Return the settings with some changed; raise `RegistryError` for one that cannot be.
 
-        A starting value goes by ``group.name``; an empty one brings the start back.
+        A starting value goes by ``group.name``; an empty one brings the start back. A word of the
+        nursery's own goes by ``words.group.word``; an empty one takes it away.
         """
         own = dict(self.own_values)
         for name, value in values.items():
-            if "." in name:
+            if is_own_word(name):
+                own.pop(name, None)
+                if value:
+                    own[name] = read_own_word(name, value).text
+            elif "." in name:
                 starting_values.known(name)
                 own.pop(name, None)
                 if value:
@@ -85,11 +101,21 @@ class Settings:
                 )
                 right = perhaps(name, (*PLAIN, *starting_values.known_values()), all_of_them)
                 raise RegistryError(f"there is no setting '{name}'; {right}")
+        check_apart(own_words(own))
         words = {name: value for name, value in values.items() if name in PLAIN}
         return replace(self, **words, own_values=own)
 
+    def own_words(self, group: str = "") -> list[OwnWord]:
+        """Return the nursery's own words, of one vocabulary or of all."""
+        return [each for each in own_words(self.own_values) if group in ("", each.group)]
 
-PLAIN = tuple(each.name for each in fields(Settings) if each.name != "own_values")
+    @property
+    def spellings(self) -> OwnWords:
+        """Return the nursery's own words as cells read them."""
+        return by_spelling(self.own_words())
+
+
+PLAIN = tuple(each.name for each in fields_of(Settings) if each.name != "own_values")
 
 
 def _check(name: str, value: str) -> None:
@@ -131,3 +157,23 @@ def write_settings(connection: Connection, settings: Settings) -> None:
             for name, value in (settings.plain() | settings.own_values).items()
         ],
     )
+
+
+def check_words_in_use(connection: Connection, before: Settings, after: Settings) -> None:
+    """Raise `RegistryError` where a word of the nursery's own is taken away that a record has."""
+    kept = {(each.group, each.word) for each in after.own_words()}
+    for own in before.own_words():
+        if (own.group, own.word) in kept:
+            continue
+        for kind in KINDS:
+            for column in fields(kind):
+                if getattr(column.info["cell"], "own", "") != own.group:
+                    continue
+                among = func.coalesce(literal(";") + column + ";", "")
+                using = select(func.count()).where(among.contains(f";{own.word};", autoescape=True))
+                count = connection.execute(using.select_from(table(kind))).scalar_one()
+                if count:
+                    raise RegistryError(
+                        f"'{own.word}' is the {column.name} of {count} {kind.replace('_', ' ')}; "
+                        "correct those first"
+                    )

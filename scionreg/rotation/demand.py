@@ -127,7 +127,7 @@ def expected_take(
     own = [each for each in lots if (each.cultivar, each.method) == (cultivar, method)]
     own = [each for each in own if each.grafts > 0]
     grafts, taken = sum(each.grafts for each in own), sum(each.taken for each in own)
-    start = float(getattr(usual, method, 0.7))
+    start = usual.of(method)
     weight = values.take_weight
     take = (taken + start * weight) / (grafts + weight)
     text = f"{taken} of {grafts} grafts took in {len(own)} lots" if own else "no lots of its own"
@@ -169,6 +169,7 @@ def needs_of(
     *,
     values: RotationValues | None = None,
     usual: UsualTake | None = None,
+    sticks: Mapping[str, float] | None = None,
     method: str | None = None,
 ) -> tuple[Need, ...]:
     """Return what each order needs.
@@ -177,6 +178,7 @@ def needs_of(
     ----------
     in_store : sticks in store by cultivar and season; they serve orders in turn.
     grafted : grafts made already, by cultivar and season; they too.
+    sticks : sticks that a graft takes by the nursery's own methods.
     method : how all will be grafted; None is each cultivar's usual method.
 
     Raises
@@ -185,10 +187,10 @@ def needs_of(
         There is no such method.
     """
     values = values or RotationValues()
-    if method is not None and method not in {each.value for each in GraftMethod}:
-        raise RegistryError(
-            f"'{method}' is no method; there are {', '.join(each.value for each in GraftMethod)}"
-        )
+    by_method = {each.value: 1 / GRAFTS_A_STICK.get(each, 1.0) for each in GraftMethod}
+    by_method |= sticks or {}
+    if method is not None and method not in by_method:
+        raise RegistryError(f"'{method}' is no method; there are {', '.join(by_method)}")
     left, made = dict(in_store or {}), dict(grafted or {})
     found = []
     for order in orders:
@@ -197,11 +199,10 @@ def needs_of(
             order.cultivar, by, lots, must_fill=order.must_fill, values=values, usual=usual
         )
         grafts = grafts_for(order.trees, take.take, values)
-        a_stick = GRAFTS_A_STICK.get(GraftMethod[by.upper()], 1.0)
         key = (order.cultivar, order.season)
         done = min(grafts, made.get(key, 0))
         made[key] = made.get(key, 0) - done
-        still = sticks_for(grafts - done, 1 / a_stick, values)
+        still = sticks_for(grafts - done, by_method[by], values)
         stored = min(float(still), left.get(key, 0.0))
         left[key] = left.get(key, 0.0) - stored
         found.append(
@@ -213,7 +214,7 @@ def needs_of(
                 method=by,
                 take=take.take,
                 grafts=grafts,
-                sticks=sticks_for(grafts, 1 / a_stick, values),
+                sticks=sticks_for(grafts, by_method[by], values),
                 grafted=done,
                 in_store=stored,
                 to_cut=_whole(still - stored),

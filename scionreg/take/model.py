@@ -121,7 +121,7 @@ def _fixed(worked: WorkedLots, taken: Taken) -> tuple[Array, list[str]]:
 
 def _offset(worked: WorkedLots, taken: Taken, usual: UsualTake) -> Array:
     methods = worked.lots["method"].iloc[taken.lots]
-    found: Array = logit([getattr(usual, method) for method in methods])
+    found: Array = logit([usual.of(method) for method in methods])
     return found
 
 

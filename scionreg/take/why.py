@@ -113,7 +113,7 @@ class _Question:
         self.grafts = taken.grafts[among].astype(float)
         self.asked = np.isin(self.lots, asked)
         methods = worked.lots["method"].to_numpy()[self.lots]
-        self.mean = logit(np.array([getattr(usual, method) for method in methods]))
+        self.mean = logit(np.array([usual.of(method) for method in methods]))
         self.parts = common_parts(worked, self.lots, values)
         self.expected = self._expected()
         self.rate = float(self.taken[self.asked].sum() / self.grafts[self.asked].sum())

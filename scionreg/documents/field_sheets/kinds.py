@@ -124,8 +124,7 @@ def shown(cell: Cell, text: str, words: Words) -> str:
     if isinstance(cell, YesNo) and text in ANSWERS:
         return words(f"typing.answer.{ANSWERS[text]}")
     vocabulary = vocabulary_of(cell)
-    word = vocabulary.spelled(text) if vocabulary and text else None
-    return words.word(word) if word else text
+    return words.stored(vocabulary, text) if vocabulary and text else text
 
 
 def heading(column: Any, words: Words, units: str) -> str:

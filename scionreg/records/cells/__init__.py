@@ -8,10 +8,12 @@ Frictionless Table Schema of the column.
 """
 
 from scionreg.records.cells.base import (
+    NO_WORDS,
     NOT_GIVEN,
     TOTALS_ROW,
     Cell,
     CellError,
+    OwnWords,
     Reader,
     is_totals,
     noun,
@@ -29,6 +31,7 @@ from scionreg.records.cells.words import Choice, CultivarName, Many, Name
 
 __all__ = [
     "NOT_GIVEN",
+    "NO_WORDS",
     "STORED_MOMENT",
     "TOTALS_ROW",
     "Cell",
@@ -42,6 +45,7 @@ __all__ = [
     "Name",
     "Number",
     "Outline",
+    "OwnWords",
     "Positions",
     "Reader",
     "Ref",

@@ -2,7 +2,7 @@
 
 import re
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
 from typing import Any
@@ -10,6 +10,10 @@ from typing import Any
 from scionreg.records.words import Sentence
 
 Reader = Callable[[str], Any]
+
+OwnWords = Mapping[str, Mapping[str, str]]
+"""A nursery's own words by the name of their vocabulary and their spelling."""
+NO_WORDS: OwnWords = {}
 
 
 class CellError(ValueError):
@@ -33,8 +37,8 @@ def noun(kind: str) -> Sentence:
 class Cell:
     """Any text; the parent of every cell type."""
 
-    def reader(self, zone: tzinfo) -> Reader:
-        """Return a function that reads a cell, in a registry whose time zone is `zone`."""
+    def reader(self, zone: tzinfo, own: OwnWords = NO_WORDS) -> Reader:
+        """Return a function that reads a cell in a registry of that time zone and own words."""
         return self.read
 
     def read(self, text: str) -> Any:

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
 from scionreg.records.cells import dates
-from scionreg.records.cells.base import Cell, CellError, Reader, refuse_ditto
+from scionreg.records.cells.base import NO_WORDS, Cell, CellError, OwnWords, Reader, refuse_ditto
 from scionreg.records.cells.numbers import digits
 from scionreg.records.words import Sentence
 
@@ -118,7 +118,7 @@ STORED_MOMENT = "%Y-%m-%d %H:%M:%S"
 class Moment(Cell):
     """A point in time, ISO 8601; without an offset it is in the registry's time zone."""
 
-    def reader(self, zone: tzinfo) -> Reader:
+    def reader(self, zone: tzinfo, own: OwnWords = NO_WORDS) -> Reader:
         """Return a function that reads a moment, in `zone` where no offset is written."""
 
         def read(text: str) -> str:

@@ -1,18 +1,41 @@
 """Cells of words: from a vocabulary, several in one cell, names of cultivars."""
 
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
 from typing import Any
 
-from scionreg.records.cells.base import Cell, CellError, refuse_ditto, seen
-from scionreg.records.vocabulary import Found, Word
+from scionreg.records.cells.base import (
+    NO_WORDS,
+    Cell,
+    CellError,
+    OwnWords,
+    Reader,
+    refuse_ditto,
+    seen,
+)
+from scionreg.records.vocabulary import Found, Word, spelling
 from scionreg.records.words import Sentence, joined
 
 
 @dataclass(frozen=True, slots=True)
 class Choice(Cell):
-    """One word of a vocabulary."""
+    """One word of a vocabulary; a nursery may add words to one that has a name, `own`."""
 
     words: type[Word]
+    own: str = ""
+
+    def reader(self, zone: tzinfo, own: OwnWords = NO_WORDS) -> Reader:
+        """Return a function that reads a word, the nursery's own before other spellings."""
+        mine = own.get(self.own, {})
+        if not mine:
+            return self.read
+
+        def read(text: str) -> str:
+            wanted = spelling(text)
+            known = wanted in {spelling(word.value) for word in self.words}
+            return mine[wanted] if wanted in mine and not known else self.read(text)
+
+        return read
 
     def read(self, text: str) -> str:
         """Return the word that `text` spells, a variant included."""
@@ -21,6 +44,8 @@ class Choice(Cell):
             refuse_ditto(text)
             near = " or ".join(self.words.near(text))
             right = f"one of: {', '.join(self.words)}"
+            if self.own:
+                right += f"; or make it a word of yours: settings --set words.{self.own}.NAME=…"
             raise CellError(
                 "unknown_word",
                 f"'{text}' is not a word used here",
@@ -42,14 +67,25 @@ class Many(Cell):
     """Several words or names in one cell, parted by ``;``; words, which hold none, by ``,`` too."""
 
     words: type[Word] | None = None
+    own: str = ""
+
+    def reader(self, zone: tzinfo, own: OwnWords = NO_WORDS) -> Reader:
+        """Return a function that reads the parts, the nursery's own words among them."""
+        if self.words is None:
+            return self.read
+        read_one = Choice(self.words, self.own).reader(zone, own)
+
+        def read(text: str) -> str:
+            parts = [part.strip() for part in text.replace(",", ";").split(";")]
+            return ";".join(read_one(part) for part in parts if part)
+
+        return read
 
     def read(self, text: str) -> str:
         """Return the parts, cleaned, joined by ``;``."""
-        commas = seen(text) if self.words is None else text.replace(",", ";")
-        parts = [part.strip() for part in commas.split(";") if part.strip()]
         if self.words is not None:
-            parts = [Choice(self.words).read(part) for part in parts]
-        return ";".join(parts)
+            return str(self.reader(UTC)(text))
+        return ";".join(part.strip() for part in seen(text).split(";") if part.strip())
 
     def describe(self) -> Sentence:
         """Return what the cell holds, for people."""

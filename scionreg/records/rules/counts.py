@@ -7,17 +7,18 @@ from sqlalchemy import (
     CompoundSelect,
     Double,
     Select,
-    case,
     cast,
     exists,
     func,
     literal,
+    literal_column,
     or_,
     select,
     union_all,
 )
 from sqlalchemy.sql import ColumnElement
 
+from scionreg.records.own_words import STICKS
 from scionreg.records.rules.base import Scope, broken, rule
 from scionreg.records.rules.references import within
 from scionreg.records.tables import table
@@ -36,11 +37,24 @@ GRAFTS_A_STICK: dict[GraftMethod, float] = {
 def sticks_used() -> ColumnElement[float]:
     """Return SQL for the sticks a graft lot used: as counted, else by its grafts and method."""
     lots = table("graft_lots").columns
-    a_stick = case(
-        *((lots["method"] == method, number) for method, number in GRAFTS_A_STICK.items()),
-        else_=1.0,
-    )
+    a_stick: ColumnElement[float] = literal_column(grafts_a_stick("graft_lots.method"), Double)
     return func.coalesce(lots["sticks_used"], lots["grafts"] / a_stick)
+
+
+def grafts_a_stick(method: str) -> str:
+    """Return SQL for the grafts that one stick makes by the method in a column.
+
+    A nursery's own methods tell it in their settings, which are read for no other.
+    """
+    known = " ".join(
+        f"WHEN '{each.value}' THEN {GRAFTS_A_STICK.get(each, 1.0)}" for each in GraftMethod
+    )
+    start, length = STICKS
+    own = (
+        f"(SELECT CAST(substr(value, {start}, {length}) AS DOUBLE PRECISION) FROM settings "
+        f"WHERE name = 'words.method.' || {method})"
+    )
+    return f"CASE {method} {known} ELSE 1.0 / coalesce({own}, 1.0) END"
 
 
 def taken_from_bundles(scope: Scope) -> CompoundSelect[Any]:
