@@ -172,7 +172,8 @@ class Registry:
         with change(self.store, by=recorder or values.get("by", ""), action="settings") as making:
             changed = making.settings.changed(values)
             check_words_in_use(making.connection, making.settings, changed)
-            making.content["settings"] = values
+            kept = changed.plain() | changed.own_values
+            making.content["settings"] = {name: kept.get(name, "") for name in values}
             write_settings(making.connection, changed)
         return changed
 

@@ -189,3 +189,11 @@ def test_what_cannot_be_reserved_is_refused(
 ) -> None:
     with pytest.raises(error):
         reserve(nursery, kind, person=person, count=count, by="P01")
+
+
+def test_a_record_that_was_there_already_is_told_to_be(nursery: Store) -> None:
+    person = {"person": "P09", "mark": "blue"}
+    assert not add(nursery, "people", **person).repeated
+    lines = actions(nursery)
+    assert add(nursery, "people", **person).repeated
+    assert actions(nursery) == lines

@@ -2,6 +2,8 @@
 
 import datetime as dt
 import json
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 
 from scionreg.api import Registry
 from scionreg.records.errors import NoRecorderError, RegistryError
-from scionreg.records.starting_values import StoreValues, known_values
+from scionreg.records.starting_values import StoreValues, in_us_units, known_values
 from scionreg.registry.journal import lines
 from scionreg.registry.recording import record
 from scionreg.registry.settings import Settings, read_settings, write_settings
@@ -74,7 +76,11 @@ def test_a_setting_that_is_refused_changes_nothing(store: Store) -> None:
         ("season_first_day", "02-30", "07-01"),
         ("season_first_day", "7-1", "07-01"),
         ("season_first_day", "", "07-01"),
-        ("units", "si", "SI or US"),
+        ("units", "feet", "SI or US"),
+        ("store.warm_above_c", "hot", "-10 to 40 °C, or one in °F with its unit"),
+        ("store.warm_above_c", "450 °F", "-10 to 40 °C"),
+        ("take.sure", "2", "0 to 1"),
+        ("take.sure", "5 in", "0 to 1"),
         ("by", "the whole name of somebody", "P07"),
     ],
 )
@@ -84,6 +90,43 @@ def test_a_wrong_setting_is_refused_with_one_that_would_do(
     with pytest.raises(RegistryError) as refusal:
         Settings().changed({name: wrong})
     assert right in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "kept"),
+    [
+        *(("units", "us", "US"), ("store.warm_above_c", "45 °F", "7.222222")),
+        *(("store.use_first_heat", "300 °F·h", "166.666667"), ("take.sure", "85%", "0.85")),
+        *(("cause.over_cut_shoot_cm", "18 in", "45.72"), ("place.private_blur_m", "200", "200")),
+    ],
+)
+def test_a_setting_is_taken_with_its_unit(name: str, text: str, kept: str) -> None:
+    made = Settings().changed({name: text})
+    assert (made.plain() | made.own_values)[name] == kept
+
+
+@given(st.sampled_from(sorted(known_values())))
+def test_what_a_nursery_with_us_units_is_shown_may_be_typed_again(name: str) -> None:
+    start = known_values()[name].default
+    if shown := in_us_units(name, start):
+        again = float(Settings().changed({name: shown}).own_values[name])
+        assert again == pytest.approx(start, rel=0.02, abs=0.06)
+
+
+def test_us_units_stand_beside_ours_where_the_registry_has_them(run: Callable[..., Any]) -> None:
+    run("new", "registry.db", "--by", "P01")
+    run("settings", "--set", "units=us", "--set", "store.use_first_heat=300 °F·h")
+    shown = run("settings", "store").out
+    assert "45 °F" in shown
+    assert "300 °F·h" in shown
+
+
+def test_the_journal_has_a_setting_as_it_is_kept(store: Store) -> None:
+    registry = Registry(store)
+    registry.change_settings(recorder="P01", **{"units": "us", "take.sure": "85%"})
+    with store.reading() as connection:
+        (line,) = lines(connection)
+    assert json.loads(line["content"])["settings"] == {"units": "US", "take.sure": "0.85"}
 
 
 def test_an_unknown_setting_is_answered_with_the_list() -> None:

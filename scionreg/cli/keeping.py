@@ -239,6 +239,7 @@ def settings(
                 "means": each.metadata["means"],
                 "source": each.metadata["source"],
             }
+            | _in_us_units(now.units, name, now.own_values.get(name, f"{each.default:g}"))
             for name, each in known_values().items()
             if name.startswith(f"{group}.")
         ]
@@ -248,6 +249,13 @@ def settings(
         console.as_json({**now.plain(), **now.own_values})
     else:
         console.record(now.plain() | now.own_values)
+
+
+def _in_us_units(units: str, name: str, value: str) -> dict[str, str]:
+    """Return the column that a nursery with US units sees beside ours."""
+    from scionreg.records.starting_values import in_us_units
+
+    return {"in_us_units": in_us_units(name, float(value))} if units == "US" else {}
 
 
 def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:

@@ -151,7 +151,8 @@ def _show(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
         console.as_json([{"kind": each.kind, "record": record} for each, record in pairs])
     for each, record in zip(made, shown, strict=True):
         if not as_json:
-            console.data(f"recorded {each.key}: {_summary(record)}")
+            said = "was recorded already, exactly so:" if each.repeated else "recorded"
+            console.data(f"{said} {each.key}: {_summary(record)}")
         for warning in each.warnings:
             console.talk(f"warning: {console.one_line(str(warning))}")
     if not as_json:

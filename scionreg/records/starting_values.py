@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import Field, dataclass, field, fields, replace
 from typing import Any, TypeVar
 
+from scionreg.records.cells import CellError, Number
 from scionreg.records.errors import RegistryError
 from scionreg.records.own_words import own_words
 
@@ -484,7 +485,7 @@ def known(name: str) -> Field[Any]:
 
 
 def checked(name: str, text: str) -> str:
-    """Return a number as it is kept, once it can be the value `name`.
+    """Return a number as it is kept, once it can be the value `name`; it may have its unit.
 
     Raises
     ------
@@ -492,14 +493,53 @@ def checked(name: str, text: str) -> str:
         There is no such value, or the number is none, or outside its range.
     """
     limits = known(name).metadata
-    least, most = limits["least"], limits["most"]
+    least, most, unit = limits["least"], limits["most"], unit_of(name)
     try:
-        number = float(text)
-    except ValueError:
-        number = float("nan")
-    if not least <= number <= most:
-        raise RegistryError(f"'{text}' is no {name}; write a number from {least:g} to {most:g}")
+        number = Number(least, most, unit).read(text.strip())
+    except CellError:
+        right = f"write a number from {least:g} to {most:g}{f' {unit}' if unit else ''}"
+        if unit in US_UNITS:
+            right += f", or one in {US_UNITS[unit].name} with its unit"
+        raise RegistryError(f"'{text}' is no {name}; {right}") from None
     return f"{number:.12g}"
+
+
+@dataclass(frozen=True, slots=True)
+class UsUnit:
+    """A unit that US nurseries measure in: how many are one of ours, and where ours begins."""
+
+    name: str
+    size: float
+    start: float = 0.0
+
+
+US_UNITS = {
+    "°C": UsUnit("°F", 1.8, 32.0),
+    "°C·h": UsUnit("°F·h", 1.8),
+    "cm": UsUnit("in", 1 / 2.54),
+    "m": UsUnit("ft", 1 / 0.3048),
+}
+UNITS = {"_c": "°C", "_heat": "°C·h", "_cm": "cm", "_m": "m"}
+"""What the names of values end in that have a unit."""
+
+
+def unit_of(name: str) -> str:
+    """Return the unit of a value, empty for none.
+
+    >>> unit_of("store.warm_above_c"), unit_of("store.spell_heat"), unit_of("take.sure")
+    ('°C', '°C·h', '')
+    """
+    return next((unit for ending, unit in UNITS.items() if name.endswith(ending)), "")
+
+
+def in_us_units(name: str, number: float) -> str:
+    """Return a value with its US unit, empty for one that has none.
+
+    >>> in_us_units("store.warm_above_c", 7.2), in_us_units("store.use_first_heat", 166.7)
+    ('45 °F', '300 °F·h')
+    """
+    unit = US_UNITS.get(unit_of(name))
+    return f"{round(number * unit.size + unit.start, 1):g} {unit.name}" if unit else ""
 
 
 def chosen(kind: type[Values], own_values: Mapping[str, str]) -> Values:

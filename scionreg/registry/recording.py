@@ -19,12 +19,16 @@ from scionreg.registry.store import Store
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recorded:
-    """What was recorded: the record as stored, and the warnings that go with it."""
+    """What was recorded: the record as stored, and the warnings that go with it.
+
+    A `repeated` one was there already, exactly so.
+    """
 
     kind: str
     key: str
     record: Mapping[str, Any]
     warnings: tuple[Problem, ...]
+    repeated: bool = False
 
 
 def as_text(kind: str, values: Mapping[str, Any], today: dt.date) -> dict[str, str]:
@@ -108,12 +112,15 @@ def _record(
     why: str,
 ) -> list[Recorded]:
     taken: list[tuple[str, Row]] = []
+    repeated: list[bool] = []
     with change(store, by=by, action="record", why=why, kind=kind) as making:
         intake = Intake(making)
         for each, values in records(making):
             text = completed(making, each, values)
+            before = intake.taken.recorded[each]
             rows = intake.take(Batch(each, tuple(text), [list(text.values())]))
             taken += [(each, row) for row in rows]
+            repeated += [intake.taken.recorded[each] == before for _ in rows]
         intake.finish()
         refuse(intake.problems)
         making.cancelled = not any(intake.taken.recorded.values())
@@ -126,6 +133,7 @@ def _record(
             key=key_text(key_of(each, row)),
             record=as_record(each, row),
             warnings=() if index else tuple(intake.problems),
+            repeated=repeated[index],
         )
         for index, (each, row) in enumerate(taken)
     ]

@@ -125,10 +125,18 @@ def _clash(kind: str, row: Row, content: Row, file: str, line: int) -> Problem:
         value=str(mine.get(column, "")),
         wrong=f"{key_text(key_of(kind, row))} is recorded with another {', '.join(differing)} "
         f"({theirs.get(column, 'empty')})",
-        right="give the new record a code of its own, or correct the one that is there",
+        right=_way_out(kind),
         file=file,
         line=line,
     )
+
+
+def _way_out(kind: str) -> str:
+    """Return what to do about a record that differs from one of the same key."""
+    if len(KINDS[kind].KEY) == 1:
+        return "give the new record a code of its own, or correct the one that is there"
+    parts = " and ".join(name.replace("_", " ") for name in KINDS[kind].KEY)
+    return f"correct the one that is there; there is one for each {parts}"
 
 
 def _voided_code(kind: str, key: str, file: str, line: int) -> Problem:

@@ -93,7 +93,7 @@ class Settings:
                 if value:
                     own[name] = starting_values.checked(name, value)
             elif name in PLAIN:
-                _check(name, value)
+                _check(name, _plain(name, value))
             else:
                 all_of_them = (
                     f"the settings are {', '.join(PLAIN)}, and GROUP.NAME of "
@@ -102,7 +102,7 @@ class Settings:
                 right = perhaps(name, (*PLAIN, *starting_values.known_values()), all_of_them)
                 raise RegistryError(f"there is no setting '{name}'; {right}")
         check_apart(own_words(own))
-        words = {name: value for name, value in values.items() if name in PLAIN}
+        words = {name: _plain(name, value) for name, value in values.items() if name in PLAIN}
         return replace(self, **words, own_values=own)
 
     def own_words(self, group: str = "") -> list[OwnWord]:
@@ -116,6 +116,12 @@ class Settings:
 
 
 PLAIN = tuple(each.name for each in fields_of(Settings) if each.name != "own_values")
+
+
+def _plain(name: str, value: str) -> str:
+    """Return a setting as it is kept: units in capital letters."""
+    capital = value.strip().upper()
+    return capital if name == "units" and capital in ("SI", "US") else value
 
 
 def _check(name: str, value: str) -> None:

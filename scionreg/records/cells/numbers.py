@@ -191,6 +191,8 @@ class Number(Cell):
         if self.unit == "°C":
             celsius = dict.fromkeys(("°c", "° c", "℃", "c"), (1.0, 0.0))
             return celsius | dict.fromkeys(("°f", "° f", "℉", "f"), (1 / 1.8, 32.0))
+        if self.unit == "°C·h":
+            return {"°c·h": (1.0, 0.0), "°f·h": (1 / 1.8, 0.0)}
         if self.unit == "%":
             return {"%": (1.0, 0.0), "percent": (1.0, 0.0)}
         if self.unit == "degrees":
