@@ -44,7 +44,9 @@ class OwnWord:
     def text(self) -> str:
         """Return the setting's text, always of the same form."""
         numbers = [f"sticks={self.sticks:.2f}", f"take={self.take:.2f}"]
-        told = [f"also={','.join(self.also)}", f"means={self.means}"]
+        told = [f"also={','.join(self.also)}"] if self.also else []
+        if self.means or not self.also:
+            told.append(f"means={self.means or self.word.replace('_', ' ')}")
         return ";".join((numbers if self.group == "method" else []) + told)
 
     @property

@@ -109,8 +109,9 @@ class Whole(Cell):
         names = [spelling(name) for name in self.named]
         if spelling(text) in names:
             return self.low + names.index(spelling(text))
-        known = Decimal(plain_number(text, self._example()))
-        if known != known.to_integral_value():
+        broken = DECIMAL_COMMA.fullmatch(text) and not GROUPED.fullmatch(text)
+        known = None if broken else Decimal(plain_number(text, self._example()))
+        if known is None or known != known.to_integral_value():
             raise CellError(
                 "not_a_number", f"'{text}' is not a whole number", f"as in {self._example()}"
             )
