@@ -23,7 +23,7 @@ OTHER_ALPHABETS = str.maketrans(
 
 def lookalikes(making: Change) -> Iterator[tuple[int, Problem]]:
     """Yield a warning for each new code or name that looks like another one of its kind."""
-    for kind in (*FEW, CULTIVARS):
+    for kind in FEW:  # names of cultivars are `similar_cultivar`
         if kind in making.made:
             yield from _among(making, kind)
 
