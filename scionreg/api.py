@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from scionreg.cold_store.report import StoreReport
     from scionreg.cold_store.spells import Spell
     from scionreg.cutting import Outlook
+    from scionreg.daybook import Today
     from scionreg.documents.field_sheets.sheet import FieldSheet
     from scionreg.entering import Entry
     from scionreg.exchange.loggers import LoggerImport
@@ -395,6 +396,13 @@ class Registry:
         """Return every version of a record, oldest first."""
         with self.store.reading() as connection:
             return correcting.history(connection, kind, key)
+
+    def today(self, **options: Any) -> "Today":
+        """Return what a day asks for; options as `daybook.today`."""
+        from scionreg import daybook
+
+        with self.store.reading() as connection:
+            return daybook.today(connection, self.store, **options)
 
     def changes(self, **options: Any) -> "list[Noted]":
         """Return what changed in the records, oldest first; options as `journal_book.changes`."""

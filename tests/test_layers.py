@@ -27,6 +27,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "surveying",
         "map_pages",
         "storing",
+        "daybook",
         "taking",
         "asking_why",
         "identifying",

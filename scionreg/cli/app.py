@@ -24,6 +24,7 @@ from scionreg.cli import (
     storing,
     survey,
     take,
+    today,
     walk,
     where,
 )
@@ -56,7 +57,18 @@ ADDING: dict[str, tuple[str, str]] = {
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "Every day": (
-        *("enter", "cut", "pack", "rebundle", "log", "readings", "graft", "count", "check"),
+        *(
+            "today",
+            "enter",
+            "cut",
+            "pack",
+            "rebundle",
+            "log",
+            "readings",
+            "graft",
+            "count",
+            "check",
+        ),
         *("dispatch", "sheets", "label", "reserve", "show", "list", "trace", "store", "where"),
     ),
     "Every season": (
@@ -64,7 +76,17 @@ GROUPS: dict[str, tuple[str, ...]] = {
         "export",
     ),
     "When something is wrong": (
-        *("recall", "offtype", "match", "correct", "void", "history", "recheck", "audit"),
+        *(
+            "recall",
+            "offtype",
+            "match",
+            "correct",
+            "void",
+            "history",
+            "journal",
+            "recheck",
+            "audit",
+        ),
     ),
     "Set up": ("demo", "new", "add", "import", "survey", "settings", "upgrade"),
 }
@@ -163,6 +185,7 @@ app.command("enter")(enter.enter)
 app.add_typer(add, name="add")
 _register(app, RECORDING)
 _register(add, ADDING)
+app.command("today")(today.today)
 app.command("show")(show.show)
 app.command("list")(keeping.list_)
 app.command("history")(keeping.history)

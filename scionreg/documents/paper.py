@@ -216,7 +216,8 @@ def _head(paper: Paper, wide: float) -> "Iterator[Flowable]":
             label, value = column[i] if i < len(column) else ("", "")
             row += [_text(label, SMALL, color=pdf.GREY), _text(value, SIZE)]
         cells.append(row)
-    yield _grid(cells, [0.14 * wide, 0.36 * wide, 0.14 * wide, 0.36 * wide], lined=True)
+    if cells:
+        yield _grid(cells, [0.14 * wide, 0.36 * wide, 0.14 * wide, 0.36 * wide], lined=True)
 
 
 def _section(section: Section, wide: float) -> "Iterator[Flowable]":

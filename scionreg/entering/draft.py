@@ -179,3 +179,22 @@ def _replace(path: Path, text: str) -> None:
         file.write(text)
         file.flush()
         os.fsync(file.fileno())
+
+
+NOT_YET = (State.TYPED, State.OPEN)
+"""States of rows that are not recorded, nor struck out."""
+
+
+def kept_drafts(store: Store) -> list[tuple[str, str, int]]:
+    """Return the sheets that hold work which is not recorded yet: sheet, person, rows of it."""
+    found = []
+    for path in sorted(place_of(store, "", "").parent.glob("*.json")):
+        try:
+            draft = _read(path)
+        except RegistryError:
+            continue  # `enter` says what is wrong with it
+        if draft is not None and draft.holds_work():
+            person = path.stem.removeprefix(f"{draft.name}-").partition(".")[0]
+            typed = [row for row in draft.rows if row.state is State.TYPED or row.touched]
+            found.append((draft.name, person, sum(row.state in NOT_YET for row in typed)))
+    return found

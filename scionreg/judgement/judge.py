@@ -139,6 +139,10 @@ class Judge:
             each.bundle: judged(each.bundle, "bundles", day, each.reasons) for each in found.bundles
         }
 
+    def moment(self) -> dt.datetime:
+        """Return the moment up to which wood is judged on the day asked about."""
+        return self._end_of(self.on)
+
     def _end_of(self, day: dt.date) -> dt.datetime:
         """Return the moment up to which a day's wood is judged: its end, or now."""
         end = dt.datetime.combine(day + dt.timedelta(days=1), dt.time(), self.settings.zone)

@@ -446,6 +446,21 @@ class PlaceValues:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TodayValues:
+    """What a day's page holds to be due, long ago, or lately."""
+
+    look_every_days: float = value(
+        7, "days after which wood in a store is looked at again", "common practice, no source"
+    )
+    hold_long_days: float = value(
+        30, "days after which a hold without a release is long", "common practice, no source"
+    )
+    lately_days: float = value(
+        30, "days back for which warm spells and off-types are told", "common practice, no source"
+    )
+
+
 GROUPS: dict[str, type[Any]] = {
     "store": StoreValues,
     "usual_take": UsualTake,
@@ -458,6 +473,7 @@ GROUPS: dict[str, type[Any]] = {
     "rotation": RotationValues,
     "records": RecordValues,
     "place": PlaceValues,
+    "today": TodayValues,
 }
 """The groups of starting values by the name that settings call them by."""
 

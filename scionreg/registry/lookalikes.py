@@ -11,7 +11,7 @@ from scionreg.records.errors import Problem
 from scionreg.records.rules.base import INTAKE_RULES
 from scionreg.records.tables import code_column
 from scionreg.registry.changes import Change
-from scionreg.registry.recorded_codes import CULTIVARS, FEW, is_own
+from scionreg.registry.recorded_codes import FEW, is_own
 
 RULE = INTAKE_RULES["lookalike_code"]
 OTHER_ALPHABETS = str.maketrans(
