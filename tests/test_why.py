@@ -156,6 +156,16 @@ def test_lots_that_were_never_counted_are_refused() -> None:
         why_poor(bare, ["G001"])
 
 
+@pytest.mark.parametrize("gone", ["row", "block"])
+def test_lots_that_stand_in_no_row_are_weighed_without_the_ground(gone: str) -> None:
+    drawn = draw_registry(4, "mother_tree", 1.3)
+    worked = drawn.worked
+    bare = type(worked)(worked.lots.assign(**{gone: None}), worked.sources, worked.counts)
+    found = why_poor(bare, asked_of(drawn, 4), spells=drawn.spells)
+    assert found.causes[0].factor == "mother_tree"
+    assert "row" not in {cause.factor for cause in found.causes}
+
+
 @settings(deadline=None, max_examples=5)
 @given(st.randoms(use_true_random=False))
 def test_the_order_of_the_records_changes_nothing(shuffle: object) -> None:

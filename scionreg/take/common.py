@@ -58,8 +58,9 @@ def _members(worked: WorkedLots, lots: Array, name: str) -> pd.DataFrame:
     members = memberships(worked, "row" if name == "rows" else name)
     members = members[members["lot"].isin(at.index)]
     if name == "rows":
-        parts = members["level"].str.rpartition("/")
-        ground = (parts[2].astype(int) - 1) // ROWS_TOGETHER
+        # Named groups are columns even where no lot has a row.
+        parts = members["level"].astype(str).str.extract(r"^(?P<block>.*)/(?P<row>\d+)$")
+        ground = (parts["row"].astype(int) - 1) // ROWS_TOGETHER
         season = worked.lots["season"].to_numpy()[members["lot"]].astype(str)
-        members = members.assign(level=parts[0] + "/" + ground.astype(str) + "/" + season)
+        members = members.assign(level=parts["block"] + "/" + ground.astype(str) + "/" + season)
     return members.assign(at=at[members["lot"]].to_numpy())

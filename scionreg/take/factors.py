@@ -126,7 +126,7 @@ def _text(values: "pd.Series[Any]") -> "pd.Series[Any]":
     if pd.api.types.is_datetime64_any_dtype(values):
         written = values.dt.strftime("%Y-%m-%d")
     elif pd.api.types.is_numeric_dtype(values):
-        written = values.map(lambda number: f"{number:g}", na_action="ignore")
+        written = values.map(lambda number: f"{number:.15g}", na_action="ignore")
     else:
         written = values.map(str, na_action="ignore")
     texts: pd.Series[Any] = written.astype(object).where(values.notna(), None)
