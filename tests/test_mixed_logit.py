@@ -267,6 +267,23 @@ def test_errors_are_those_of_fixed_and_random_effects_together() -> None:
     assert [*found.effects["hand"].se, *found.effects["tree"].se] == pytest.approx(errors[2:])
 
 
+def test_errors_allow_for_a_deviation_that_is_estimated() -> None:
+    # Kass & Steffey 1989, JASA 84:717-726, by hand: an effect b = s u has the variance s² v at the
+    # deviation s, moves by 2 v b with log s, whose own variance is about 1 / (2 Σ (1 - v)²).
+    taken, grafts, x, (_, tree) = drawn(6)
+    known = fit(taken, grafts, x, [tree]).beta
+    offset = x @ np.array([*known.values()])
+    free = fit(taken, grafts, np.empty((len(taken), 0)), [tree], offset=offset)
+    held = fit(taken, grafts, np.empty((len(taken), 0)), [tree], offset=offset, sd=free.sd)
+    s, b = free.sd["tree"], held.effects["tree"].values
+    v = (held.effects["tree"].se / s) ** 2
+    of_log_s = 1 / (2 * max(((1 - v) ** 2).sum(), 0.5))
+    expected = np.sqrt(s**2 * v + (2 * v * b) ** 2 * of_log_s)
+    assert s > 0.1
+    assert free.effects["tree"].se == pytest.approx(expected, rel=1e-3)
+    assert (expected > 1.01 * held.effects["tree"].se).any()
+
+
 def test_a_factor_of_one_level_is_left_to_the_intercept() -> None:
     taken, grafts, x, (hand, _) = drawn(3)
     alone = fit(taken, grafts, x, [hand])

@@ -21,6 +21,7 @@ from scionreg.lineage.identity_books import (
     Tied,
     Worked,
 )
+from scionreg.records.starting_values import OffTypeValues
 from scionreg.records.vocabulary import Failure, Proposal
 
 WINTER, SPRING, SUMMER = dt.date(2026, 1, 20), dt.date(2026, 3, 10), dt.date(2026, 8, 1)
@@ -359,3 +360,26 @@ def test_every_sampled_tree_counts_once(
     ]
     found = asked(nursery(), *looks, profiles=sampled(*profiles)).looked
     assert (found.checked, found.off) == expected
+
+
+@pytest.mark.parametrize(("odds", "tied"), [(2.1, True), (2.9, True), (3.1, False)])
+def test_causes_are_tied_by_odds_below_three_though_one_explains_less(
+    odds: float, tied: bool
+) -> None:
+    """Two true leaves of the sister bundle speak against the cutting as the cause."""
+    checks = (look("G1", 10, 10, "Birk"), look("G2", 2))
+
+    def chances(values: OffTypeValues) -> tuple[OffType, float, float]:
+        found = off_type(replace(nursery(), checks=checks), "G1", values=values)
+        first = found.causes[0]
+        cut = next(each for each in found.causes if each.failure == "other_tree_cut")
+        return found, first.probability, cut.probability
+
+    values = OffTypeValues(day_shifted=0)
+    found, first, cut = chances(values)
+    assert found.causes[0].failure != "other_tree_cut"
+    values = replace(values, other_tree_cut=values.other_tree_cut * first / cut / odds)
+    found, first, cut = chances(values)
+    assert first / cut == pytest.approx(odds, rel=0.02)
+    group = {each.failure for each in found.tied[0]}
+    assert ("other_tree_cut" in group) is tied

@@ -395,3 +395,31 @@ def test_rows_for_a_csv_file_come_in_one_order(store: Store) -> None:
     records["graft_lots"] += [lot(code, "B1", row=row, grafts=1) for row, code in places]
     found = recalled(store, records, "B1").to_rows()
     assert [row["code"] for row in found if row["kind"] == "graft_lot"] == ["G1", *sorted(codes)]
+
+
+@pytest.mark.parametrize(
+    ("grafts", "first", "last", "left"),
+    [
+        (3, 4, 6, "1-3;7-20"),
+        # Three of seven: which, nobody wrote down, so that none is off the list.
+        (3, 4, 10, "1-20"),
+        (2, 4, 6, "1-20"),
+        (20, 1, 20, ""),
+    ],
+)
+def test_only_a_regraft_of_every_position_takes_trees_off_a_recall(
+    store: Store, grafts: int, first: int, last: int, left: str
+) -> None:
+    records = small()
+    again = lot("G3", "B2", first=first, last=last, grafts=grafts, date=day("2026-05-01"))
+    records["graft_lots"].append({**again, "regraft_of": "G1"})
+    (found,) = (each for each in recalled(store, records, "T1").graft_lots if each[0] == "G1")
+    assert found.positions == left
+
+
+@pytest.mark.parametrize(("asked", "share"), [(["G1/3"], 0.05), (["G1/3", "G1/7"], 0.1)])
+def test_single_positions_are_their_share_of_a_lot(
+    store: Store, asked: list[str], share: float
+) -> None:
+    (found,) = recalled(store, small(), *asked).graft_lots
+    assert (found.graft_lot, found.share, found.grade) == ("G1", share, Reach.POSSIBLE)

@@ -624,3 +624,79 @@ def test_what_is_told_of_a_mixed_chain_comes_in_one_order(store: Store) -> None:
     named = [each.split()[1].rstrip(":") for each in said if "packer" in each]
     assert named == sorted(codes)
     assert [stay.bundle for stay in traced.stays] == ["B1", "M0", *sorted(codes)]
+
+
+def grown_here(**more: Any) -> Rows:
+    """Return the small registry with tree T3 grown at position 4 of G1, and wood of it as G3."""
+    records = small()
+    origin = {"graft_lot": "G1", "graft_position": 4, "planted": day("2027-03-01")}
+    records["mother_trees"].append({"tree": "T3", "cultivar": "Aldern", **origin, **more})
+    records["collections"].append(collection("C3", "T3", date=day("2030-01-10")))
+    records["bundles"].append(bundle("B3", collection="C3", packed=day("2030-01-11")))
+    records["graft_lots"].append(lot("G3", "B3", row=3, date=day("2030-03-20")))
+    return records
+
+
+@pytest.mark.parametrize(
+    ("planted", "grade"),
+    [("2026-03-19", Grade.LIKELY), ("2026-03-20", Grade.CERTAIN), ("2027-03-01", Grade.CERTAIN)],
+)
+def test_a_tree_planted_before_it_was_grafted_is_no_certain_source(
+    store: Store, planted: str, grade: Grade
+) -> None:
+    found = traced(store, grown_here(planted=day(planted)), "G3")
+    graded = {(each.generation, each.tree): each.grade for each in found.sources}
+    assert graded[1, "T3"] is Grade.CERTAIN
+    assert graded[2, "T1"] is grade
+    assert found.grade is grade
+
+
+def test_a_tree_whose_own_origin_nobody_recorded_weakens_no_chain(store: Store) -> None:
+    """B4 is of T3, grown here of T1's wood, and of T2, of which only the name is known."""
+    records = grown_here()
+    records["bundles"].append(bundle("B4", sticks=20, packed=day("2030-02-01")))
+    records["bundle_parents"] = [
+        {"bundle": "B4", "parent": "B3", "sticks": 10},
+        {"bundle": "B4", "parent": "B2", "sticks": 10},
+    ]
+    found = traced(store, records, "B4")
+    earlier = {each.tree: each.grade for each in found.sources if each.generation == 2}
+    assert earlier == {"T1": Grade.ONE_OF, None: Grade.UNKNOWN}
+    assert found.grade is Grade.ONE_OF
+
+
+def test_ways_through_two_generations_are_multiplied(store: Store) -> None:
+    """G3's wood came from T3 by two bundles, and T3's from T1 by three."""
+    records = grown_here()
+    records["bundles"] += [bundle(code, collection="C1") for code in ("B5", "B6", "B7")]
+    records["bundles"].append(bundle("B8", sticks=30))
+    records["bundle_parents"] = [
+        {"bundle": "B8", "parent": code, "sticks": 10} for code in ("B5", "B6", "B7")
+    ]
+    records["graft_lots"][0] = lot("G1", "B8", row=1)
+    records["bundles"].append(bundle("B9", collection="C3", packed=day("2030-01-11")))
+    records["bundles"].append(bundle("B10", sticks=20, packed=day("2030-02-01")))
+    records["bundle_parents"] += [
+        {"bundle": "B10", "parent": code, "sticks": 10} for code in ("B3", "B9")
+    ]
+    found = traced(store, records, "B10")
+    ways = {(each.generation, each.tree): each.ways for each in found.sources}
+    assert ways == {(1, "T3"): 2, (2, "T1"): 6}
+
+
+@pytest.mark.parametrize(
+    ("sticks", "count", "unknown"),
+    [
+        (40, "estimated", 0),  # 36 came from the parent: 4 of 40 are just within the tenth
+        (41, "estimated", 5 / 41),
+        (40, "counted", 4 / 40),
+    ],
+)
+def test_an_estimated_bundle_may_be_a_tenth_more_than_its_parents_gave(
+    store: Store, sticks: int, count: str, unknown: float
+) -> None:
+    records = small()
+    records["bundles"].append(bundle("B3", sticks=sticks, count=count))
+    records["bundle_parents"] = [{"bundle": "B3", "parent": "B1", "sticks": 36}]
+    found = trees_of(traced(store, records, "B3"))
+    assert found == pytest.approx({"T1": 1 - unknown} | ({None: unknown} if unknown else {}))
