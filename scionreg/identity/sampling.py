@@ -132,6 +132,8 @@ def chance_unseen(trees: int, off: int, looks: Iterable[Group]) -> float:
     return float(chances.sum())
 
 
+MOST_TREES = 1_000_000
+"""The largest lot that a sample is reckoned for."""
 _ROUNDING = 1e-12
 """Chances that differ by less are alike."""
 
@@ -352,8 +354,8 @@ def laid_together(
 
 
 def _check(trees: int, level: float, confidence: float, asked: int | None) -> None:
-    if trees < 1:
-        raise RegistryError(f"{trees} trees cannot be looked at; give one or more")
+    if not 1 <= trees <= MOST_TREES:
+        raise RegistryError(f"{trees:,} trees are no lot; give 1 to {MOST_TREES:,}")
     if not 0 < level <= 1:
         raise RegistryError(f"a level of {level * 100:g} % is none; give more than 0 and up to 100")
     if not 0 < confidence < 1:

@@ -5,6 +5,7 @@
     RegistryError            an operation is refused; the message is for the user
     ├── NotFoundError        nothing is recorded under that code
     ├── NotARegistryError    the file or database is no registry, or a damaged one
+    │   └── UnopenedError    it may be one, but its place does not let it be opened as usual
     ├── SchemaError          the registry was made by another version
     ├── BusyError            somebody else is writing and did not finish in time
     ├── NoRecorderError      a change needs to know who makes it
@@ -29,6 +30,10 @@ class NotFoundError(RegistryError):
 
 class NotARegistryError(RegistryError):
     """The file or database is not a registry, or is damaged."""
+
+
+class UnopenedError(NotARegistryError):
+    """The place of a file does not let it be opened as usual: read-only, or full."""
 
 
 class SchemaError(RegistryError):

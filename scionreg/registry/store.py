@@ -4,6 +4,7 @@ import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ from scionreg.records.errors import (
     NotARegistryError,
     RegistryError,
     SchemaError,
+    UnopenedError,
 )
 from scionreg.records.shell import command_line
 from scionreg.registry.ledger import JournalHead
@@ -46,12 +48,15 @@ NO_URL = (
 class Store:
     """An open registry's database. One per process and registry is enough.
 
+    One that is `unchanging` is a SQLite file nobody can write to: it is read without the files that
+    SQLite keeps beside one that may change.
+
     `advisers` are asked about every change that takes records in, after the rules.
     """
 
-    def __init__(self, url: URL) -> None:
+    def __init__(self, url: URL, *, unchanging: bool = False) -> None:
         self.url = url
-        self.engine = _engine(url)
+        self.engine = _engine(url, unchanging=unchanging)
         self.is_sqlite = url.get_backend_name() == "sqlite"
         self.advisers: Sequence[Adviser] = ()
 
@@ -147,7 +152,7 @@ def open_store(where: str | os.PathLike[str]) -> Store:
         Made by an older or newer version.
     """
     url = parse_url(where)
-    if url.get_backend_name() == "sqlite" and not Path(str(url.database)).is_file():
+    if url.get_backend_name() == "sqlite" and not _is_file(str(url.database)):
         raise NotARegistryError(
             f"there is no registry at {url.database}; make one with: "
             f"{command_line('new', str(url.database))}"
@@ -155,10 +160,37 @@ def open_store(where: str | os.PathLike[str]) -> Store:
     store = Store(url)
     try:
         _check_schema(store)
+    except UnopenedError:
+        store.close()
+        return _open_unchanging(url)
     except RegistryError:
         store.close()
         raise
     return store
+
+
+def _open_unchanging(url: URL) -> Store:
+    """Open a SQLite registry where nothing can be written, so that it can still be asked."""
+    waiting = Path(f"{url.database}-wal")
+    if _is_file(str(waiting)) and waiting.stat().st_size:
+        raise UnopenedError(
+            f"{url.database} cannot be opened where it lies, since its last changes are still in "
+            f"{waiting.name}; copy both, side by side, to a folder that may be written to"
+        )
+    store = Store(url, unchanging=True)
+    try:
+        _check_schema(store)
+    except RegistryError:
+        store.close()
+        raise
+    return store
+
+
+def _is_file(path: str) -> bool:
+    try:
+        return Path(path).is_file()
+    except OSError as fault:
+        raise NotARegistryError(f"{path} cannot be opened: {fault.strerror}") from fault
 
 
 def _check_schema(store: Store) -> None:
@@ -202,9 +234,14 @@ def stands_at(connection: Connection) -> str | None:
     return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def _engine(url: URL) -> Engine:
+def _engine(url: URL, *, unchanging: bool) -> Engine:
     if url.get_backend_name() == "sqlite":
-        engine = create_engine(url, connect_args={"timeout": WAIT_SECONDS})
+        options: dict[str, Any] = {"connect_args": {"timeout": WAIT_SECONDS}}
+        if unchanging:
+            file = f"{Path(str(url.database)).absolute().as_uri()}?mode=ro&immutable=1"
+            connect = partial(sqlite3.connect, file, uri=True, check_same_thread=False)
+            options = {"creator": connect}
+        engine = create_engine(url, **options)
         event.listen(engine, "connect", _prepare_sqlite)
     else:
         # Plans for a list of unknown length do for every list, and are made once.
@@ -244,14 +281,16 @@ def _plain(fault: str, name: str) -> RegistryError:
             f"{name} is being written by somebody else; nothing was changed, try again"
         )
     if "disk is full" in low or "no space left" in low:
-        return RegistryError(f"the disk that holds {name} is full; nothing was changed")
+        return UnopenedError(f"the disk that holds {name} is full; nothing was changed")
     if "disk i/o" in low:
-        return RegistryError(
+        return UnopenedError(
             f"the disk that holds {name} could not be read or written; nothing was changed"
         )
     if "readonly" in low or "read-only" in low:
-        return RegistryError(f"{name} may not be written; nothing was changed")
-    if any(sign in low for sign in ("unable to open", "connection", "resolve", "does not exist")):
+        return UnopenedError(f"{name} may not be written; nothing was changed")
+    if "unable to open" in low:
+        return UnopenedError(f"{name} cannot be opened: {said.splitlines()[0]}")
+    if any(sign in low for sign in ("connection", "resolve", "does not exist")):
         return NotARegistryError(f"{name} cannot be opened: {said.splitlines()[0]}")
     return RegistryError(f"the database refused: {said.splitlines()[0]}; nothing was changed")
 

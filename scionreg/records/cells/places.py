@@ -9,6 +9,8 @@ from scionreg.records.cells.numbers import digits
 from scionreg.records.words import Sentence
 
 POSITIONS = re.compile(r"\d+(-\d+)?", re.ASCII)
+LAST_POSITION = 99_999
+"""The last position that a row can have (a limit of ours: 100 km of a nursery's row)."""
 RUN = re.compile(r"\s*[-\u2010-\u2015\u2212]\s*")
 """What may stand between the ends of a run: spreadsheets and word processors make dashes of it."""
 
@@ -27,6 +29,12 @@ class Positions(Cell):
                 raise CellError(
                     "not_a_position",
                     f"'{part}' is no row position or range of them",
+                    "write positions parted by ; as in 3;7;12-15",
+                )
+            if int(ends[-1]) > LAST_POSITION:
+                raise CellError(
+                    "not_a_position",
+                    f"'{part}' goes on beyond position {LAST_POSITION:,}, further than any row",
                     "write positions parted by ; as in 3;7;12-15",
                 )
         return ";".join(parts)
