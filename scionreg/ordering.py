@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 TRUE_WORDS = {"yes", "true", "1", "must", "y"}
 FALSE_WORDS = {"", "no", "false", "0", "n"}
 MOST_TREES = 10_000_000
+MOST_FAULTS = 20
+"""Faults of a file that are told at once."""
 """More trees than any order is for: a slip of the keyboard."""
 CULTIVARS = Query("SELECT cultivar FROM cultivars")
 
@@ -215,8 +217,10 @@ def read_orders(path: Path) -> list[Order]:
         raise RegistryError(f"{path} cannot be read: {said}") from fault
     faults = [f"{path}:{line}: {says}" for line, row in lines for says in _faults(row)]
     if faults:
-        more = f"; and {len(faults) - 1} more" if len(faults) > 1 else ""
-        raise RegistryError(faults[0] + more)
+        told = faults[:MOST_FAULTS]
+        if len(faults) > len(told):
+            told.append(f"and {len(faults) - len(told)} more")
+        raise RegistryError("\n".join(told))
     return [_order(row) for _, row in lines]
 
 

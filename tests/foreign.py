@@ -25,7 +25,7 @@ def written(folder: Path) -> Path:
 def _values(text: str) -> str:
     """Return the values of a text in their braces."""
     found = [
-        f"{{{name}:{form}}}" if form else f"{{{name}}}"
+        f"{{{name}:{form}}}" if form and "|" not in form else f"{{{name}}}"
         for _, name, form, _ in string.Formatter().parse(text)
         if name
     ]

@@ -4,6 +4,7 @@ import os
 import shutil
 import sqlite3
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -29,16 +30,15 @@ def nobody() -> Iterator[None]:
 
 
 @pytest.fixture
-def archive(demo: str, tmp_path: Path) -> Iterator[Path]:
-    """The demo in a folder that nobody may write to, and whose way everybody may go."""
-    for above in (tmp_path, *tmp_path.parents):
-        if above.owner() != "root" or above.stat().st_mode & 0o001 == 0:
-            above.chmod(above.stat().st_mode | 0o755)
-    folder = tmp_path / "archive"
-    folder.mkdir()
-    shutil.copy(demo, folder / "registry.db")
-    yield folder
-    folder.chmod(0o755)
+def archive(demo: str) -> Iterator[Path]:
+    """The demo in a folder to be closed, to which everybody has a way (as to no `tmp_path`)."""
+    with tempfile.TemporaryDirectory() as above:
+        Path(above).chmod(0o755)
+        folder = Path(above, "archive")
+        folder.mkdir()
+        shutil.copy(demo, folder / "registry.db")
+        yield folder
+        folder.chmod(0o755)
 
 
 def closed(folder: Path) -> None:

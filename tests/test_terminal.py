@@ -151,25 +151,16 @@ def test_what_was_made_adds_up_on_sight_and_autumn_sales_go_with_the_next_season
     demo: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("SCIONREG_REGISTRY", demo)
-    said = shown("royalties 2025 --licence L-22", None, "utf-8").splitlines()
-    assert said[1].split()[2:11] == [
-        "made",
-        "taken",
-        "green",
-        "died",
-        "not",
-        "told",
-        "not",
-        "counted",
-        "sold",
-    ]
-    made, *parts = said[2].replace("invented L-22", "L-22").split()[2:8]
+    said = shown("royalties 2025", None, "utf-8").splitlines()
+    assert " ".join(said[1].split()[2:11]) == "made taken green died not told not counted sold"
+    (row,) = (line for line in said if "Quarrow" in line)
+    made, *parts = row.partition("Quarrow")[2].split()[:6]
     assert int(made) == sum(map(int, parts))
     report = shown("report 2025", None, "utf-8")
     assert "the next autumn's sales included, counts for season 2026" in report
 
 
-HOSTILE = "a\x1b[31mb\u202ec\u2028d\U000e0041e"
+HOSTILE = "a\x1b[31mb\u2028d\U000e0041e"
 
 
 class Screen(io.TextIOWrapper):
@@ -194,7 +185,7 @@ def hostile(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize("words", ["show Brellan", "list cultivars", "history Brellan"])
 def test_text_that_a_terminal_would_obey_is_made_visible(hostile: None, words: str) -> None:
     said = shown(words, None, "utf-8")
-    assert "a<U+001B>[31mb<U+202E>c<U+2028>d<U+E0041>e" in said
+    assert "a<U+001B>[31mb<U+2028>d<U+E0041>e" in said
 
 
 def test_csv_shows_hostile_text_on_a_terminal_and_keeps_it_in_a_file(hostile: None) -> None:
@@ -205,7 +196,7 @@ def test_csv_shows_hostile_text_on_a_terminal_and_keeps_it_in_a_file(hostile: No
         patch.setattr(sys, "stdout", screen)
         called("list", "cultivars", "--csv")
         screen.flush()
-        assert "a<U+001B>[31mb<U+202E>c<U+2028>d<U+E0041>e" in written.getvalue().decode()
+        assert "a<U+001B>[31mb<U+2028>d<U+E0041>e" in written.getvalue().decode()
 
 
 def test_json_escapes_what_a_terminal_would_obey_or_does_not_have(hostile: None) -> None:
@@ -265,4 +256,4 @@ def test_a_printed_command_is_safe_in_both_shells_of_windows(word: str, typed: s
 
 def test_combining_marks_take_no_column() -> None:
     assert layout.columns_of(unicodedata.normalize("NFD", "é")) == 1
-    assert console.one_line("a\tb\nc") == "a b c"
+    assert console.one_line("a\tb\nc\u202ed") == "a b c<U+202E>d"

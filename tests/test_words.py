@@ -30,6 +30,11 @@ def test_a_month_is_a_word() -> None:
     assert english().month(dt.date(2026, 12, 3)) == "Dec 2026"
 
 
+def test_a_noun_goes_with_its_number_and_is_each_language_s_own(tmp_path: Path) -> None:
+    said = [english()("stop.old", days=days, keeps="200") for days in (1, 2)]
+    assert [each.partition(" old")[0] for each in said] == ["1 day", "2 days"]
+
+
 def test_a_translation_is_english_where_it_says_nothing(tmp_path: Path) -> None:
     file = tmp_path / "other.toml"
     file.write_text(

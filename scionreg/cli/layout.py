@@ -15,8 +15,6 @@ WHOLE = 17
 """Columns up to which a cell with a number is never folded, such as a rate with its interval."""
 READABLE = 10
 """Columns that a column of longer texts keeps at least."""
-MOST_LINES = 8
-"""Lines of one row above which a block a record reads better than a table."""
 PLAIN = str.maketrans(
     {
         "…": "...",
@@ -137,12 +135,9 @@ def table_lines(
     else:
         yield from _blocks(heads, rows, width)
         return
-    lines = [_row(cells, columns, widths, between) for cells in (heads, *rows)]
-    if max(map(len, lines[1:]), default=0) > MOST_LINES:
-        yield from _blocks(heads, rows, width)
-        return
-    for each in lines:
-        yield from each
+    lines = [line for cells in (heads, *rows) for line in _row(cells, columns, widths, between)]
+    blocks = list(_blocks(heads, rows, width)) if len(lines) > len(rows) + 1 else lines
+    yield from min(lines, blocks, key=len)
 
 
 class _Column(NamedTuple):

@@ -23,6 +23,20 @@ COLUMN = "column."
 """What the names of texts begin with that say what a column means; English is in the tables."""
 
 
+class _Counting(string.Formatter):
+    """Puts values into a text; `{sticks:stick|sticks}` has the noun that goes with the number."""
+
+    def format_field(self, value: Any, format_spec: str) -> Any:
+        """Return a value as text, with its noun where the text gives one for 1 and one for more."""
+        one, parts, more = format_spec.partition("|")
+        if not parts:
+            return super().format_field(value, format_spec)
+        return f"{value} {one if str(value) == '1' else more}"
+
+
+_COUNTING = _Counting()
+
+
 class Words:
     """The printed text of one language, by names such as ``label.of_tree``."""
 
@@ -37,7 +51,9 @@ class Words:
         KeyError
             There is no such name, or a value is lacking.
         """
-        return self._texts[name].format(**{key: self._told(each) for key, each in values.items()})
+        text = self._texts[name]
+        told = {key: self._told(each) for key, each in values.items()}
+        return _COUNTING.vformat(text, (), told) if "|" in text else text.format(**told)
 
     def tell(self, said: str) -> str:
         """Return a sentence, or a word of a vocabulary, in this language; other text as it is."""
@@ -224,5 +240,7 @@ def _check(name: str, text: str, file: str) -> None:
 def _values(text: str) -> Iterator[str]:
     """Yield the values in braces, each with how it is formatted."""
     for _, name, form, conversion in string.Formatter().parse(text):
+        if form and "|" in form:
+            form = ""  # nouns are the language's own
         if name is not None:
             yield name + (f"!{conversion}" if conversion else "") + (f":{form}" if form else "")
