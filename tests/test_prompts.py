@@ -10,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from conftest import Filled, Templates
+from conftest import Filled, Said, Templates
 from nursery import LOT, add, everything, furnish
 from sqlalchemy import text
 from test_enter import Terminal
@@ -23,6 +23,8 @@ from scionreg.entering.short import beginning_of, codes_ending
 from scionreg.exchange.importing import import_files
 from scionreg.records import codes
 from scionreg.records.tables import KINDS, fields
+from scionreg.registry.issuing import reserve
+from scionreg.registry.recording import Recorded, record
 from scionreg.registry.store import Store, open_store
 
 STOCKS = codes.issue("R", 26, 1)
@@ -105,14 +107,19 @@ def test_a_lot_goes_on_where_the_one_above_ended() -> None:
 def test_the_day_is_of_the_row_above_and_a_record_alone_is_of_today(local: Store) -> None:
     entry = open_record(local, "graft_lots", {}, by="P01")
     assert entry._way.before["date"] == LOT["date"], "recorded today, so the work goes on"
-    with local.engine.begin() as connection:
-        connection.exec_driver_sql("DROP TRIGGER guard_journal_update")
-        connection.execute(text("UPDATE journal SET time = '2026-03-11 10:00:00'"))
+    age_the_journal(local)
     entry = open_record(local, "graft_lots", {}, by="P01")
     assert entry._way.before["date"] == entry.checker.settings.today().isoformat()
     assert entry._way.before["method"] == "whip"
     assert "date" not in open_entry(local, "grafting", by="P01")._way.before
     assert open_record(local, "graft_lots", {}, by="P02")._way.before.keys() == {"date"}
+
+
+def age_the_journal(store: Store) -> None:
+    """Let everything have been recorded long ago."""
+    with store.engine.begin() as connection:
+        connection.exec_driver_sql("DROP TRIGGER guard_journal_update")
+        connection.execute(text("UPDATE journal SET time = '2026-03-11 10:00:00'"))
 
 
 def test_a_row_of_offers_alone_is_no_record(local: Store) -> None:
@@ -372,6 +379,97 @@ def test_a_tree_is_asked_for_its_place_and_gets_no_code_unasked(local: Store) ->
     entry = open_record(local, "mother_trees", {}, by="P01")
     typed(entry, "NB-3-2", "", "", "", "")
     assert entry.prompt == "position [2]: "
+
+
+# What is doubtful by what was recorded around it
+
+
+def test_the_same_cutting_again_within_minutes_is_told(store: Store) -> None:
+    cutting = {"tree": "T26-0001-7", "date": "2026-02-03", "sticks": 40}
+    first = add(store, "collections", **cutting)
+    again = add(store, "collections", **cutting)
+    (said,) = [each for each in again.warnings if each.rule == "recorded_lately"]
+    assert f"was recorded just now as {first.key}" in said.wrong
+    assert not warned(add(store, "collections", **{**cutting, "sticks": 41}))
+    bundle = {"collection": first.key, "sticks": 10, "packed": "2026-02-03"}
+    assert not [warned(add(store, "bundles", **bundle)) for _ in "12" if warned(first)]
+
+
+def warned(made: Recorded) -> list[str]:
+    return [each.rule for each in made.warnings if each.rule == "recorded_lately"]
+
+
+def test_what_is_alike_but_older_is_no_slip(local: Store) -> None:
+    cutting = {"tree": "T26-0001-7", "date": "2026-02-03", "sticks": 40}
+    add(local, "collections", **cutting)
+    age_the_journal(local)
+    assert not warned(add(local, "collections", **cutting))
+
+
+def test_whoever_records_under_a_code_that_nobody_has_is_told_the_likely_one(
+    local: Store,
+) -> None:
+    made = record(local, "stores", {"store": "Box-1"}, by="p02")
+    assert [(each.rule, each.right[:11]) for each in made.warnings] == [
+        ("unknown_recorder", "perhaps P02")
+    ]
+    assert not record(local, "stores", {"store": "Box-2"}, by="P02").warnings
+    new = record(local, "people", {"person": "XY"}, by="XY")
+    assert not new.warnings
+
+
+def test_nobody_is_unknown_where_nobody_is_recorded_yet(tmp_path: Path) -> None:
+    with Registry.new(tmp_path / "new.db") as registry:
+        assert not registry.record("stores", store="Box-1", recorder="P01").warnings
+
+
+def test_a_code_reserved_for_one_person_is_told_when_another_uses_it(local: Store) -> None:
+    codes_of_p02 = reserve(local, "graft_lots", person="P02", count=3, season=2026, by="P01")
+    lot = {"bundle": "B26-0001-7", "grafts": 1, "method": "whip", "date": "2026-03-10"}
+    for code, grafter, by, told in zip(
+        codes_of_p02, ("P01", "P02", "P01"), ("P01", "P01", "P02"), (1, 0, 0), strict=True
+    ):
+        made = record(local, "graft_lots", {**lot, "graft_lot": code, "grafter": grafter}, by=by)
+        assert [each.rule for each in made.warnings].count("reserved_for_another") == told
+
+
+def test_what_is_recorded_already_is_not_said_to_be_recorded(
+    nursery: Path, run: Callable[..., Said]
+) -> None:
+    for already in (False, True):
+        said = run("add", "store", "--store", "Box-1")
+        assert said.out.startswith("was recorded already" if already else "recorded Box-1")
+
+
+# What the registry knows against a use
+
+
+def test_what_speaks_against_a_use_is_said_at_the_cell_and_recorded_all_the_same(
+    local: Store,
+) -> None:
+    held = {"tree": "T26-0001-7", "date": "2026-01-10", "event": "hold", "detail": "wrong nuts"}
+    add(local, "tree_events", **held)
+    entry = open_record(local, "collections", {}, by="P01")
+    told, against = typed(entry, "", "1")
+    assert told.startswith("  T26-0001-7: Fernhill")
+    assert against.startswith("  ! T26-0001-7: ")
+    assert "on hold" in against
+    assert entry.column.name == "date", "it may be cut all the same"
+    before = {**held, "date": "2026-03-01", "event": "released"}
+    add(local, "tree_events", **before)
+    entry = open_record(local, "collections", {"date": "2026-03-02"}, by="P01")
+    assert not any("on hold" in line for line in typed(entry, "", "1"))
+
+
+def test_what_is_printed_is_told_of_where_the_row_begins(local: Store, tmp_path: Path) -> None:
+    add(local, "tree_events", tree="T26-0001-7", date="2026-01-10", event="hold")
+    file = tmp_path / "cutting.csv"
+    names = [column.name for column in fields("collections")]
+    row = ["T26-0001-7" if name == "tree" else "" for name in names]
+    write(file, ",".join(names), [",".join(row)])
+    opening = open_entry(local, str(file), by="P01").opening()
+    assert opening[0] == "row 1: tree T26-0001-7"
+    assert "on hold" in opening[1]
 
 
 # At a terminal

@@ -22,6 +22,7 @@ from scionreg.documents.field_sheets.kinds import (
     vocabulary_of,
 )
 from scionreg.entering import short
+from scionreg.entering.against import USES, against
 from scionreg.lineage.known import read_known
 from scionreg.records import codes
 from scionreg.records.cells import (
@@ -49,6 +50,7 @@ from scionreg.records.words import Words
 from scionreg.registry import suggestions
 from scionreg.registry.changes import change
 from scionreg.registry.intake import Batch, Intake, read_cell
+from scionreg.registry.recorded_codes import AsRecorded
 from scionreg.registry.recording import Recorded, completed
 from scionreg.registry.rows import Row, as_moment, as_record, key_of, key_text, not_recorded
 from scionreg.registry.settings import read_settings
@@ -92,6 +94,7 @@ class Checker:
         self.kind, self.by, self.words = kind, by, words
         self.columns = columns
         self._store = store
+        self._against: dict[tuple[str, str, date | None], str] = {}
         with store.reading() as connection:
             self.settings = read_settings(connection)
 
@@ -138,8 +141,7 @@ class Checker:
                 code, slash, position = text.partition("/")
                 return self._code(cell, code, day) + slash + position
             case CultivarName():
-                known = spoken(cell, self.words)
-                return known.get(text.casefold()) or self._recorded_as(("cultivars",), text)
+                return self._cultivar(cell, text)
             case Moment():
                 return self._moment(cell, text)
             case Choice() | YesNo():
@@ -161,21 +163,19 @@ class Checker:
         tidied = codes.tidied(text)
         if codes.is_issued(tidied):
             return tidied
-        same = self._recorded_as(cell.kinds, tidied)
-        if same != tidied or not short.LAST_DIGITS.fullmatch(tidied):
-            return same
         with self._store.reading() as connection:
-            if not any(short.recorded_as(connection, kind, tidied) for kind in cell.kinds):
+            recorded = AsRecorded(connection)
+            if short.LAST_DIGITS.fullmatch(tidied) and recorded.unknown(cell.kinds, {tidied}):
                 season = self.settings.season(day or self.settings.today())
                 found = short.codes_ending(connection, cell.kinds, tidied, season)
                 return self._one_of(text, found) or text
-        return text
+            return str(recorded.as_recorded(cell, tidied))
 
-    def _recorded_as(self, kinds: tuple[str, ...], text: str) -> str:
-        """Return the one code or name that is recorded so but for capital letters, else `text`."""
+    def _cultivar(self, cell: CultivarName, text: str) -> str:
+        """Return a cultivar's name as it is recorded, or the word for what was found."""
+        known = spoken(cell, self.words)
         with self._store.reading() as connection:
-            same = [name for kind in kinds for name in short.recorded_as(connection, kind, text)]
-        return same[0] if len(same) == 1 else text
+            return known.get(text.casefold()) or AsRecorded(connection).cultivar(text)
 
     def _moment(self, cell: Moment, text: str) -> str:
         """Return a time as the CSV file has it, by the registry's clock; a clock alone is today's.
@@ -218,7 +218,7 @@ class Checker:
         if len(text) == 1 or short.looks_like_day(text):
             return True
         with self._store.reading() as connection:
-            return bool(short.recorded_as(connection, "people", text))
+            return not AsRecorded(connection).unknown(("people",), {text})
 
     def shown(self, column: Any, text: str) -> str:
         """Return a stored text as whoever types it in reads it."""
@@ -245,9 +245,16 @@ class Checker:
                     return tell(found[code], self.words)
         return ""
 
-    def against(self, column: Any, text: str, day: date | None) -> list[str]:
-        """Return what the registry knows against using what a cell names on a day, as lines."""
-        return []
+    def against(self, column: Any, code: str, day: date | None) -> str:
+        """Return in one line what speaks against using what a cell names on a day, if anything."""
+        used = USES.get((self.kind, column.name))
+        if used is None:
+            return ""
+        asked = (column.name, code, day)
+        if asked not in self._against:
+            with self._store.reading() as connection:
+                self._against[asked] = against(connection, used, code, day, self.words)
+        return self._against[asked]
 
     def offers(self, column: Any) -> list[str]:
         """Return what may be completed in a cell: words, or the first codes recorded."""

@@ -231,11 +231,9 @@ class Entry:
         return [f"  {shown} {unit}".rstrip()]
 
     def _against(self, column: Any, value: str) -> list[str]:
-        """Return what the registry knows against using what a cell names, said and no more."""
-        return [
-            self._say("warning", problem=line)
-            for line in self.checker.against(column, value, self._day())
-        ]
+        """Return what the registry knows against using what a cell names: it is said, no more."""
+        said = self.checker.against(column, value, self._day())
+        return [self._say("against", code=value, reasons=said)] if said else []
 
     def _step(self) -> list[str]:
         """Go on to the next cell; at the end of a row have it judged."""

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable, Mapping
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, select
 
 from scionreg.records import codes
 from scionreg.records.cells import dates
@@ -46,13 +46,6 @@ def _initials(words: str) -> tuple[str, str]:
     """Return the initials of words, all of them and without the small word and."""
     parts = words.split()
     return "".join(part[0] for part in parts), "".join(p[0] for p in parts if p != "and")
-
-
-def recorded_as(connection: Connection, kind: str, text: str) -> list[str]:
-    """Return the recorded codes or names of a kind that differ in capital letters at most."""
-    column = code_column(kind)
-    like = select(column).where(func.lower(column) == text.lower()).limit(3)
-    return sorted(connection.execute(like).scalars())
 
 
 def codes_ending(connection: Connection, kinds: Iterable[str], text: str, season: int) -> list[str]:

@@ -44,11 +44,12 @@ class Made:
 
 @dataclass(slots=True)
 class Change:
-    """A change in the making."""
+    """A change in the making, by a person."""
 
     connection: Connection
     settings: Settings
     entry: int
+    by: str
     advisers: Sequence["Adviser"] = ()
     content: dict[str, Any] = field(default_factory=dict)
     made: dict[str, Made] = field(default_factory=dict)
@@ -108,7 +109,7 @@ def change(
             _check_recorder(by)
             why.encode()  # refuses what is no character before anything is done
             entry = journal.head(connection)[0] + 1
-            making = Change(connection, settings, entry, store.advisers)
+            making = Change(connection, settings, entry, by, store.advisers)
             yield making
             if making.cancelled:
                 raise _Cancelled

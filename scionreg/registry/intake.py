@@ -31,7 +31,7 @@ from scionreg.records.errors import Problem
 from scionreg.records.rules import CELL_RULES, RULES
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import Trouble
-from scionreg.registry import checking, suggestions
+from scionreg.registry import checking, doubts, suggestions
 from scionreg.registry.changes import Change
 from scionreg.registry.lookalikes import lookalikes
 from scionreg.registry.parts_of_dates import put_apart
@@ -265,7 +265,7 @@ class Intake:
             self.problems.append(self._placed(record, better))
         if any(problem.trouble is Trouble.REFUSED for problem in self.problems):
             return
-        for adviser in (lookalikes, *self.change.advisers):
+        for adviser in (lookalikes, *doubts.ADVISERS, *self.change.advisers):
             self.problems += [self._placed(*doubt) for doubt in adviser(self.change)]
 
     # Reading cells
