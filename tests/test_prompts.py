@@ -532,6 +532,38 @@ def end_of_input(terminal: Terminal) -> None:
     os.write(terminal.end, b"\x04")
 
 
+def test_a_bundle_tied_from_others_is_asked_for_them_row_by_row(
+    nursery: Path, sit_down: Callable[..., Terminal]
+) -> None:
+    with Registry.open(nursery / "registry.db") as registry:
+        add(registry.store, "bundles", collection="C26-0001-7", sticks=10, packed="2026-01-20")
+    stopped = sit_down("rebundle", "--packer", "P02")
+    stopped.sees("bundle [Enter: issue one]: ")
+    stopped.types("", "2026-02-20", ",", then=["packed [", "store: ", "1 parent*: "])
+    stopped.types("1", "6", then=["1 sticks*: ", "2 parent*: "])
+    end_of_input(stopped)
+    said = stopped.sees("=6")
+    assert "nothing is recorded" in said
+    assert "rebundle --packer P02 --packed 2026-02-20 --parent B26-0001-7=6" in said
+
+    terminal = sit_down("rebundle", "--packed", "2026-02-20")
+    terminal.sees("bundle [Enter: issue one]: ")
+    terminal.types(",", "1", "6", then=["1 parent*: ", "1 sticks*: ", "2 parent*: "])
+    terminal.types("1", "3", then=["2 sticks*: ", "recorded with another sticks"])
+    terminal.types("<", "2", "4", then=["2 parent", "2 sticks", "3 parent*: "])
+    terminal.types(".", "y", then=["record them? yes or no: ", "recorded B26-0003-0"])
+    assert terminal.child.wait(20) == 0
+    with Registry.open(nursery / "registry.db") as registry:
+        *_, tied = registry.records("bundles")
+        parents = [(row["parent"], row["sticks"]) for row in registry.records("bundle_parents")]
+    assert (tied["sticks"], tied["packed"]) == (10, "2026-02-20")
+    assert parents == [("B26-0001-7", 6), ("B26-0002-5", 4)]
+
+
+def test_a_script_is_told_what_a_tied_bundle_lacks(nursery: Path, run: Callable[..., Said]) -> None:
+    assert "--parent CODE=STICKS" in run("rebundle", "--packed", "2026-02-20").err
+
+
 def test_a_complete_command_is_not_asked_anything(
     nursery: Path, sit_down: Callable[..., Terminal]
 ) -> None:

@@ -1,7 +1,8 @@
 """Recording commands, built from the record kinds: one option a column, asked for when missing."""
 
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -11,6 +12,7 @@ from scionreg.cli.enter import follow
 from scionreg.cli.options import By, Json, Where, key_words, opened, recorder
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import fields
+from scionreg.records.words import english
 from scionreg.registry.recording import Recorded
 
 if TYPE_CHECKING:
@@ -53,6 +55,14 @@ def _record(kind: str, says: str) -> Callable[..., None]:
     return run
 
 
+SHARED_FLAGS = {
+    "registry_": "--registry",
+    "by_": "--by",
+    "registry": "--registry",
+    "by": "--by",
+}
+"""How shared options are typed, by their names here and in `rebundle`."""
+
 CONTEXT = inspect.Parameter("ctx", inspect.Parameter.KEYWORD_ONLY, annotation=typer.Context)
 SHARED = (
     inspect.Parameter("registry_", inspect.Parameter.KEYWORD_ONLY, default="", annotation=Where),
@@ -77,39 +87,77 @@ def _ask(
 ) -> list[Recorded]:
     """Ask a person at the terminal for what is missing, and record it with the last answer."""
     entry = registry.fill_in(kind, given, recorder=who)
-    made = None
-    try:
-        made = follow(entry)
-    finally:
-        if made is None:
-            _tell_nothing(entry, ctx)
-    return list(made or ())
+    with _nothing_told(ctx, lambda: _as_options(entry)):
+        return list(_to_the_end(entry))
 
 
-def _tell_nothing(entry: "Entry", ctx: typer.Context) -> None:
-    """Say that nothing is recorded, and with which command to go on from what was typed."""
+def _tie(
+    registry: "Registry", given: Mapping[str, str], who: str, ctx: typer.Context
+) -> list[Recorded]:
+    """Ask for a bundle's own cells and for those that it was tied from, and record them."""
+    from scionreg.entering import open_parents, open_tied
+
+    tied = open_tied(registry.store, given, by=who)
+    cells = tied.draft.rows[0].cells
+    parents = open_parents(registry.store, cells, by=who)
+
+    def typed() -> list[str]:
+        rows = [row.cells for row in parents.draft.rows if {"parent", "sticks"} <= set(row.cells)]
+        named = [f"{row['parent']}={row['sticks']}" for row in rows]
+        return [*_as_options(tied), *(word for each in named for word in ("--parent", each))]
+
+    with _nothing_told(ctx, typed):
+        _to_the_end(tied)
+        return list(_to_the_end(parents))
+
+
+class _StoppedError(Exception):
+    """Somebody ended the input before the last answer."""
+
+
+def _to_the_end(entry: "Entry") -> tuple[Recorded, ...]:
+    made = follow(entry)
+    if made is None:
+        raise _StoppedError
+    return made
+
+
+def _as_options(entry: "Entry") -> list[str]:
+    """Return what was typed of a record as the options of its command."""
     cells = entry.draft.rows[0].cells
-    typed = [word for name, text in cells.items() if text for word in (_flag(name), text)]
-    shared = [
-        word
-        for name, flag in (("registry_", "--registry"), ("by_", "--by"))
-        if str(ctx.get_parameter_source(name)).endswith("COMMANDLINE")
-        for word in (flag, ctx.params[name])
-    ]
-    console.talk(entry.words("typing.nothing"))
-    if typed:
-        called = ctx.command_path.split()[1:]
-        console.command(entry.words("typing.go_on"), *called, *typed, *shared)
+    return [word for name, text in cells.items() if text for word in (_flag(name), text)]
+
+
+@contextmanager
+def _nothing_told(ctx: typer.Context, typed: Callable[[], Sequence[str]]) -> Iterator[None]:
+    """Whatever ends the typing, say that nothing is recorded, and with which command to go on."""
+    try:
+        yield
+    except (_StoppedError, KeyboardInterrupt, RegistryError) as end:
+        shared = [
+            word
+            for name, flag in SHARED_FLAGS.items()
+            if str(ctx.get_parameter_source(name)).endswith("COMMANDLINE")
+            for word in (flag, ctx.params[name])
+        ]
+        console.talk(english()("typing.nothing"))
+        if begun := typed():
+            called = ctx.command_path.split()[1:]
+            console.command(english()("typing.go_on"), *called, *begun, *shared)
+        if isinstance(end, _StoppedError):
+            raise typer.Exit from end
+        raise
 
 
 def _rebundle(says: str) -> Callable[..., None]:
     def run(
+        ctx: typer.Context,
         parent: Annotated[
-            list[str],
+            list[str] | None,
             typer.Option(
                 "--parent", help="Bundle and the sticks taken from it, as CODE=STICKS; repeat it."
             ),
-        ],
+        ] = None,
         packed: Annotated[str, typer.Option(help="Day it was tied (as in 2026-02-14).")] = "",
         packer: Annotated[str, typer.Option(help="Who tied it.")] = "",
         bundle: Annotated[str, typer.Option(help="Code of the new bundle; else issued.")] = "",
@@ -118,16 +166,19 @@ def _rebundle(says: str) -> Callable[..., None]:
         by: By = "",
         json: Json = False,
     ) -> None:
-        parents = [_parent(each) for each in parent]
-        sticks = sum(number for _, number in parents)
+        parents = [_parent(each) for each in parent or ()]
         new = {"packed": packed, "packer": packer, "bundle": bundle, "store": store}
+        given = {name: text for name, text in new.items() if text}
         with opened(registry) as opened_registry:
             who = recorder(opened_registry, by)
-            made = opened_registry.rebundle(
-                parents,
-                {name: text for name, text in new.items() if text} | {"sticks": str(sticks)},
-                recorder=who,
-            )
+            if parents:
+                sticks = str(sum(number for _, number in parents))
+                whole = {**given, "sticks": sticks}
+                made = opened_registry.rebundle(parents, whole, recorder=who)
+            elif console.is_terminal():
+                made = _tie(opened_registry, given, who, ctx)
+            else:
+                raise RegistryError("tied from which bundles? give each as --parent CODE=STICKS")
             _show(opened_registry, made, as_json=json)
 
     run.__doc__ = says

@@ -10,13 +10,23 @@ from scionreg.entering.draft import Draft, Row, begin, lay_aside, place_of
 from scionreg.entering.likely import WORK_DAY
 from scionreg.entering.loop import SIGNS, Entry, Said
 from scionreg.entering.printed import read_printed
+from scionreg.entering.tying import ParentsChecker, TiedChecker
 from scionreg.entering.way import Way
 from scionreg.records.cells import CellError
 from scionreg.records.tables import fields, table
 from scionreg.records.words import Words, english
 from scionreg.registry.store import Store
 
-__all__ = ["SIGNS", "Entry", "Said", "lacks", "open_entry", "open_record"]
+__all__ = [
+    "SIGNS",
+    "Entry",
+    "Said",
+    "lacks",
+    "open_entry",
+    "open_parents",
+    "open_record",
+    "open_tied",
+]
 
 
 def open_entry(
@@ -59,9 +69,33 @@ def open_record(
     words: Words | None = None,
 ) -> Entry:
     """Return one record of a kind to type in; what is `given` by column is asked if it is wrong."""
-    checker = Checker(store, kind, fields(kind), by=by, words=words or english())
-    cells: dict[str, str] = {}
-    notes: list[str] = []
+    return _alone(Checker(store, kind, fields(kind), by=by, words=words or english()), store, given)
+
+
+def open_tied(
+    store: Store, given: Mapping[str, str], *, by: str, words: Words | None = None
+) -> Entry:
+    """Return the cells of a bundle to type in that is tied from others; recorded with those."""
+    checker = TiedChecker(store, by=by, words=words or english())
+    return _alone(checker, store, given, may_be_empty=True)
+
+
+def open_parents(
+    store: Store, tied: Mapping[str, str], *, by: str, words: Words | None = None
+) -> Entry:
+    """Return a row for each bundle that one with the cells `tied` is tied from."""
+    said = words or english()
+    checker = ParentsChecker(store, tied, by=by, words=said)
+    draft = Draft(path=None, name="bundle_parents", kind="bundle_parents")
+    with store.reading() as connection:
+        way = Way(checker.columns, unused=never_filled(connection, "bundle_parents"))
+    return Entry(checker, draft, way, notes=[said("typing.parents")])
+
+
+def _alone(
+    checker: Checker, store: Store, given: Mapping[str, str], *, may_be_empty: bool = False
+) -> Entry:
+    kind, cells, notes = checker.kind, {}, []
     for column in checker.columns:
         if text := given.get(column.name, "").strip():
             try:
@@ -70,7 +104,7 @@ def open_record(
                 called = checker.heading(kind, column.name)
                 notes.append(f"{called}: {error.wrong}; {error.right}")
     with store.reading() as connection:
-        before, lately = record_before(connection, kind, by, checker.settings)
+        before, lately = record_before(connection, kind, checker.by, checker.settings)
         unused = never_filled(connection, kind)
     day = WORK_DAY.get(kind)
     if day and not lately:
@@ -79,7 +113,7 @@ def open_record(
             before[day] = checker.settings.today().isoformat()
     draft = Draft(path=None, name=kind, kind=kind, rows=[Row(dict(cells))])
     way = Way(checker.columns, unused=unused, printed=[cells], before=before)
-    return Entry(checker, draft, way, alone=True, notes=notes)
+    return Entry(checker, draft, way, alone=True, may_be_empty=may_be_empty, notes=notes)
 
 
 def lacks(kind: str, given: Mapping[str, str]) -> bool:

@@ -5,7 +5,7 @@ and taking it back.
 """
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -48,7 +48,7 @@ from scionreg.records.tables import KINDS, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.records.words import Words
 from scionreg.registry import suggestions
-from scionreg.registry.changes import change
+from scionreg.registry.changes import Change, change
 from scionreg.registry.intake import Batch, Intake, read_cell
 from scionreg.registry.recorded_codes import AsRecorded
 from scionreg.registry.recording import Recorded, completed
@@ -280,41 +280,40 @@ class Checker:
         It is taken back, unless `recording` is given: that is called with the codes that were
         issued, by row, right before the change is committed.
         """
-        key = KINDS[self.kind].KEY[0]
         with change(self._store, by=self.by, action="record", kind=self.kind) as making:
             intake = Intake(making)
-            taken: list[Row] = []
+            taken: list[Recorded] = []
             repeated: list[int] = []
             issued: dict[int, str] = {}
-            for number, cells in rows:
-                text = completed(making, self.kind, cells)
-                if key not in cells:
-                    issued[number] = text[key]
+            for number, kind, text in self._texts(making, rows):
                 before = len(intake.problems)
-                new = intake.take(
-                    Batch(self.kind, tuple(text), [list(text.values())], lines=[number])
-                )
+                new = intake.take(Batch(kind, tuple(text), [list(text.values())], lines=[number]))
                 if sum(intake.taken.recorded.values()) > len(taken):
-                    taken += new
+                    taken += [_recorded(kind, row) for row in new]
+                    if kind in codes.LETTER_OF:
+                        issued[number] = text[KINDS[kind].KEY[0]]
                 elif len(intake.problems) == before:
                     repeated.append(number)
             intake.finish()
             verdict = Verdict(
                 problems=tuple(intake.problems),
-                made=tuple(self._recorded(row) for row in taken),
+                made=tuple(taken),
                 repeated=tuple(repeated),
             )
             making.content["records"] = [
-                {"kind": self.kind, "record": each.record} for each in verdict.made
+                {"kind": each.kind, "record": each.record} for each in taken
             ]
             making.cancelled = recording is None or bool(verdict.refused) or not taken
             if recording is not None and not making.cancelled:
                 recording(issued)
         return verdict
 
-    def _recorded(self, row: Row) -> Recorded:
-        key = key_text(key_of(self.kind, row))
-        return Recorded(kind=self.kind, key=key, record=as_record(self.kind, row), warnings=())
+    def _texts(
+        self, making: Change, rows: Sequence[tuple[int, Cells]]
+    ) -> Iterator[tuple[int, str, Cells]]:
+        """Yield the records that rows are, each with its row, kind and texts."""
+        for number, cells in rows:
+            yield number, self.kind, completed(making, self.kind, cells)
 
     def _empty(self, column: Any) -> str:
         """Return an empty text where a cell may be empty, or gets a code when it is recorded."""
@@ -352,3 +351,8 @@ class Checker:
         with self._store.reading() as connection:
             right = suggestions.improve(connection, problem).right
         return CellError(error.rule, error.wrong, right)
+
+
+def _recorded(kind: str, row: Row) -> Recorded:
+    key = key_text(key_of(kind, row))
+    return Recorded(kind=kind, key=key, record=as_record(kind, row), warnings=())

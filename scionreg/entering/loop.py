@@ -60,7 +60,7 @@ class Entry:
     """One sheet, or one record `alone`, being typed in. A sheet is kept in the draft at every cell.
 
     `way` says which cells are asked, `notes` is said before the first. A record alone is recorded
-    with its last cell.
+    with its last cell; where it `may_be_empty`, also when nothing was typed.
     """
 
     def __init__(
@@ -70,10 +70,11 @@ class Entry:
         way: Way,
         *,
         alone: bool = False,
+        may_be_empty: bool = False,
         notes: Sequence[str] = (),
     ) -> None:
         self.checker, self.draft, self.words = checker, draft, checker.words
-        self.alone = alone
+        self.alone, self._may_be_empty = alone, may_be_empty
         self._way, self._notes = way, tuple(notes)
         self._ending = False
         self._odd = ""
@@ -100,7 +101,7 @@ class Entry:
 
     def introduction(self) -> list[str]:
         """Return what is said at first: what the signs do, and where typing goes on."""
-        if self.alone:
+        if self.draft.path is None:
             return [self._say("keys_alone"), *self._notes]
         said = [f"  {sign:3} {self._say(f'sign.{name}')}" for sign, name in SIGNS.items()]
         said.append(self._say("keys", stop=self._say(f"stop.{STOP}")))
@@ -277,6 +278,8 @@ class Entry:
 
     def _is_empty(self, row: Row) -> bool:
         """Tell whether nobody put anything into the row: what was offered there is no record."""
+        if self._may_be_empty:
+            return False
         untouched = row.state is State.OPEN and not row.touched and self._way.is_blank(self.draft)
         return untouched or not row.cells
 
@@ -427,6 +430,8 @@ class Entry:
         Whoever is interrupted right then finds them recorded already, and not a second time.
         """
         for number, code in issued.items():
+            if not number:
+                continue  # of a record that is no row
             self.draft.rows[number - 1].cells[KINDS[self.checker.kind].KEY[0]] = code
         self.draft.save()
 
