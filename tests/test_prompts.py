@@ -186,6 +186,15 @@ def test_a_word_is_known_by_its_beginning_or_its_initials(local: Store) -> None:
     assert beginning_of("x", known) == []
 
 
+def test_a_word_of_the_nurserys_own_is_known_by_its_beginning_too(local: Store) -> None:
+    Registry(local).change_settings(recorder="P01", **{"words.method.tongue_graft": "also=zunge"})
+    entry = open_entry(local, "grafting", by="P01")
+    typed(entry, "", "1", "", "")
+    for answer in ("zunge", "zun", "tongue g"):
+        typed(entry, answer, "<")
+        assert entry.draft.rows[0].cells["method"] == "tongue_graft"
+
+
 def test_a_code_is_known_by_its_last_digits_and_the_echo_tells_it(local: Store) -> None:
     entry = open_entry(local, "counting", by="P01")
     for answer in ("1", "17", "0001", "g26 0001 7", "G26-0001-7"):

@@ -45,7 +45,7 @@ from scionreg.records.cells.dates import part_of_date
 from scionreg.records.errors import Problem
 from scionreg.records.rules import RULES
 from scionreg.records.tables import KINDS, table
-from scionreg.records.vocabulary import Trouble
+from scionreg.records.vocabulary import Trouble, spelling
 from scionreg.records.words import Words
 from scionreg.registry import suggestions
 from scionreg.registry.changes import Change, change
@@ -151,12 +151,16 @@ class Checker:
         measure = measure_of(cell, self.settings.units)
         return measure.stored(text) if measure else text
 
-    def _word(self, cell: Cell, text: str) -> str:
+    def _word(self, cell: Choice | YesNo, text: str) -> str:
         """Return the stored word that a numeral, a word of the language or a beginning is of."""
-        known = numbered(cell) | spoken(cell, self.words)
-        if text.casefold() in known or not isinstance(cell, Choice) or cell.words.spelled(text):
-            return known.get(text.casefold(), text)
-        return self._one_of(text, short.beginning_of(text, spoken(cell, self.words))) or text
+        known = spoken(cell, self.words)
+        plain = (numbered(cell) | known).get(text.casefold())
+        if plain or not isinstance(cell, Choice):
+            return plain or text
+        own = self.settings.spellings.get(cell.own, {})
+        if spelling(text) in own or cell.words.spelled(text):
+            return text
+        return self._one_of(text, short.beginning_of(text, {**own, **known})) or text
 
     def _code(self, cell: Ref, text: str, day: date | None) -> str:
         """Return the code that was typed in short or in other letters; else as it was typed."""

@@ -141,7 +141,8 @@ def place_of(store: Store, name: str, person: str) -> Path:
         registry = Path(store.name).resolve()
         if os.access(registry.parent, os.W_OK):
             return registry.with_name(f"{registry.name}.typing") / file
-    own = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
+    told = os.environ.get("XDG_DATA_HOME") or os.environ.get("LOCALAPPDATA")  # this on Windows
+    own = Path(told or Path.home() / ".local" / "share")
     which = hashlib.sha256(store.name.encode()).hexdigest()[:12]
     return own / "scionreg" / f"typing-{which}" / file
 
