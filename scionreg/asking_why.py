@@ -14,6 +14,7 @@ from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.stays import read_kept
 from scionreg.lineage.worked_lots import WorkedLots, read_worked_lots
 from scionreg.records.errors import RegistryError
+from scionreg.records.fixed_values import WHY
 from scionreg.records.starting_values import CauseValues, StoreValues, TakeValues, UsualTake
 from scionreg.records.vocabulary import StoreClass
 from scionreg.registry.settings import Settings, read_settings
@@ -25,7 +26,7 @@ from scionreg.take.stages import Stage
 from scionreg.take.verdict import Why
 from scionreg.take.why import Progress, why_poor
 
-SAT_THROUGH = 0.5
+SAT_THROUGH = WHY.sat_through
 """Share of a warm spell that wood must have been there for, to be one of its victims."""
 
 

@@ -13,7 +13,10 @@ from typing import Any
 from scionreg.cli.manual import manual
 from scionreg.exchange.headers import COLUMN_VARIANTS, FILE_VARIANTS
 from scionreg.records.cells import Choice, CultivarName, Many, Ref
+from scionreg.records.fixed_values import fixed_values
 from scionreg.records.rules import CELL_RULES, INTAKE_RULES, RULES, Rule
+from scionreg.records.starting_values import GROUPS as STARTING_GROUPS
+from scionreg.records.starting_values import known_values
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import TERMS, VOCABULARIES, Found, Word
 
@@ -302,11 +305,75 @@ def commands_page() -> str:
     )
 
 
+# Settings
+
+SETTINGS_INTRODUCTION = """
+Every number that the reasoning starts from, with its source. `scionreg settings GROUP` shows those
+of a registry, `scionreg settings --set GROUP.NAME=NUMBER` sets one. *Fixed* numbers stand beside
+them, and no setting moves them. With the pages named they are to suffice to recompute a figure.
+""".strip().splitlines()
+
+TOLD_IN = {
+    "store": ("Cold store", ""),
+    "usual_take": ("Usual take", "take.md#the-table"),
+    "take": ("Take", "take.md#the-table"),
+    "cause": ("Why lots are poor", "take.md#why-some-lots-are-poor"),
+    "match": ("Marker profiles", "identity.md#marker-profiles"),
+    "identity": ("Looks", "offtype.md#looks"),
+    "status": ("Status of a mother tree", "identity.md#status-of-a-mother-tree"),
+    "offtype": ("Where an identity broke", "offtype.md#steps"),
+    "rotation": ("Mother trees and the plan", "plan.md#rules"),
+    "records": ("Records", "season_report.md"),
+    "place": ("Places", "maps.md"),
+}
+"""The heading of each group, and the page that tells how its numbers are used."""
+
+
+def settings_page() -> str:
+    """Return the page of starting values and fixed numbers."""
+    return page(
+        "# Settings and fixed numbers",
+        "",
+        SETTINGS_INTRODUCTION,
+        *(_group(name) for name in STARTING_GROUPS),
+    )
+
+
+def _group(name: str) -> list[str]:
+    title, told = TOLD_IN.get(name, (name.replace("_", " ").capitalize(), ""))
+    values = [each for key, each in known_values().items() if key.partition(".")[0] == name]
+    header = ("name", "starts at", "what it is", "from, to", "source")
+    rows = [
+        (
+            f"`{name}.{each.name}`",
+            f"{each.default:g}",
+            each.metadata["means"],
+            f"{each.metadata['least']:g}, {each.metadata['most']:g}",
+            each.metadata["source"],
+        )
+        for each in values
+    ]
+    fixed = [
+        (f"`{each.name}`", _several(each.number), each.means, each.source)
+        for each in fixed_values()
+        if each.group == name
+    ]
+    of_it = ["Fixed:", *grid(("name", "number", "what it is", "source"), fixed)] if fixed else []
+    used = [f"How they are used: [{told.partition('#')[0]}]({told}).", ""] if told else []
+    return ["", f"## {title}", "", *used, *grid(header, rows), *of_it]
+
+
+def _several(number: Any) -> str:
+    each = number if isinstance(number, tuple) else (number,)
+    return "; ".join(f"{one:g}" for one in each)
+
+
 PAGES: dict[str, Callable[[], str]] = {
     "commands.md": commands_page,
     "errors.md": errors_page,
     "glossary.md": glossary_page,
     "data-model.md": data_model_page,
+    "settings.md": settings_page,
 }
 """Each page's file name, and the function that writes it."""
 

@@ -3,14 +3,17 @@
 import datetime as dt
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import scionreg
 from scionreg.api import Registry
 from scionreg.records.errors import NoRecorderError, RegistryError
+from scionreg.records.fixed_values import fixed_values
 from scionreg.records.starting_values import StoreValues, in_us_units, known_values
 from scionreg.registry.journal import lines
 from scionreg.registry.recording import record
@@ -199,3 +202,21 @@ def test_every_starting_value_says_what_it_means_and_starts_within_its_range() -
         assert each.metadata["means"], name
         assert each.metadata["source"], name
         assert each.metadata["least"] <= each.default <= each.metadata["most"], name
+
+
+DOCS = Path(__file__).parents[1] / "docs"
+
+
+def test_every_number_of_the_reasoning_is_told_in_the_docs() -> None:
+    told = "".join(page.read_text(encoding="utf-8") for page in DOCS.glob("*.md"))
+    assert [name for name in known_values() if f"`{name}`" not in told] == []
+    assert [each.name for each in fixed_values() if f"| `{each.name}` |" not in told] == []
+
+
+def test_every_fixed_number_is_used() -> None:
+    package = Path(scionreg.__file__).parent
+    source = "".join(file.read_text(encoding="utf-8") for file in package.rglob("*.py"))
+    held = {"offtype": "OFF_TYPE", "cause": "WHY", "rotation": "PLAN"}
+    unused = [each for each in fixed_values() if f"{held[each.group]}.{each.name}" not in source]
+    assert unused == []
+    assert all(each.means and each.source for each in fixed_values())

@@ -19,6 +19,7 @@ from scionreg.identity.steps import neighbours_like
 from scionreg.identity.worlds import Origin, Swap
 from scionreg.lineage.identity_books import IdentityBooks
 from scionreg.records.errors import NotFoundError
+from scionreg.records.fixed_values import OFF_TYPE
 from scionreg.records.starting_values import IdentityValues, OffTypeValues
 from scionreg.records.vocabulary import Failure
 
@@ -28,11 +29,11 @@ LIKELY = 1e-3
 together."""
 CANDIDATES = 40
 """Things that a check is tried on."""
-TIED, TIED_ODDS = 2.0, 3.0
+TIED, TIED_ODDS = OFF_TYPE.tied, OFF_TYPE.tied_odds
 """Causes cannot be told apart where how well they explain all that was seen differs by no more than
 the first factor, or how likely they are by no more than the second: odds that are not worth more
 than a bare mention (Kass & Raftery 1995, J. Am. Stat. Assoc. 90:773-795, from memory)."""
-WORTH_NAMING = 0.04
+WORTH_NAMING = OFF_TYPE.worth_naming
 """Probability from which on a cause is counted among the tied."""
 
 

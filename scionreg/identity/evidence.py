@@ -15,10 +15,11 @@ from scipy.special import gammaln  # noqa: TID253
 
 from scionreg.identity.looks import STOCK_SHARES, Reports, Seen, clumping
 from scionreg.identity.states import LABEL, TINY, Floats, Indices
+from scionreg.records.fixed_values import OFF_TYPE
 
-RUNS = (*range(2, 13), 14, 17, 20, 24, 29, 34, 40)
+RUNS = OFF_TYPE.runs
 """Lengths of a run of foreign trees at the end of a lot, equally likely."""
-PLACES = (0.4, 0.3, 0.3)
+PLACES = OFF_TYPE.places
 """How often a look without positions is of the whole lot, of what was sent, of the rest."""
 
 

@@ -12,20 +12,29 @@ from itertools import pairwise
 import numpy as np
 
 from scionreg.identity.states import LABEL, OTHER, SEVERAL, SPORT, TINY, Floats, Space
+from scionreg.records.fixed_values import OFF_TYPE
 from scionreg.records.starting_values import IdentityValues, OffTypeValues
 from scionreg.records.vocabulary import CheckMethod, Found
 
-STOCK_SHARES: Floats = np.array([0.0, 0.004, 0.02, 0.06, 0.12])
+STOCK_SHARES: Floats = np.array(OFF_TYPE.stock_shares)
 """Shares of a lot's trees that grew from the rootstock, which its looks have in common."""
-USUAL_WEIGHTS: Floats = np.array([0.3, 0.3, 0.24, 0.1, 0.06])
+USUAL_WEIGHTS: Floats = np.array(OFF_TYPE.stock_weights)
 """Their weights, before they are tilted so that their mean is the usual share; estimates."""
-MUCH = 0.06
+MUCH = OFF_TYPE.much_stock
 """Share of rootstock from which a lot's live trees are suspiciously many."""
-SPORT_IS_CALLED = {"other": 0.37, "rootstock": 0.03, "sport": 0.6}
+SPORT_IS_CALLED = {
+    "other": OFF_TYPE.sport_called_other,
+    "rootstock": OFF_TYPE.sport_called_rootstock,
+    "sport": OFF_TYPE.sport_called_sport,
+}
 """What the eye takes a sport for: it can hardly tell it from another cultivar."""
-TRUE_IS_CALLED = {"other": 0.7, "rootstock": 0.2, "sport": 0.1}
+TRUE_IS_CALLED = {
+    "other": OFF_TYPE.true_called_other,
+    "rootstock": OFF_TYPE.true_called_rootstock,
+    "sport": OFF_TYPE.true_called_sport,
+}
 """What a true tree is taken for where a look is wrong."""
-STOCK_TAKEN_FOR_OTHER = 0.1
+STOCK_TAKEN_FOR_OTHER = OFF_TYPE.stock_called_other
 """Share of rootstock shoots, at least, that are taken for another cultivar."""
 
 
@@ -100,7 +109,8 @@ class Reports:
         what = Found.ROOTSTOCK.value if kind == space.types - 1 else space.whats[kind - 1]
         if what == Found.ROOTSTOCK:
             other = max((1 - right) / 2, STOCK_TAKEN_FOR_OTHER)
-            shares = {"rootstock": 0.98 - other, "other": other, "sport": 0.02}
+            sport = OFF_TYPE.stock_called_sport
+            shares = {"rootstock": 1 - sport - other, "other": other, "sport": sport}
         elif what == SPORT:
             shares = SPORT_IS_CALLED
         else:
@@ -182,7 +192,8 @@ def clumping(seen: Iterable[Seen], stick: float) -> float:
         log += np.log(
             (usual + (1 - usual) * fades if was_off == is_off else usual * (1 - fades)) / usual
         )
-    return float(0.5 + 0.5 * np.exp(log))
+    loose = OFF_TYPE.mixed_stick_by_stick
+    return float(loose + (1 - loose) * np.exp(log))
 
 
 def together(first: Sequence[Seen], second: Sequence[Seen]) -> list[Seen]:

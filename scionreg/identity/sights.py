@@ -11,9 +11,10 @@ from scionreg.identity.evidence import Otherwise, Sight
 from scionreg.identity.looks import Seen, stock_weights
 from scionreg.identity.sightings import sightings
 from scionreg.lineage.identity_books import Check, SampleFinding, Sent
+from scionreg.records.fixed_values import OFF_TYPE
 from scionreg.records.starting_values import OffTypeValues
 
-LIVES_TOO_MUCH = 5.0
+LIVES_TOO_MUCH = OFF_TYPE.lives_too_much
 """How much likelier much rootstock is where more lives than was grafted, or than lived before."""
 
 

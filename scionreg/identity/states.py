@@ -12,10 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from scionreg.records.fixed_values import OFF_TYPE
+
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
-SHARES = (0.1, 0.35, 0.7, 1.0)
+SHARES = OFF_TYPE.shares
 """Shares that are told apart; finer ones changed no answer."""
 OTHER, SEVERAL, SPORT, STOCK = "other", "several", "sport", "rootstock"
 TINY = 1e-300

@@ -13,19 +13,20 @@ import numpy as np
 
 from scionreg.identity.states import LABEL, OTHER, SEVERAL, SPORT, Floats, Indices, Space
 from scionreg.lineage.identity_books import Cut, IdentityBooks, Neighbour, Stem, Tied, Worked
+from scionreg.records.fixed_values import OFF_TYPE
 from scionreg.records.starting_values import OffTypeValues
 from scionreg.records.vocabulary import Failure
 
-KEPT, LOST = 0.75, 0.08
+KEPT, LOST = OFF_TYPE.kept, OFF_TYPE.lost
 """Of a partly foreign tree: how often one cutting has its share of it, and none at all; and so on
 from cutting to bundle and from bundle to lot, since piles and bundles are rarely mixed first."""
-LIMB_IS_ONE = 0.8
+LIMB_IS_ONE = OFF_TYPE.limb_is_one
 """How often a limb of a partly foreign tree is wholly one or wholly the other."""
-UNFOUND = 0.15
+UNFOUND = OFF_TYPE.unfound
 """Weight of cultivars that the registry does not know, for each that it knows."""
-SEVERAL_IN_MIX = 0.25
+SEVERAL_IN_MIX = OFF_TYPE.several_in_mix
 """Share of unrecorded mixes that hold several cultivars."""
-EXCESS_SPREAD = 0.15
+EXCESS_SPREAD = OFF_TYPE.excess_spread
 """How far the share that came in may lie from the share used beyond what was packed."""
 
 Mixing = tuple[Indices, Floats, Floats]
@@ -263,7 +264,7 @@ class Steps:
         found = {what: far * chance for what, chance in self.cultivars(cut.label).items()}
         total = sum(near.values())
         for what, chance in near.items():
-            found[what] = found.get(what, 0.0) + chance * min(1.0, 0.5 / total)
+            found[what] = found.get(what, 0.0) + chance * min(1.0, OFF_TYPE.most_cut_beside / total)
         return found
 
     def cutting(self) -> Step:

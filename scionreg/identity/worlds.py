@@ -12,10 +12,11 @@ from typing import Any, NamedTuple
 from scionreg.identity.chain import BUNDLE, CUT, LOT, TREE, Chain, Link, Name
 from scionreg.identity.evidence import Run
 from scionreg.lineage.identity_books import Cut, IdentityBooks, Sent, Tied, Worked
+from scionreg.records.fixed_values import OFF_TYPE
 from scionreg.records.starting_values import OffTypeValues
 from scionreg.records.vocabulary import Failure
 
-MIRRORED = 0.7
+MIRRORED = OFF_TYPE.mirrored
 """How often a run of a neighbour's wood at a change-over has its mirror image in the neighbour."""
 
 

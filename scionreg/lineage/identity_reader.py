@@ -34,6 +34,7 @@ from scionreg.lineage.lot_looks import SAME_TREES
 from scionreg.lineage.standing import items_standing
 from scionreg.lineage.sticks import read_flows
 from scionreg.records.cells import expand_positions
+from scionreg.records.fixed_values import OFF_TYPE
 from scionreg.records.vocabulary import Found, TreeEventKind
 
 _LOT = "graft_lot, bundle, grafter, date, grafts, first, last, block, row, order_in_day, regraft_of"
@@ -81,7 +82,12 @@ BREAKS = {
     TreeEventKind.REGREW.value,
 }
 """Events that end what is known of a tree's identity."""
-NEAR = {(0, 1): 1.0, (1, 0): 0.6, (1, 1): 0.2, (0, 2): 0.2}
+NEAR = {
+    (0, 1): OFF_TYPE.next_in_row,
+    (1, 0): OFF_TYPE.across_row,
+    (1, 1): OFF_TYPE.two_away,
+    (0, 2): OFF_TYPE.two_away,
+}
 """Weights of mistaking a tree for another, by rows and positions away (estimates)."""
 
 

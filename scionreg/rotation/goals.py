@@ -5,13 +5,14 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from scionreg.records.fixed_values import PLAN
 from scionreg.rotation.program import LESS_THAN_ONE, Cuts, Program, Solved, Terms, still_wanted
 from scionreg.rotation.rechecking import broken_rules
 from scionreg.rotation.supply import LOOK_BACK, WEIGHTS, Cap, TreeSupply, past_strain
 
-VISITS_WITHIN = 0.01
+VISITS_WITHIN = PLAN.visits_within
 """A plan's visits are searched until at most this share above the bound."""
-BANDS = (0.01, 0.1)
+BANDS = (PLAN.narrow_band, PLAN.wide_band)
 """How far above their best values the two pressures may go, tried in turn, for whole sticks."""
 _SAME = 1e-6
 

@@ -9,6 +9,7 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import Any
 
+from scionreg.records.fixed_values import PLAN
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import TreeKind
 from scionreg.records.words import Sentence, joined
@@ -95,7 +96,9 @@ def limits_of(tree: CutTree, season: int, values: RotationValues) -> Limits:
         watch=float(getattr(values, f"watch_{tree.kind}")),
         rest=float(getattr(values, f"rest_{tree.kind}")),
         heavy_share=min(share, values.heavy_share),
-        rest_seasons=2 if share > values.heavy_share else 1,
+        rest_seasons=PLAN.rest_after_heavy_most
+        if share > values.heavy_share
+        else PLAN.rest_after_heavy,
         least_visit=visit,
     )
 
@@ -192,7 +195,11 @@ def _rests(
     if tree.kind in BY_SHARE:
         for back, share in enumerate(past, 1):
             heavy = share > values.heavy_share
-            seasons = 2 if heavy else limits.rest_seasons * (share > limits.heavy_share + 1e-9)
+            seasons = (
+                PLAN.rest_after_heavy_most
+                if heavy
+                else limits.rest_seasons * (share > limits.heavy_share + 1e-9)
+            )
             again = season - back + seasons + 1
             if again > season:
                 mark = values.heavy_share if heavy else limits.heavy_share

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import highspy
 import numpy as np
 
+from scionreg.records.fixed_values import PLAN
 from scionreg.rotation.supply import (
     LOOK_BACK,
     WEIGHTS,
@@ -26,7 +27,7 @@ Cuts = dict[tuple[int, int], int]
 """Sticks by tree (its place in the cultivar) and season; only what is cut."""
 Terms = Mapping[int, float]
 
-LARGEST_PART = 0.4
+LARGEST_PART = PLAN.largest_part
 """Most of a season's demand that one tree gives, where three can be cut (common practice)."""
 LESS_THAN_ONE = 0.999
 """A gap below which whole numbers are the same."""

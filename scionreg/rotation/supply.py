@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from scionreg.records.errors import RegistryError
+from scionreg.records.fixed_values import PLAN
 from scionreg.records.starting_values import RotationValues
 
 LOOK_BACK = 3
 """Seasons over which cutting wears a tree."""
-WEIGHTS = (1.0, 0.6, 0.3)
+WEIGHTS = PLAN.weights
 """Weights of the share cut in this season and the two before (common practice, no source)."""
 _ROUNDING = 1e-9
 

@@ -12,16 +12,17 @@ import pandas as pd
 from scipy import sparse
 
 from scionreg.lineage.worked_lots import WorkedLots
+from scionreg.records.fixed_values import WHY
 from scionreg.records.starting_values import CauseValues
 from scionreg.records.vocabulary import TreeKind
 from scionreg.take.factors import memberships
 
 Array = np.ndarray[Any, np.dtype[Any]]
 
-MOST_ROWS, ROW_GAP = 8, 3
+MOST_ROWS, ROW_GAP = WHY.most_rows, WHY.row_gap
 """A run of rows has at most so many, with next ones at most so far apart."""
-MOST_DAYS, DAY_GAP = 3, 2
-WEEK, WEEK_GAP = 6, 3
+MOST_DAYS, DAY_GAP = WHY.most_days, WHY.day_gap
+WEEK, WEEK_GAP = WHY.week, WHY.week_gap
 """Working days of one person that may have gone badly together."""
 
 WITHIN_SEASONS = ("mother_tree", "grafter", "rootstock_lot", "stock_size")

@@ -5,6 +5,7 @@ import pandas as pd
 from scipy import sparse
 
 from scionreg.lineage.worked_lots import WorkedLots
+from scionreg.records.fixed_values import WHY
 from scionreg.records.starting_values import CauseValues
 from scionreg.take.evidence import Array, Part
 from scionreg.take.factors import memberships
@@ -23,7 +24,7 @@ FACTORS = (
 )
 FEW_ENOUGH_FOR_DENSE = 60
 """Levels up to which shares are kept as a dense matrix."""
-ROWS_TOGETHER = 4
+ROWS_TOGETHER = WHY.rows_together
 """Neighbouring rows that stand on like ground."""
 
 

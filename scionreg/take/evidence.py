@@ -14,6 +14,8 @@ import numpy as np
 from scipy import linalg, optimize, sparse
 from scipy.special import expit
 
+from scionreg.records.fixed_values import WHY
+
 Array = np.ndarray[Any, np.dtype[Any]]
 
 ROUNDS = 60
@@ -155,7 +157,7 @@ def covariance_of(parts: Sequence[Part], sds: Sequence[float] | Array) -> Array:
 
 
 def ground_of(
-    taken: Array, grafts: Array, mean: Array, parts: Sequence[Part], rounds: int = 2
+    taken: Array, grafts: Array, mean: Array, parts: Sequence[Part], rounds: int = WHY.sd_rounds
 ) -> tuple[Ground, dict[str, float]]:
     """Return the ground on which causes are judged, and the standard deviations it stands on.
 

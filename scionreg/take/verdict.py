@@ -5,11 +5,12 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
+from scionreg.records.fixed_values import WHY
 from scionreg.take.stages import Stage
 
-SURE = 0.90
+SURE = WHY.sure
 """A cause is named from so much on."""
-NEEDED_DESIGN = 2.0
+NEEDED_DESIGN = WHY.needed_design
 """Design effect of grafts that come in lots."""
 GRAFTER, SOMEBODY = "grafter", "one grafter"
 

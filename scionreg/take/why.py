@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from scionreg.lineage.worked_lots import WorkedLots
 from scionreg.records.errors import RegistryError
+from scionreg.records.fixed_values import WHY
 from scionreg.records.starting_values import CauseValues, UsualTake
 from scionreg.take.candidates import Candidates, find_candidates
 from scionreg.take.common import common_parts
@@ -24,15 +25,15 @@ from scionreg.take.factors import memberships
 from scionreg.take.stages import Stage, Taken, counts_at
 from scionreg.take.verdict import SURE, Cause, Rate, Why, grafts_needed, separating
 
-MOST_LOTS = 1_500
+MOST_LOTS = WHY.most_lots
 """Lots that are weighed together: those asked about and the ones most like them."""
-FULLY = 6
+FULLY = WHY.screened_fully
 """Causes that are reckoned fully, the best by one step."""
-CLOSE, TIED = 10.0, 0.75
+CLOSE, TIED = WHY.close, WHY.tied_together
 """A cause within this factor of the first is its rival; tied ones need so much together."""
-BACKGROUND = 9.0
+BACKGROUND = WHY.background
 """Weight from which a cause that does not touch the lots asked about is taken as given."""
-GAP, GAP_DESIGN = 0.05, 1.5
+GAP, GAP_DESIGN = WHY.gap, WHY.gap_design
 """Smallest gap that is one, as a share; and the design effect of its standard error."""
 
 Progress = Callable[[int, int], None]
@@ -169,7 +170,7 @@ class _Question:
         """Take as given what is wrong elsewhere, so that it does not stand against the innocent."""
         touching = np.asarray(candidates.shares[self.asked].sum(axis=0)).ravel() > 0
         background: list[Cause] = []
-        for _ in range(6):
+        for _ in range(WHY.background_rounds):
             weights = self._screened(ground, candidates)
             weights[touching] = -np.inf
             best = int(np.argmax(weights)) if len(weights) else -1
