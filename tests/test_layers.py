@@ -38,6 +38,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "planning",
         "walking",
         "reporting",
+        "calculations",
         "seasons",
         "entering",
         "sheeting",

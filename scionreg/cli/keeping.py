@@ -258,8 +258,25 @@ def _in_us_units(units: str, name: str, value: str) -> dict[str, str]:
     return {"in_us_units": in_us_units(name, float(value))} if units == "US" else {}
 
 
-def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:
-    """Check the journal and every record; exit 3 on a finding."""
+def audit(
+    calculations: Annotated[
+        bool,
+        typer.Option(
+            "--calculations",
+            help="Recompute published figures instead, with no registry: expected, got, source.",
+        ),
+    ] = False,
+    registry: Where = "",
+    json: Json = False,
+    csv: Csv = False,
+) -> None:
+    """Check the journal and every record; exit 3 on a finding.
+
+    Examples: scionreg audit; scionreg audit --calculations
+    """
+    if calculations:
+        _recompute(json=json, csv=csv)
+        return
     from scionreg.exchange.importing import PROBLEM_COLUMNS, problem_row
 
     with opened(registry) as opened_registry, console.progress("auditing"):
@@ -278,6 +295,43 @@ def audit(registry: Where = "", json: Json = False, csv: Csv = False) -> None:
     console.talk(f"{many(len(faults), 'fault')}, {many(len(found) - len(faults), 'warning')}")
     if found:
         raise typer.Exit(3)
+
+
+def _recompute(*, json: bool, csv: bool) -> None:
+    """Show published figures beside what the calculations give; exit 3 where one differs."""
+    from scionreg.calculations import recomputed
+
+    with console.progress("recomputing"):
+        found = recomputed()
+    told = [each.to_dict() for each in found]
+    if json:
+        console.as_json(told)
+    else:
+        rows = [
+            {
+                **each,
+                "expected": "; ".join(f"{number:.10g}" for number in each["expected"]),
+                "got": "; ".join(f"{number:.10g}" for number in each["got"]),
+                "agrees": "yes" if each["agrees"] else "no",
+            }
+            for each in told
+        ]
+        if csv:
+            console.as_csv(rows)
+        else:
+            _tell_recomputed(rows)
+    off = sum(not each.agrees for each in found)
+    console.talk(f"{many(len(found), 'figure')} recomputed, {off} off")
+    if off:
+        raise typer.Exit(3)
+
+
+def _tell_recomputed(rows: list[dict[str, Any]]) -> None:
+    for row in rows:
+        console.data(f"{'agrees' if row['agrees'] == 'yes' else 'DIFFERS'}: {row['what']}")
+        console.data(f"  expected {row['expected']}")
+        console.data(f"  got      {row['got']}")
+        console.data(f"  source   {row['source']}")
 
 
 def _reason(why: str) -> str:

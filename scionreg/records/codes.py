@@ -39,7 +39,16 @@ def issue(letter: str, season: int, serial: int) -> str:
     'B26-0417-7'
     """
     digits = f"{season % 100:02d}{serial:04d}"
-    return f"{letter}{digits[:2]}-{digits[2:]}-{damm.calc_check_digit(digits)}"
+    return f"{letter}{digits[:2]}-{digits[2:]}-{check_digit(digits)}"
+
+
+def check_digit(digits: str) -> str:
+    """Return Damm's check digit.
+
+    >>> check_digit("572")
+    '4'
+    """
+    return str(damm.calc_check_digit(digits))
 
 
 def is_issued(code: str) -> bool:
