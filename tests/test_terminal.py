@@ -257,3 +257,16 @@ def test_a_printed_command_is_safe_in_both_shells_of_windows(word: str, typed: s
 def test_combining_marks_take_no_column() -> None:
     assert layout.columns_of(unicodedata.normalize("NFD", "é")) == 1
     assert console.one_line("a\tb\nc\u202ed") == "a b c<U+202E>d"
+
+
+def test_whoever_waits_sees_that_work_goes_on_and_the_line_is_empty_afterwards(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    written = io.BytesIO()
+    screen = Screen(written, "utf-8", write_through=True)
+    monkeypatch.setattr(sys, "stderr", screen)
+    waiting = console._Waiting("auditing", every=0.001)
+    while b"auditing: 0 s" not in written.getvalue():
+        pass
+    waiting.end()
+    assert written.getvalue().endswith(b"\r             \r")

@@ -308,7 +308,8 @@ def progress(label: str) -> Iterator[Callable[[int, int], None]]:
 class _Waiting:
     """Seconds counted on the terminal, by a thread, from the first whole one on."""
 
-    def __init__(self, label: str) -> None:
+    def __init__(self, label: str, every: float = 1) -> None:
+        self._every = every
         self.started = time.monotonic()
         self._label = label
         self._over = threading.Event()
@@ -317,7 +318,7 @@ class _Waiting:
 
     def _count(self) -> None:
         line = ""
-        while not self._over.wait(1):
+        while not self._over.wait(self._every):
             line = f"{self._label}: {time.monotonic() - self.started:.0f} s"
             print(f"\r{line}", end="", file=sys.stderr, flush=True)
         print(f"\r{' ' * len(line)}\r" if line else "", end="", file=sys.stderr, flush=True)

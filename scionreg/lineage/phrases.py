@@ -6,7 +6,10 @@ from scionreg.records.words import Sentence
 
 def tree_or_limb(tree: str, limb: str | None) -> str:
     """Return a tree, or a limb of it, as a sentence names it."""
-    return Sentence("phrase.limb", tree=tree, limb=limb) if limb else tree
+    if not limb:
+        return tree
+    called = "phrase.limb_by_name" if "limb" in limb.casefold() else "phrase.limb"
+    return Sentence(called, tree=tree, limb=limb)
 
 
 def found_to_be(found: str | None) -> str:

@@ -1,6 +1,7 @@
 """Making a new registry."""
 
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from sqlalchemy import MetaData, insert, text
@@ -49,8 +50,17 @@ def create_store(where: str | os.PathLike[str]) -> Store:
             _create(store)
     except RegistryError:
         store.close()
+        if store.is_sqlite:
+            _leave_nothing(Path(str(url.database)))
         raise
     return store
+
+
+def _leave_nothing(file: Path) -> None:
+    """Take away the empty file that SQLite began with; one that has anything is somebody else's."""
+    with suppress(OSError):
+        if not file.stat().st_size:
+            file.unlink()
 
 
 def _create(store: Store) -> None:
