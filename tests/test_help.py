@@ -76,7 +76,7 @@ def test_a_misspelt_setting_or_column_is_told_with_the_nearest(run: Callable) ->
     assert said == "refused: bundles have no column 'stor'; perhaps store\n"
     said = run("list", "bundles", "--where", "zzz=S1").err
     assert said.startswith("refused: bundles have no column 'zzz'; there are: bundle, collection")
-    assert run("list", "bundles", "--where", "store").err.endswith("write store=VALUE\n")
+    assert "write store=VALUE" in run("list", "bundles", "--where", "store").err
 
 
 def test_the_nearest_names_are_few_and_near() -> None:

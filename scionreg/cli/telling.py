@@ -191,12 +191,12 @@ BALANCE_COLUMNS = {
     "received": "received",
     "from_bundles": "from bundles",
     "used": "used",
-    "discarded": "discarded",
+    "discarded": "thrown away",
     "sold": "sold",
     "to_bundles": "to bundles",
     "cut_not_tied": "cut, not tied",
     "in_store": "in store",
-    "unexplained": "unexplained",
+    "unexplained": "not explained",
 }
 
 
@@ -216,4 +216,4 @@ def tell_balance(found: "Balance", why_empty: str = "no wood is recorded") -> No
         if row["note"]:
             console.talk(console.one_line(row["note"]))
     if any(row["unexplained"] is None for row in rows):
-        console.talk("- under unexplained: no count in store, so nobody can tell")
+        console.talk("- under not explained: no count in store, so nobody can tell")
