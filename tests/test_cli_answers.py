@@ -1,5 +1,6 @@
 """The questions a nursery asks of the invented demo, at the command line."""
 
+import datetime as dt
 import json
 import shutil
 from collections.abc import Callable
@@ -8,6 +9,8 @@ from pathlib import Path
 import pytest
 
 from benchmarks import postgres
+from scionreg.cli.answers import day_option
+from scionreg.records.errors import RegistryError
 
 ROOT = Path(__file__).parents[1]
 OLD = Path(__file__).parent / "data" / "registry_0001.db"
@@ -196,3 +199,12 @@ def test_the_same_commands_take_a_postgresql_url(
         ("audit",),
     ):
         assert run(*words, "--registry", url, "--json")[:2] == run(*words, "--json")[:2]
+
+
+def test_a_day_of_an_option_is_taken_as_it_is_typed() -> None:
+    before = dt.datetime.now().astimezone().date()
+    assert day_option("today") in (before, before + dt.timedelta(days=1))  # past midnight
+    assert day_option("15 April 2026") == dt.date(2026, 4, 15)
+    assert day_option("") is None
+    with pytest.raises(RegistryError, match="2026-04-03 or 2026-03-04"):
+        day_option("3/4/2026")

@@ -7,8 +7,10 @@ import pytest
 from nursery import LOT, add, value
 
 from scionreg.exchange.importing import import_files
+from scionreg.lineage.asked import asked
 from scionreg.records.errors import ProblemsError
 from scionreg.registry.correcting import correct
+from scionreg.registry.finding import find_record
 from scionreg.registry.lookalikes import look
 from scionreg.registry.store import Store
 
@@ -95,3 +97,10 @@ def test_unknown_code_is_still_refused_with_the_likely_one(named: Store) -> None
         add(named, "collections", tree="NB-3-11", cutter="JT", sticks=20, date="2026-01-21")
     with pytest.raises(ProblemsError, match="no person 'jx'"):
         add(named, "graft_lots", bundle="B26-0001-7", grafts=1, **{**LOT, "grafter": "jx"})
+
+
+def test_a_code_is_found_in_either_form_of_unicode(named: Store) -> None:
+    add(named, "mother_trees", tree="Hain-é", cultivar="Fernhill")
+    with named.reading() as connection:
+        assert find_record(connection, "mother_trees", "Hain-e\u0301").key == "Hain-\u00e9"
+        assert asked(connection, "hain-e\u0301").codes == ("Hain-\u00e9",)

@@ -205,12 +205,13 @@ def balance(
 
 
 def day_option(text: str) -> dt.date | None:
-    """Return the day that an option's text names, None for none."""
+    """Return the day that an option's text names by the clock of whoever types, None for none."""
     from scionreg.records.cells import CellError, Day
 
     if not text:
         return None
     try:
-        return dt.date.fromisoformat(Day().read(text))
+        today = dt.datetime.now().astimezone().date()
+        return dt.date.fromisoformat(Day().read(Day().typed(text, today)))
     except CellError as error:
         raise RegistryError(f"{error.wrong}; {error.right}") from error

@@ -1,6 +1,5 @@
 """The command that writes field sheets: paper to fill in, and files of the same rows."""
 
-import datetime as dt
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -8,6 +7,7 @@ from typing import Annotated
 import typer
 
 from scionreg.cli import console
+from scionreg.cli.answers import day_option
 from scionreg.cli.options import By, Where, WordsFile, opened, recorder
 from scionreg.records.errors import RegistryError
 
@@ -52,9 +52,8 @@ def sheets(
     ] = None,
     person: Annotated[str, typer.Option("--for", help="Code of who fills it in.")] = "",
     date: Annotated[
-        dt.datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], help="Day it is filled in; it stands in every row."),
-    ] = None,
+        str, typer.Option(help="Day it is filled in (2026-02-14, today); it stands in every row.")
+    ] = "",
     block: Annotated[str, typer.Option(help="Only work in this block.")] = "",
     row: Annotated[int | None, typer.Option(help="Only work in this row of the block.")] = None,
     store: Annotated[str, typer.Option(help="Only wood in this store.")] = "",
@@ -93,7 +92,7 @@ def sheets(
     about = read_cutting_list(list_, season) if list_ is not None else dict.fromkeys(code or ())
     wanted = Wanted(
         about=about,
-        day=date.date() if date else None,
+        day=day_option(date),
         person=person,
         block=block,
         row=row,

@@ -1,6 +1,7 @@
 """What somebody means by what they type: a code in any case, a place, a customer, a line."""
 
 import datetime as dt
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -56,6 +57,7 @@ def asked(connection: Connection, text: str) -> Asked:
     RegistryError
         It may be several things, which the message names.
     """
+    text = unicodedata.normalize("NFC", text)
     parts = [codes.tidied(part.strip()) for part in text.strip().split("/")]
     if len(parts) == 3:
         return _at_place(connection, text, parts)

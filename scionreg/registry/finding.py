@@ -1,6 +1,7 @@
 """Finding one record by its key."""
 
 import re
+import unicodedata
 from dataclasses import dataclass
 
 from sqlalchemy import Connection
@@ -39,6 +40,7 @@ def find_record(connection: Connection, kind: str, key: str) -> Found:
     RegistryError
         Several are: more parts of the key are needed.
     """
+    key = unicodedata.normalize("NFC", key)  # as it was recorded
     close = _close(connection, kind, key) or _close(
         connection, kind, kept_key(connection, kind, key)
     )
