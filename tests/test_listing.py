@@ -55,6 +55,7 @@ def nursery(filled: Filled, run: Run, monkeypatch: pytest.MonkeyPatch) -> Run:
     [
         ("trees --cultivar tillowby", ["Old-1"]),
         ("trees --where cultivar=TILLY", ["Old-1"]),
+        ("collections --where date=21-Jan-2026", ["C2"]),
         ("collections --cultivar Tilly", ["C1"]),
         ("bundles --cultivar Tillowby", ["B1", "B3", "B4"]),
         ("bundles --where cultivar=pendrake", ["B2", "B4"]),

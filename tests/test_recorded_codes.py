@@ -8,10 +8,12 @@ from nursery import LOT, add, value
 
 from scionreg.exchange.importing import import_files
 from scionreg.lineage.asked import asked
-from scionreg.records.errors import ProblemsError
+from scionreg.records.errors import NoRecorderError, ProblemsError
 from scionreg.registry.correcting import correct
 from scionreg.registry.finding import find_record
+from scionreg.registry.journal import lines
 from scionreg.registry.lookalikes import look
+from scionreg.registry.recording import record
 from scionreg.registry.store import Store
 
 
@@ -97,6 +99,15 @@ def test_unknown_code_is_still_refused_with_the_likely_one(named: Store) -> None
         add(named, "collections", tree="NB-3-11", cutter="JT", sticks=20, date="2026-01-21")
     with pytest.raises(ProblemsError, match="no person 'jx'"):
         add(named, "graft_lots", bundle="B26-0001-7", grafts=1, **{**LOT, "grafter": "jx"})
+
+
+def test_who_records_is_known_in_other_letters_too(named: Store) -> None:
+    record(named, "stores", {"store": "Box-2"}, by="jt")
+    with named.reading() as connection:
+        assert [line["by"] for line in lines(connection)][-1] == "JT"
+    add(named, "people", person="jt")
+    with pytest.raises(NoRecorderError, match="'Jt' may be JT or jt"):
+        record(named, "stores", {"store": "Box-3"}, by="Jt")
 
 
 def test_a_code_is_found_in_either_form_of_unicode(named: Store) -> None:

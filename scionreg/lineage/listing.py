@@ -182,8 +182,10 @@ def _equals(connection: Connection, column: Any, text: str) -> Any:
     if isinstance(cell, Ref):
         text = "/".join(codes.tidied(part) for part in text.split("/"))
         return func.lower(column) == text.lower()
+    settings = read_settings(connection)
     try:
-        value = cell.reader(read_settings(connection).zone)(text)
+        reader = cell.reader(settings.zone, settings.spellings)
+        value = reader(cell.typed(text, settings.today()))
     except CellError as error:
         raise RegistryError(f"{column.name}: {error}") from None
     python = column.type.python_type

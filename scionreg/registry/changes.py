@@ -11,6 +11,7 @@ from scionreg.records.cells import CellError
 from scionreg.records.errors import NoRecorderError, Problem
 from scionreg.records.names import PersonCode
 from scionreg.registry import journal
+from scionreg.registry.recorded_codes import AsRecorded
 from scionreg.registry.rows import Row, RowDigest
 from scionreg.registry.settings import Settings, read_settings
 from scionreg.registry.store import Store
@@ -66,10 +67,17 @@ Adviser = Callable[[Change], Iterable[tuple[int, Problem]]]
 """What the reasoning above finds doubtful in the records that a change made: ids and warnings."""
 
 
-def _check_recorder(by: str) -> None:
-    """Raise `NoRecorderError` for what cannot be the code of a person."""
+def _recorder(connection: Connection, by: str) -> str:
+    """Return the code of who records, as it is recorded where somebody is, in other letters too.
+
+    Raises
+    ------
+    NoRecorderError
+        It cannot be the code of a person, or may be that of several.
+    """
     try:
-        PersonCode().read(by)
+        code, recorded = PersonCode().read(by), AsRecorded(connection)
+        return recorded.code(("people",), code) if recorded.unknown(("people",), {code}) else code
     except CellError as error:
         raise NoRecorderError(f"{error.wrong}; {error.right}") from error
 
@@ -106,7 +114,7 @@ def change(
                 raise NoRecorderError(
                     "who records this? give --by CODE, set SCIONREG_BY, or the setting 'by'"
                 )
-            _check_recorder(by)
+            by = _recorder(connection, by)
             why.encode()  # refuses what is no character before anything is done
             entry = journal.head(connection)[0] + 1
             making = Change(connection, settings, entry, by, store.advisers)
