@@ -9,11 +9,14 @@ import pytest
 from nursery import LOT, value
 
 from scionreg.api import Registry
+from scionreg.entering.checking import Checker
 from scionreg.exchange.exporting import export_folder
 from scionreg.exchange.importing import import_files
 from scionreg.records.errors import ProblemsError, RegistryError
 from scionreg.records.own_words import read_own_word
 from scionreg.records.starting_values import UsualTake
+from scionreg.records.tables import fields
+from scionreg.records.words import english
 from scionreg.registry.store import Store
 from scionreg.rotation.demand import Order, needs_of
 
@@ -156,3 +159,13 @@ def test_the_text_of_a_word_reads_back_as_the_same_word(text: str) -> None:
     again = read_own_word(METHOD, word.text)
     assert (again.text, again.spellings) == (word.text, word.spellings)
     assert (again.sticks, again.take) == (word.sticks, word.take)
+
+
+def test_a_word_of_one_s_own_may_be_typed_into_a_sheet(registry: Registry) -> None:
+    checker = Checker(registry.store, "graft_lots", fields("graft_lots"), by="P01", words=english())
+    (method,) = [each for each in checker.columns if each.name == "method"]
+    for typed in ("Side veneer", "side_veneer", "VENEER"):
+        kept = checker.read(method, checker.spelled(method, typed))
+        assert kept == "side_veneer"
+        assert checker.shown(method, kept) == "side veneer"
+    assert checker.shown(method, "side") == "side"

@@ -49,7 +49,7 @@ def digits(text: str) -> str:
     return "".join(plain).replace("−", "-")
 
 
-def plain_number(text: str, example: str) -> str:
+def plain_number(text: str, example: str, what: str = "number") -> str:
     """Return the text of a number in plain digits: one way of writing for whole ones and others.
 
     Raises
@@ -73,7 +73,7 @@ def plain_number(text: str, example: str) -> str:
         right = f"write {clean.replace(',', '.')}, with a point for the decimal mark"
     elif LARGE.fullmatch(clean):
         right = f"write it out, {Decimal(clean):f} perhaps"
-    raise CellError("not_a_number", f"'{text}' is not a number", right)
+    raise CellError("not_a_number", f"'{text}' is not a {what}", right)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ class Whole(Cell):
         if spelling(text) in names:
             return self.low + names.index(spelling(text))
         broken = DECIMAL_COMMA.fullmatch(text) and not GROUPED.fullmatch(text)
-        known = None if broken else Decimal(plain_number(text, self._example()))
+        known = None if broken else Decimal(plain_number(text, self._example(), "whole number"))
         if known is None or known != known.to_integral_value():
             raise CellError(
                 "not_a_number", f"'{text}' is not a whole number", f"as in {self._example()}"
