@@ -119,7 +119,7 @@ def test_fahrenheit_is_shown_where_the_registry_says_so(
     )
     assert "°F·h" in run("store", bundle, "--registry", str(other)).out
     run("store", bundle, "--picture", "us.svg", "--registry", str(other))
-    assert "°F" in (tmp_path / "us.svg").read_text(encoding="utf-8")
+    assert "45 °F" in (tmp_path / "us.svg").read_text(encoding="utf-8")
 
 
 # ------------------------------------------------------------------------------------- pictures

@@ -136,7 +136,7 @@ def _draw_temperature(
     axes.fill_between(clock, shown(low), shown(high), color=LINE, linewidth=0.9)
     axes.axhline(shown(found.warm_above_c), color="black", linewidth=0.8, linestyle="--")
     axes.annotate(
-        f"{shown(found.warm_above_c):g} {unit}",
+        f"{round(shown(found.warm_above_c), 1):g} {unit}",
         (1, shown(found.warm_above_c)),
         xycoords=("axes fraction", "data"),
         xytext=(4, 0),
