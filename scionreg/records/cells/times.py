@@ -12,7 +12,6 @@ from scionreg.records.words import Sentence
 
 EARLIEST = date(1700, 1, 1)
 ISO_DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
-OTHER_DAY = dates.NUMBERS
 AS_IN = "as in 2026-02-14"
 
 
