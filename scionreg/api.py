@@ -124,12 +124,25 @@ def _doubtful_fixes(making: Change) -> Iterable[tuple[int, Problem]]:
     return other_cultivars(making.connection, fixes)
 
 
+def _known_against(making: Change) -> Iterable[tuple[int, Problem]]:
+    """Return warnings about new records of a use that something known speaks against."""
+    made = {kind: (made.first_id, made.last_id) for kind, made in making.made.items()}
+    from scionreg.judgement.recorded import JUDGING, against_uses
+
+    if made.keys().isdisjoint(JUDGING):
+        return ()
+    return against_uses(making.connection, made)
+
+
 class Registry:
     """An open registry. Every answer is of one state of it; every change is all or nothing."""
 
     def __init__(self, store: Store) -> None:
         self.store = store
-        store.advisers = (_doubtful_fixes,)
+        store.advisers = (
+            _doubtful_fixes,
+            _known_against,
+        )
 
     @classmethod
     def open(cls, where: str | os.PathLike[str]) -> Self:
@@ -428,6 +441,10 @@ class Registry:
             found = list(audit(connection))
             if all(problem.rule != "loop_of_bundles" for problem in found):
                 found += _alarms(connection)
+            if not any(problem.trouble is Trouble.REFUSED for problem in found):
+                from scionreg.judgement.recorded import against_uses
+
+                found += [problem for _, problem in against_uses(connection)]
             return found
 
     # The chain

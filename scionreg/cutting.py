@@ -170,7 +170,7 @@ def outlook(
     trees = {each.tree: cut_tree(each, settings) for each in books}
     grows = capacities(list(trees.values()), asked, values)
     took = take_by_tree(connection)
-    judge = Judge(connection, settings=settings)
+    judge = Judge(connection, settings=settings, took=took)
     days = [_days_to_cut(season, settings, judge.today) for season in asked]
     wanted = [book for book in books if name in (None, book.cultivar) and tree in (None, book.tree)]
     codes = [book.tree for book in wanted]

@@ -14,7 +14,7 @@ from scionreg.cli.manual import manual
 from scionreg.exchange.headers import COLUMN_VARIANTS, FILE_VARIANTS
 from scionreg.records.cells import Choice, CultivarName, Many, Ref
 from scionreg.records.fixed_values import fixed_values
-from scionreg.records.rules import CELL_RULES, INTAKE_RULES, RULES, Rule
+from scionreg.records.rules import CELL_RULES, INTAKE_RULES, JUDGED_RULES, RULES, Rule
 from scionreg.records.starting_values import GROUPS as STARTING_GROUPS
 from scionreg.records.starting_values import known_values
 from scionreg.records.tables import KINDS, fields, table
@@ -64,6 +64,7 @@ GROUPS = {
     "counts": "Numbers",
     "places": "Places",
     "intake": "Asked of new records only",
+    "judged": "Asked of the judgement",
 }
 """The module a rule is in, and the heading it comes under; rules about one cell are in none."""
 
@@ -108,7 +109,7 @@ def errors_page(examples: Path = EXAMPLES) -> str:
     `examples` is the folder that holds one folder per rule, with files that break it and
     ``expected.txt``, what is said about them.
     """
-    rules = RULES | CELL_RULES | INTAKE_RULES
+    rules = RULES | CELL_RULES | INTAKE_RULES | JUDGED_RULES
     grouped = {
         title: sorted(name for name, rule in rules.items() if _module(rule) == module)
         for module, title in GROUPS.items()
@@ -129,6 +130,8 @@ def _module(rule: Rule) -> str:
     """Return the last name of the module that holds a rule, empty for one about a cell."""
     if rule.name in INTAKE_RULES:
         return "intake"
+    if rule.name in JUDGED_RULES:
+        return "judged"
     return rule.find.__module__.rpartition(".")[2] if rule.find else ""
 
 

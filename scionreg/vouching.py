@@ -203,7 +203,7 @@ def statuses(
         name = resolve_names(connection, {cultivar})[cultivar]
         books = [book for book in books if book.cultivar == name]
     known = Known.read(connection)
-    sampled = _sampled(connection, known)
+    sampled = sampled_trees(connection, known)
     day = on or settings.today()
     return Statuses(
         trees=tuple(
@@ -245,8 +245,11 @@ def _asked(connection: Connection, codes: Sequence[str]) -> tuple[set[str], dict
     return trees, {row[0]: row[1] for row in rows(connection, CUTTINGS, collections)}
 
 
-def _sampled(connection: Connection, known: Known) -> dict[str, tuple[Sampled, ...]]:
+def sampled_trees(
+    connection: Connection, known: Known | None = None
+) -> dict[str, tuple[Sampled, ...]]:
     """Return what marker profiles of mother trees showed, those that tell something, by tree."""
+    known = known or Known.read(connection)
     found: dict[str, tuple[Sampled, ...]] = {}
     for sample, (tree, told) in known.verdicts(connection, trees_only=True).items():
         if told.found is not SampleFound.CANNOT_SAY:

@@ -16,7 +16,7 @@ from scionreg.api import Registry
 from scionreg.exchange.importing import import_files
 from scionreg.records.columns import Base
 from scionreg.records.errors import Problem
-from scionreg.records.rules import CELL_RULES, INTAKE_RULES, RULES
+from scionreg.records.rules import CELL_RULES, INTAKE_RULES, JUDGED_RULES, RULES
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.audit import audit
 from scionreg.registry.correcting import void
@@ -26,7 +26,7 @@ from scionreg.registry.recording import record
 from scionreg.registry.store import Store
 
 EXAMPLES = Path(__file__).parent / "errors"
-ALL_RULES = RULES | CELL_RULES | INTAKE_RULES
+ALL_RULES = RULES | CELL_RULES | INTAKE_RULES | JUDGED_RULES
 
 
 def void_a_check(store: Store) -> None:
@@ -131,7 +131,10 @@ def test_warning_is_taken_and_stays_visible(rule: str, store: Store) -> None:
     STEPS.get(rule, lambda _: None)(store)
     imported = import_files(store, [EXAMPLES / rule], by=BY.get(rule, "P01"))
     assert imported.changed
-    with store.reading() as connection:
-        still = {(problem.rule, problem.key, problem.wrong) for problem in audit(connection)}
+    still = {
+        (problem.rule, problem.key, problem.wrong)
+        for problem in Registry(store).audit()
+        if problem.rule != "balance"
+    }
     said = {(problem.rule, problem.key, problem.wrong) for problem in imported.problems}
     assert still == (set() if rule in INTAKE_RULES else said)

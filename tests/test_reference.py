@@ -9,13 +9,13 @@ import pytest
 
 from scionreg import reference
 from scionreg.records.cells import Number
-from scionreg.records.rules import CELL_RULES, INTAKE_RULES, RULES, Rule
+from scionreg.records.rules import CELL_RULES, INTAKE_RULES, JUDGED_RULES, RULES, Rule
 from scionreg.records.tables import KINDS, fields
 from scionreg.records.vocabulary import TERMS, VOCABULARIES, Word
 
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
-ALL_RULES = RULES | CELL_RULES | INTAKE_RULES
+ALL_RULES = RULES | CELL_RULES | INTAKE_RULES | JUDGED_RULES
 WORDS = [(words, word) for words in VOCABULARIES for word in words]
 
 

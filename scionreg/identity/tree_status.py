@@ -355,9 +355,14 @@ def _is_doubt(book: TreeBook, wood: WoodCheck, on: dt.date, weights: Weights) ->
         return False
     if check.found in (Found.ROOTSTOCK, book.cultivar):
         return False
-    false_alarm = weights.identity.false_alarm(check.method)
+    return is_beyond_chance(check.method, check.checked, check.off, weights)
+
+
+def is_beyond_chance(method: str, checked: int, off: int, weights: Weights) -> bool:
+    """Tell whether more were off than false alarms of a method make."""
+    false_alarm = weights.identity.false_alarm(method)
     fewer = sum(
-        comb(check.checked, off) * false_alarm**off * (1 - false_alarm) ** (check.checked - off)
-        for off in range(check.off)
+        comb(checked, each) * false_alarm**each * (1 - false_alarm) ** (checked - each)
+        for each in range(off)
     )
     return 1 - fewer < weights.status.chance_of_false_alarm

@@ -2,13 +2,13 @@
 
 import datetime as dt
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 from functools import cached_property
 
 from sqlalchemy import Connection
 
-from scionreg.identifying import Known
 from scionreg.identity.tree_evidence import Sampled
-from scionreg.identity.tree_status import TreeIdentity, Weights
+from scionreg.identity.tree_status import TreeIdentity, Weights, is_beyond_chance
 from scionreg.judgement.rests import Rests
 from scionreg.judgement.trees import Asked, TreeFacts, identity_on, tree_reasons
 from scionreg.judgement.wood import bundle_reasons, hold_reasons, lot_reasons
@@ -26,17 +26,19 @@ from scionreg.lineage.judged_books import (
     read_renamed,
     read_rights,
 )
-from scionreg.lineage.lot_checks import read_lot_checks
+from scionreg.lineage.lot_checks import LotCheck, read_lot_checks
 from scionreg.lineage.reasons import Judgement, Reason, judged
 from scionreg.lineage.stays import Kept, read_kept
 from scionreg.lineage.stops import stops
 from scionreg.lineage.tree_books import TreeBook, read_tree_books
 from scionreg.lineage.woods import read_woods
 from scionreg.records.starting_values import IdentityValues, RotationValues, StatusValues
-from scionreg.records.vocabulary import SampleFound
+from scionreg.records.vocabulary import Found
 from scionreg.registry.settings import Settings, read_settings
+from scionreg.rotation.pressure import TakeAgainstMates
 
 LOTS = Query("SELECT graft_lot, bundle, first, last FROM graft_lots WHERE graft_lot IN {codes}")
+SAMPLED = Query("SELECT t.tree FROM genotypes g JOIN mother_trees t ON t.tree = g.item LIMIT 1")
 LINES = Query(
     "SELECT dispatch, graft_lot, date, customer, trees, first, last, label_cultivar "
     "FROM dispatches WHERE dispatch IN {codes} ORDER BY dispatch, graft_lot"
@@ -47,16 +49,23 @@ TREES = "mother_trees"
 class Judge:
     """What a registry knows for and against using what is in it, on days that are asked about.
 
-    Each part of the records is read once, when the first question needs it.
+    Each part of the records is read once, when the first question needs it; `settings`, and the
+    trees whose wood `took` low, need not be read where they are known.
     """
 
     def __init__(
-        self, connection: Connection, on: dt.date | None = None, *, settings: Settings | None = None
+        self,
+        connection: Connection,
+        on: dt.date | None = None,
+        *,
+        settings: Settings | None = None,
+        took: Mapping[str, TakeAgainstMates] | None = None,
     ) -> None:
         self.connection = connection
         self.settings = settings or read_settings(connection)
         self.today = self.settings.today()
         self.on = on or self.today
+        self._took = took
         self._then: dict[str, list[Reason]] = {}
         self._rests: dict[int, Rests] = {}
 
@@ -69,13 +78,18 @@ class Judge:
         on: dt.date | None = None,
         until: dt.date | None = None,
         limb: str = "",
+        dateless: bool = True,
     ) -> dict[str, Judgement]:
         """Return whether wood may be cut of mother trees (None: all), or of a limb, on a day.
 
-        `until` asks about all days to that one: what ends before is told, and bars nothing.
+        `until` asks about all days to that one: what ends before is told, and bars nothing. What
+        has no day (a tree's own status, its marker profiles) counts if `dateless`, and from the
+        season on that it is now.
         """
         day = on or self.on
         asked = self._asked(day, until, limb or None)
+        if not dateless:
+            asked = replace(asked, now=False)
         found = {}
         for code in self.books if codes is None else codes:
             if code not in self.books:
@@ -110,7 +124,7 @@ class Judge:
         book, ground = self.books[code], self.ground[code]
         season = self.settings.season(day)
         if season not in self._rests:
-            self._rests[season] = Rests(self.connection, self.settings, season)
+            self._rests[season] = Rests(self.connection, self.settings, season, self._took)
         return TreeFacts(
             book=book,
             right=self.rights.get(book.cultivar),
@@ -120,7 +134,6 @@ class Judge:
             from_increase=self.from_increase.get(code),
             rest=self._rests[season][code],
             samples=self.sampled.get(code, ()),
-            alike=tuple(self.known.panel.alike(book.cultivar)),
         )
 
     # -------------------------------------------------------------------------- wood and its lots
@@ -142,6 +155,12 @@ class Judge:
     def moment(self) -> dt.datetime:
         """Return the moment up to which wood is judged on the day asked about."""
         return self._end_of(self.on)
+
+    def bundles_by_records(self, codes: Collection[str], *, on: dt.date) -> dict[str, Judgement]:
+        """Return the same by what was recorded of the wood, without what its stores were like."""
+        kept = read_kept(self.connection, self.settings.zone, list(codes), at=self._end_of(on))
+        wood = self.wood(kept, on)
+        return {code: judged(code, "bundles", on, wood[code]) for code in codes}
 
     def _end_of(self, day: dt.date) -> dt.datetime:
         """Return the moment up to which a day's wood is judged: its end, or now."""
@@ -222,12 +241,17 @@ class Judge:
                 day,
                 [
                     *hold_reasons(lot, holds.get(lot, ()), asked.get(lot)),
-                    *(look.reason(lot) for look in checks.get(lot, ())),
+                    *(look.reason(lot) for look in checks.get(lot, ()) if self._tells(look)),
                     *lot_reasons(wood[bundle_of[lot]]),
                 ],
             )
             for lot in codes
         }
+
+    def _tells(self, look: LotCheck) -> bool:
+        """Tell whether a look speaks against the label: a rootstock that grew is another matter."""
+        beyond = is_beyond_chance(look.method, look.checked, look.off, self.weights)
+        return beyond and look.found != Found.ROOTSTOCK
 
     def lines(
         self, dispatches: Collection[str], *, on: dt.date | None = None
@@ -257,6 +281,10 @@ class Judge:
             )
             for line in lines
         }
+
+    def of_holds(self, item: str, holds: Mapping[str, list[Held]]) -> list[Reason]:
+        """Return the holds on a cutting, lot or dispatch, as reasons."""
+        return list(hold_reasons(item, holds.get(item, ())))
 
     def holds(self, on: dt.date) -> dict[str, list[Held]]:
         """Return the holds in force on a day on cuttings, lots and dispatches."""
@@ -302,16 +330,10 @@ class Judge:
         return Weights(values(StatusValues), values(IdentityValues))
 
     @cached_property
-    def known(self) -> Known:
-        """Return the marker profiles."""
-        return Known.read(self.connection)
-
-    @cached_property
     def sampled(self) -> dict[str, tuple[Sampled, ...]]:
         """Return what marker profiles of mother trees showed, those that tell something."""
-        found: dict[str, tuple[Sampled, ...]] = {}
-        for sample, (tree, told) in self.known.verdicts(self.connection, trees_only=True).items():
-            if told.found is not SampleFound.CANNOT_SAY:
-                shown = Sampled(sample=sample, found=told.found, cultivar=told.cultivar)
-                found[tree] = (*found.get(tree, ()), shown)
-        return found
+        if not rows(self.connection, SAMPLED, ()):
+            return {}
+        from scionreg.vouching import sampled_trees
+
+        return sampled_trees(self.connection)

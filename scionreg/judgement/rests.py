@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Mapping
-from functools import cached_property
 from typing import Any
 
 from sqlalchemy import Connection
@@ -17,29 +16,35 @@ from scionreg.rotation.pressure import CutStatus, TakeAgainstMates, cut_status, 
 
 
 class Rests:
-    """How hard every mother tree was cut before a season, and whether it rests in it."""
+    """How hard every mother tree was cut before a season, and whether it rests in it.
 
-    def __init__(self, connection: Connection, settings: Settings, season: int) -> None:
-        self.connection, self.season = connection, season
+    `took`: the trees whose wood took low, where that is known already.
+    """
+
+    def __init__(
+        self,
+        connection: Connection,
+        settings: Settings,
+        season: int,
+        took: Mapping[str, TakeAgainstMates] | None = None,
+    ) -> None:
+        self.connection, self.season, self._took = connection, season, took
         self.values = settings.values(RotationValues)
         books = read_cut_books(connection, settings)
         self.trees = {each.tree: cut_tree(each, settings) for each in books}
         self.grows = capacities(list(self.trees.values()), (season,), self.values)
 
     def __getitem__(self, code: str) -> CutStatus:
-        """Return one tree's; its take is asked for only where there are other signs."""
+        """Return one tree's; its take is asked for only where it decides: two signs are a rest."""
         found = self._status(code, None)
-        take = self.took.get(code) if found.signs else None
+        if self._took is None and len(found.signs) == 1:
+            self._took = take_by_tree(self.connection)
+        take = (self._took or {}).get(code) if found.signs else None
         return found if take is None else self._status(code, take)
 
     def _status(self, code: str, take: TakeAgainstMates | None) -> CutStatus:
         sticks = self.grows[code][0].sticks
         return cut_status(self.trees[code], self.season, sticks, take=take, values=self.values)
-
-    @cached_property
-    def took(self) -> dict[str, TakeAgainstMates]:
-        """Return the trees whose wood took low."""
-        return take_by_tree(self.connection)
 
 
 def cut_tree(book: CutBook, settings: Settings) -> CutTree:

@@ -47,8 +47,7 @@ class TreeFacts:
     """What judging one mother tree goes by.
 
     `renamed` is the day that its name was corrected last; `from_increase` the temporary source that
-    it was grown from; `rest` what its cuts make of it. `alike` are cultivars that markers do not
-    tell from the one it is taken for.
+    it was grown from; `rest` what its cuts make of it.
     """
 
     book: TreeBook
@@ -59,7 +58,6 @@ class TreeFacts:
     from_increase: str | None = None
     rest: CutStatus | None = None
     samples: tuple[Sampled, ...] = ()
-    alike: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +87,6 @@ def identity_on(facts: TreeFacts, asked: Asked) -> TreeIdentity:
         now=asked.now,
         limb=asked.limb,
         samples=facts.samples,
-        alike=facts.alike,
         weights=asked.weights,
     )
 

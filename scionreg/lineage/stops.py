@@ -87,8 +87,12 @@ def _no_source(kept: Kept, code: str) -> Reason:
 
 
 def standing_condition(log: Iterable[LogLine]) -> LogLine | None:
-    """Return the newest look at a bundle that says what state its wood was in."""
-    looks = [line for line in log if line.condition is not None]
+    """Return the newest look at a bundle that says what state its wood was in.
+
+    Of sticks that were sorted out it says what those were, not what is left.
+    """
+    sorted_out = BundleEventKind.DISCARDED
+    looks = [line for line in log if line.condition is not None and line.event != sorted_out]
     return looks[-1] if looks else None
 
 

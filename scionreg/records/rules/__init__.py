@@ -6,11 +6,12 @@ serves recording one, importing a million, and the audit of a whole registry.
 """
 
 from scionreg.records.rules import counts, loops, order, places, references
-from scionreg.records.rules.base import CELL_RULES, INTAKE_RULES, RULES, Rule, Scope
+from scionreg.records.rules.base import CELL_RULES, INTAKE_RULES, JUDGED_RULES, RULES, Rule, Scope
 
 __all__ = [
     "CELL_RULES",
     "INTAKE_RULES",
+    "JUDGED_RULES",
     "RULES",
     "Rule",
     "Scope",

@@ -455,3 +455,20 @@ INTAKE_RULES: dict[str, Rule] = {
     )
 }
 """What is asked of new records only, by the reasoning above the rules (`Store.advisers`)."""
+
+JUDGED_RULES: dict[str, Rule] = {
+    each.name: each
+    for each in (
+        Rule(
+            name="known_against_use",
+            trouble=Trouble.WARNING,
+            holds="Nothing is known against what is cut, tied, grafted or sent, on its day.",
+            why="A dead tree that was cut is mostly another tree; wood on hold, without a licence "
+            "or thrown away, and trees found wrong, are noticed best while they can be put back.",
+            right="look again whether it is the one that was meant; what is recorded stays",
+            otherwise="when records are taken, and at every audit, by the judgement that every "
+            "answer asks",
+        ),
+    )
+}
+"""What the reasoning above the rules asks of records, new ones and all."""
