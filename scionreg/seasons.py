@@ -1,7 +1,7 @@
 """A season in one answer: what was cut, used, lost, sold and found, and what an inspector asks."""
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -83,13 +83,14 @@ class OffRow(NamedTuple):
 
 
 class WarmSpell(NamedTuple):
-    """A warm spell of a store, and how many of the season's bundles lay there."""
+    """A warm spell of a store, how many of the season's bundles lay there, and how many in all."""
 
     store: str
     start: dt.datetime
     hours: float
     hottest_c: float
     bundles: int
+    bundles_in_all: int
 
 
 class Correction(NamedTuple):
@@ -195,7 +196,11 @@ def season_report(connection: Connection, season: int) -> SeasonReport:
     books = read_books(connection, first, last, settings)
     if not (books.cuttings or books.bundles or books.lots or books.sent):
         raise RegistryError(f"nothing was cut, grafted or sent in season {season}")
-    store = report(connection, [each.bundle for each in books.bundles], since=first, until=last)
+    # All wood that was there in the season, that of earlier ones too, as it was kept until its end.
+    closed = dt.datetime.combine(last + dt.timedelta(days=1), dt.time(), settings.zone)
+    now = dt.datetime.now(dt.UTC).replace(microsecond=0)
+    store = report(connection, since=first, until=last, at=min(closed.astimezone(dt.UTC), now))
+    own = {each.bundle for each in books.bundles}
     known, unverified = _known(connection, books)
     cut = [OfCode(each.collection) for each in books.cuttings]
     return SeasonReport(
@@ -212,8 +217,8 @@ def season_report(connection: Connection, season: int) -> SeasonReport:
         balance=balance(connection, scope="cultivar", season=season),
         alarms=tuple(_alarms(connection, books)),
         store=store,
-        classes=_count(each.grade.value for each in store.bundles),
-        spells=tuple(_spells(store)),
+        classes=_count(each.grade.value for each in store.bundles if each.bundle in own),
+        spells=tuple(_spells(store, own)),
         take=_taken(connection, season),
         sent=tuple(_sent(books)),
         off=tuple(_off(connection, first, last)),
@@ -303,11 +308,14 @@ def _alarms(connection: Connection, books: SeasonBooks) -> Iterator[BalanceRow]:
             yield from balance(connection, scope=scope, codes=codes, alarms_only=True).rows
 
 
-def _spells(store: "StoreReport") -> Iterator[WarmSpell]:
+def _spells(store: "StoreReport", own: Collection[str]) -> Iterator[WarmSpell]:
     for each in store.spells:
-        bundles = len(store.touched_by(each))
-        if bundles:
-            yield WarmSpell(each.store, each.start, each.hours, each.hottest_c, bundles)
+        there = list(store.touched_by(each)["bundle"])
+        if there:
+            of_season = sum(bundle in own for bundle in there)
+            yield WarmSpell(
+                each.store, each.start, each.hours, each.hottest_c, of_season, len(there)
+            )
 
 
 def _taken(connection: Connection, season: int) -> "TakeSummary | None":

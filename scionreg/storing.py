@@ -9,12 +9,14 @@ from sqlalchemy import Connection
 from scionreg.cold_store.curve import Curve
 from scionreg.cold_store.report import StoreReport, store_report
 from scionreg.judgement import Judge
-from scionreg.lineage.graph import Query, find_kind, rows
+from scionreg.lineage.graph import find_kind, rows
 from scionreg.lineage.holdings import TIED_FROM
+from scionreg.lineage.presence import since_of
 from scionreg.lineage.readings import check_store, known_stores, read_readings
 from scionreg.lineage.recall_items import PUT_INTO
 from scionreg.lineage.stays import Kept, read_kept
-from scionreg.lineage.woods import read_woods, sticks_left
+from scionreg.lineage.sticks import read_left
+from scionreg.lineage.woods import read_woods
 from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import StoreValues
@@ -36,6 +38,7 @@ def report(
     now: bool = False,
     at: dt.datetime | None = None,
     judge: Judge | None = None,
+    day: dt.date | None = None,
 ) -> StoreReport:
     """Return what happened in store to bundles, and what may be used.
 
@@ -44,7 +47,8 @@ def report(
     bundles : those asked about; none means all, or all whose wood was ever put into `store`.
     since, until : only bundles that were there, and spells that were, on one of these days.
     now : only bundles with sticks left; their figures run to `at`.
-    at : the moment to which stays run that nothing ended; None is this moment.
+    at : the moment to which stays run that nothing ended before; None is this moment.
+    day : as it stood at the end of this day, whatever is recorded of later ones; instead of `at`.
     judge : what the registry knows, where that has been read already.
 
     Raises
@@ -54,42 +58,34 @@ def report(
     """
     settings = read_settings(connection)
     codes = _asked(connection, bundles, store)
-    left = sticks_left(connection, None if codes is None else _sticks(connection, codes))
     if now:
-        codes = [code for code in (left if codes is None else codes) if code in left]
+        codes = list(read_left(connection, codes, until=day))
     moment = at or dt.datetime.now(dt.UTC).replace(microsecond=0)
-    day = (moment - dt.timedelta(seconds=1)).astimezone(settings.zone).date()
-    kept = read_kept(
-        connection, settings.zone, codes, at=moment, still_there=lambda code: now and code in left
-    )
+    if day is not None:
+        moment = min(moment, _morning(day + dt.timedelta(days=1), settings))
+    judged_on = day or (moment - dt.timedelta(seconds=1)).astimezone(settings.zone).date()
+    kept = read_kept(connection, settings.zone, codes, at=moment, until=day)
     period = _period(settings, since, until)
     if now and store is not None:
         kept.asked = [code for code in kept.asked if kept.last_store.get(code) == store]
     elif store is not None or since is not None or until is not None:
-        kept.asked = _there(kept, store, period)
+        kept.asked = _there(kept, store, since, until)
     values = settings.values(StoreValues)
     curves = read_curves(connection, kept, values)
     if store is not None and store not in curves:
-        curves[store] = Curve(*read_readings(connection, store, *period), values)
+        first, last = period[0] or EVER[0], period[1] or EVER[1]
+        curves[store] = Curve(*read_readings(connection, store, first, last), values)
     found = store_report(
         kept,
         curves,
         values,
         woods=read_woods(connection, kept),
-        stops=(judge or Judge(connection, settings=settings)).wood(kept, day),
-        left=left,
+        stops=(judge or Judge(connection, settings=settings)).wood(kept, judged_on),
         zone=settings.zone,
         in_fahrenheit=settings.units == "US",
         spells_of=None if store is None else [store],
     )
     return found.during(*period)
-
-
-BUNDLE_STICKS = Query("SELECT bundle, sticks FROM bundles WHERE bundle IN {codes}")
-
-
-def _sticks(connection: Connection, codes: Sequence[str]) -> dict[str, int]:
-    return dict(rows(connection, BUNDLE_STICKS, codes))
 
 
 def _asked(connection: Connection, bundles: Sequence[str], store: str | None) -> list[str] | None:
@@ -110,33 +106,41 @@ def _asked(connection: Connection, bundles: Sequence[str], store: str | None) ->
 
 def _period(
     settings: Settings, since: dt.date | None, until: dt.date | None
-) -> tuple[dt.datetime, dt.datetime]:
-    """Return the beginning of the first day and the end of the last."""
+) -> tuple[dt.datetime | None, dt.datetime | None]:
+    """Return the beginning of the first day and the end of the last; None for none."""
     if since is not None and until is not None and until < since:
         raise RegistryError(f"the period ends on {until}, before it begins on {since}")
-    start, end = EVER
-    if since is not None:
-        start = dt.datetime.combine(since, dt.time(), settings.zone).astimezone(dt.UTC)
-    if until is not None:
-        day = until + dt.timedelta(days=1)
-        end = dt.datetime.combine(day, dt.time(), settings.zone).astimezone(dt.UTC)
+    start = None if since is None else _morning(since, settings)
+    end = None if until is None else _morning(until + dt.timedelta(days=1), settings)
     return start, end
 
 
-def _there(kept: Kept, store: str | None, period: tuple[dt.datetime, dt.datetime]) -> list[str]:
-    """Return the bundles of which wood was in the store, or any, within the period."""
-    start, end = period
-    there = [
-        stay
-        for stay in kept.stays
-        if stay.start < end and stay.end > start and store in (None, stay.store)
-    ]
-    met = {stay.bundle for stay in there if stay.tied_into is None}
-    brought = {stay.tied_into for stay in there}
+def _morning(day: dt.date, settings: Settings) -> dt.datetime:
+    """Return when a day begins on the registry's clock."""
+    return dt.datetime.combine(day, dt.time(), settings.zone).astimezone(dt.UTC)
+
+
+def _there(
+    kept: Kept, store: str | None, since: dt.date | None, until: dt.date | None
+) -> list[str]:
+    """Return the bundles of which wood was in the store, or any, on some day of a period.
+
+    Their own, or of what they were tied from while it was there or later: the same bundles as in
+    a recall of the store.
+    """
+    there = {
+        code: found
+        for code in kept.bundles
+        if (found := since_of(kept.presences(code), store, since, until)) is not None
+    }
+    brought: set[str] = set()
     for code in kept.order():
-        if any(parent in brought for parent in kept.parents.get(code, ())):
-            brought.add(code)
-    return [code for code in kept.asked if code in met | brought]
+        tied = kept.bundles[code].packed
+        for parent in kept.parents.get(code, ()):
+            own = there.get(parent)
+            if parent in brought or (own is not None and (tied is None or tied >= own.maybe)):
+                brought.add(code)
+    return [code for code in kept.asked if code in brought or code in there]
 
 
 def read_curves(connection: Connection, kept: Kept, values: StoreValues) -> dict[str, Curve]:

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from scionreg.lineage.balance import SCOPES, Balance, BalanceRow, balance
-from scionreg.lineage.woods import sticks_left
+from scionreg.lineage.sticks import read_left
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.registry.store import Store
 from tests.naive_chain import NaiveChain
@@ -433,7 +433,7 @@ def test_the_rows_of_every_level_add_up_to_the_same_sticks(store: Store, records
             levels[scope]["cut"] -= levels[scope].pop("cut_not_tied")  # sticks that were tied
             levels[scope]["moved"] = sum(each.from_bundles - each.to_bundles for each in found)
             levels[scope]["unexplained"] = sum(each.unexplained or 0 for each in found)
-        left = sum(sticks_left(connection).values())
+        left = sum(read_left(connection).values())
     first = levels.pop("bundle")
     assert first["in_store"] == pytest.approx(left)
     for level in levels.values():

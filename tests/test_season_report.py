@@ -86,8 +86,10 @@ def of_2027(demo: str) -> SeasonReport:
 
 def test_the_demo_s_stories_are_in_it(of_2025: SeasonReport, of_2027: SeasonReport) -> None:
     assert "B25-0132-7" in [each.code for each in of_2025.alarms]
-    assert [(each.store, each.bundles) for each in of_2025.spells] == [("S24-0002-8", 14)]
-    assert of_2025.classes["sample_first"] == 14
+    assert [(each.store, each.bundles, each.bundles_in_all) for each in of_2025.spells] == [
+        ("S24-0002-8", 30, 36)
+    ]
+    assert of_2025.classes["sample_first"] == 30
     resting = [each.tree for each in of_2025.pressure if each.status.state.value == "rest"]
     assert "Old-7" in resting
     causes = {each.item: each.cause for each in of_2027.off}
@@ -196,7 +198,7 @@ def test_long_lists_are_cut_short_and_doubtful_causes_not_named(of_2027: SeasonR
 
 def test_temperatures_are_in_the_nursery_s_units(of_2025: SeasonReport) -> None:
     warm = replace(of_2025, units="US", take=None, pressure=())
-    assert "| 61 °F | 14" in text_of(warm)
+    assert "| 61 °F | 36 | 30" in text_of(warm)
 
 
 def test_it_is_printed_in_another_language(of_2027: SeasonReport, tmp_path: Path) -> None:

@@ -30,8 +30,10 @@ def readings(
 
 
 def kept_cold(**more: Any) -> Rows:
-    """Return the small registry with both stores read throughout, and cold."""
+    """Return the small registry, all wood grafted, with both stores read throughout, and cold."""
     records = small()
+    for each in records["graft_lots"]:
+        each["sticks_used"] = 40
     records["store_readings"] = [
         *readings("S1", "2026-01-01", "2026-04-10"),
         *readings("S2", "2026-01-01", "2026-04-10"),
@@ -84,6 +86,58 @@ def test_the_last_of_several_uses_counts_and_so_does_a_rebundle(store: Store) ->
     records["bundles"].append(bundle("B3", sticks=5, packed=day("2026-03-28")))
     records["bundle_parents"] = [{"bundle": "B3", "parent": "B1", "sticks": 5}]
     assert one(store, records).until == when("2026-03-28")
+
+
+def test_sticks_that_are_left_stay_in_store_through_what_comes_after(store: Store) -> None:
+    """A bundle that was opened on 20 March and lies there still sits through a warm April."""
+    records = kept_cold(store_readings=warmed("S1", "2026-03-25", "2026-03-28", 17.2))
+    whole = one(store, records)
+    assert (whole.until, whole.mean.degree_hours) == (when("2026-03-20"), 0)
+    records["graft_lots"][0]["sticks_used"] = 20
+    opened = one(store, records)
+    assert (opened.until, opened.sticks_left) == (AT, 20)
+    assert opened.mean.degree_hours == pytest.approx(10 * 3 * 24, rel=0.05)
+    spell = {"since": day("2026-03-25"), "until": day("2026-03-28")}
+    found = told(store, records, store="S1", **spell)
+    assert [each.bundle for each in found.bundles] == ["B1"]
+    (warm,) = found.spells
+    assert list(found.touched_by(warm)["bundle"]) == ["B1"]
+    (left,) = told(store, records, now=True).bundles
+    assert left.mean == opened.mean
+    assert left.grade == opened.grade == "sample_first"
+
+
+@pytest.mark.parametrize(
+    ("log", "until"),
+    [
+        ([("checked", "2026-03-20T18:00", 0)], "2026-03-20T18:00"),
+        ([("checked", "2026-03-25T08:00", 0)], "2026-03-25T08:00"),
+        ([("checked", "2026-03-25T08:00", 7)], "2026-04-01"),
+        ([("discarded", "2026-03-25T08:00", 20)], "2026-03-25T08:00"),
+        ([("discarded", "2026-03-25T08:00", 19)], "2026-04-01"),
+        ([("discarded", "2026-03-25T08:00", None)], "2026-03-25T08:00"),
+        ([("sold", "2026-03-26T08:00", 20)], "2026-03-26T08:00"),
+        # All was thrown away before, and yet some were grafted: not all was.
+        ([("discarded", "2026-03-02T08:00", None)], "2026-03-20"),
+        # Found after all was gone by the books.
+        (
+            [("discarded", "2026-03-22T08:00", 20), ("checked", "2026-03-25T08:00", 2)],
+            "2026-04-01",
+        ),
+        # Nothing was found where nothing was left.
+        (
+            [("discarded", "2026-03-22T08:00", 20), ("checked", "2026-03-25T08:00", 0)],
+            "2026-03-22T08:00",
+        ),
+        ([("checked", "2026-03-15T08:00", 20)], "2026-03-20"),
+    ],
+)
+def test_a_bundle_lasts_until_nothing_is_left_of_it(
+    store: Store, log: list[tuple[str, str, int | None]], until: str
+) -> None:
+    records = kept_cold(graft_lots=[lot("G1", "B1")])
+    records["bundle_log"] = [logged(event, time, sticks=number) for event, time, number in log]
+    assert one(store, records).until == when(until)
 
 
 def test_without_a_use_a_stay_lasts_until_it_was_discarded_or_until_now(store: Store) -> None:
@@ -184,7 +238,7 @@ def test_a_store_without_a_hygrometer_has_no_drying(store: Store) -> None:
     [
         ({"bundles": [bundle("B1", collection="C1", packed=None)]}, "packed"),
         ({"bundle_log": [moved("B1", "S2", None)]}, "moved"),
-        ({"graft_lots": [lot("G1", "B1", row=1, date=None)]}, "used"),
+        ({"graft_lots": [lot("G1", "B1", row=1, date=None, sticks_used=40)]}, "used"),
     ],
 )
 def test_unknown_moments_are_said_and_never_good(
@@ -289,7 +343,7 @@ def test_names_that_are_none_are_refused(store: Store) -> None:
 
 
 def test_now_is_what_is_left_with_figures_to_this_moment(store: Store) -> None:
-    records = kept_cold()
+    records = kept_cold(graft_lots=[lot("G1", "B1"), lot("G2", "B2", row=2)])
     records["bundle_log"] = [
         {"bundle": "B2", "time": when("2026-03-21T08:00"), "event": "discarded"},
     ]

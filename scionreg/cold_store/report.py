@@ -29,8 +29,7 @@ class BundleFigures:
 
     `mean` is over its sticks, `worst` that of the worst of them (they differ where it was tied
     from other bundles). `days` are since the cutting, or where that is not known since the packing
-    (`since` says which), to `until`: the last use, or the moment asked about. `sticks_left` is
-    None where nothing was asked about the sticks.
+    (`since` says which), to `until`: when the last of it left, or the moment asked about.
     """
 
     bundle: str
@@ -43,7 +42,7 @@ class BundleFigures:
     keeps_days: float
     wood: Wood
     store: str | None
-    sticks_left: float | None
+    sticks_left: float
     condition: str | None
     looked_at: dt.datetime | None
     reasons: tuple[Reason, ...]
@@ -105,6 +104,9 @@ class StoreReport:
     stays: pd.DataFrame = field(compare=False, repr=False)
     warm_above_c: float = 7.2
     zone: dt.tzinfo = dt.UTC
+    start: dt.datetime | None = field(default=None, repr=False)
+    end: dt.datetime | None = field(default=None, repr=False)
+    """The period asked about; None: open."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -158,10 +160,14 @@ class StoreReport:
         """Return the bundles' figures as a table."""
         return pd.DataFrame(self.to_rows())
 
-    def during(self, start: dt.datetime, end: dt.datetime) -> "StoreReport":
-        """Return the same, with only the spells that lie, in part at least, between two moments."""
-        spells = tuple(each for each in self.spells if each.start < end and each.end > start)
-        return replace(self, spells=spells)
+    def during(self, start: dt.datetime | None, end: dt.datetime | None) -> "StoreReport":
+        """Return the same of a period (None: open), with the spells that lie in part within it."""
+        spells = tuple(
+            each
+            for each in self.spells
+            if (end is None or each.start < end) and (start is None or each.end > start)
+        )
+        return replace(self, spells=spells, start=start, end=end)
 
     def usable(self) -> list[BundleFigures]:
         """Return the bundles that nothing speaks against, those to use first at the top.
@@ -193,7 +199,6 @@ def store_report(
     *,
     woods: Mapping[str, Wood],
     stops: Mapping[str, Sequence[Reason]],
-    left: Mapping[str, float],
     zone: dt.tzinfo = dt.UTC,
     in_fahrenheit: bool = False,
     spells_of: Iterable[str] | None = None,
@@ -204,7 +209,7 @@ def store_report(
     ----------
     kept : where the wood was.
     curves : of the stores it was in.
-    woods, stops, left : what the wood is, what speaks against using it, and sticks left, by bundle.
+    woods, stops : what the wood is, and what speaks against using it, by bundle.
     spells_of : the stores whose warm spells are wanted; None: all that there are curves of.
     """
     order = [code for code in kept.order() if code in kept.parents]
@@ -222,7 +227,7 @@ def store_report(
             values,
             wood=woods[code],
             stops=stops.get(code, ()),
-            left=left.get(code, 0),
+            left=kept.left.get(code, 0),
             zone=zone,
             in_fahrenheit=in_fahrenheit,
         )

@@ -179,11 +179,13 @@ def _store(report: "SeasonReport", words: Words) -> Section:
             words.day(each.start.astimezone(report.zone).date()),
             f"{each.hours:.0f}",
             _warmest(each.hottest_c, report.units, words),
+            each.bundles_in_all,
             each.bundles,
         )
         for each in report.spells
     ]
-    columns = [("store", 25), ("start", 20), ("hours", 15), ("hottest", 15), ("bundles", 25)]
+    columns = [("store", 20), ("start", 20), ("hours", 15), ("hottest", 15)]
+    columns += [("bundles_in_all", 15), ("bundles", 15)]
     names = list(dict.fromkeys(each.store for each in report.spells))
     says = words("season_report.picture.stores")
     drawn = []

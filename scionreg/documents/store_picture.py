@@ -99,15 +99,19 @@ def _on_clock(moment: Any, zone: dt.tzinfo) -> Any:
 
 
 def _first(found: StoreReport) -> Any:
-    return found.stays["start"].min()
+    """Return where the picture begins: with the first stay, or the period asked about."""
+    first = found.stays["start"].min()
+    return first if found.start is None else max(first, found.start)
 
 
 def _last(found: StoreReport) -> Any:
-    return found.stays["end"].max()
+    """Return where the picture ends: with the last stay, or the period asked about."""
+    last = found.stays["end"].max()
+    return last if found.end is None else min(last, found.end)
 
 
 def _limit(axes: "Axes", found: StoreReport, zone: dt.tzinfo) -> None:
-    """Let the picture run from the first stay to the last, with a little room."""
+    """Let the picture run from its first moment to the last, with a little room."""
     start, end = _first(found), _last(found)
     room = (end - start) * 0.01
     axes.set_xlim(_on_clock(start - room, zone), _on_clock(end + room, zone))

@@ -31,7 +31,7 @@ from scionreg.lineage.graph import (
     rows,
 )
 from scionreg.lineage.standing import regrafts_among, standing
-from scionreg.lineage.sticks import USED
+from scionreg.lineage.sticks import USED, Drawn
 from scionreg.records.vocabulary import BundleEventKind
 
 
@@ -106,10 +106,11 @@ AROUND = Query(
     "NULL, NULL FROM tree_events WHERE tree IN {codes} "
     "UNION ALL SELECT 'name', cultivar, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL "
     "FROM cultivars WHERE cultivar IN {codes} "
-    "UNION ALL SELECT 'grafted', bundle, CAST(max(date) AS TEXT), NULL, NULL, NULL, NULL, NULL, "
-    f"sum({USED}), NULL FROM graft_lots WHERE bundle IN {{codes}} GROUP BY bundle "
-    "UNION ALL SELECT 'passed', parent, NULL, NULL, NULL, NULL, NULL, NULL, sum(sticks), NULL "
-    "FROM bundle_parents WHERE parent IN {codes} GROUP BY parent "
+    "UNION ALL SELECT 'drawn', bundle, CAST(date AS TEXT), NULL, NULL, NULL, NULL, NULL, "
+    f"sum({USED}), NULL FROM graft_lots WHERE bundle IN {{codes}} GROUP BY bundle, date "
+    "UNION ALL SELECT 'drawn', p.parent, CAST(b.packed AS TEXT), NULL, NULL, NULL, NULL, NULL, "
+    "sum(p.sticks), NULL FROM bundle_parents p JOIN bundles b ON b.bundle = p.bundle "
+    "WHERE p.parent IN {codes} GROUP BY p.parent, b.packed "
     "UNION ALL SELECT 'tied', collection, NULL, NULL, NULL, NULL, NULL, NULL, sum(sticks), NULL "
     "FROM bundles WHERE collection IN {codes} GROUP BY collection"
 )
@@ -120,13 +121,13 @@ ALIASES = Query("SELECT cultivar, aliases FROM cultivars WHERE aliases IS NOT NU
 
 
 @dataclass(slots=True)
-class Drawn:
+class DrawnSticks:
     """Sticks taken out of bundles, and tied from collections."""
 
     from_bundle: dict[str, float] = field(default_factory=dict)
     from_collection: dict[str, float] = field(default_factory=dict)
-    last_graft: dict[str, dt.date | None] = field(default_factory=dict)
-    """Of a bundle: the last day that it was grafted from."""
+    on_days: dict[str, Drawn] = field(default_factory=dict)
+    """Of a bundle: the sticks that were grafted or tied anew, by day."""
 
     def take(self, bundle: str, sticks: float) -> None:
         """Add sticks taken out of a bundle."""
@@ -145,7 +146,7 @@ class Chain:
     trees: dict[str, Tree] = field(default_factory=dict)
     lines: list[Line] = field(default_factory=list)
     log: dict[str, list[LogLine]] = field(default_factory=dict)
-    drawn: Drawn = field(default_factory=Drawn)
+    drawn: DrawnSticks = field(default_factory=DrawnSticks)
     looks: list[Look] = field(default_factory=list)
     happenings: dict[str, list[TreeHappening]] = field(default_factory=dict)
     names: dict[str, str] = field(default_factory=dict)
@@ -244,10 +245,9 @@ class Chain:
                     self.happenings.setdefault(code, []).append(happening)
                 case "name":
                     known.add(code)
-                case "grafted":
-                    self.drawn.last_graft[code] = day
-                    self.drawn.take(code, number)
-                case "passed":
+                case "drawn":
+                    days = self.drawn.on_days.setdefault(code, {})
+                    days[day] = days.get(day, 0) + number
                     self.drawn.take(code, number)
                 case _:
                     self.drawn.from_collection[code] = number

@@ -11,8 +11,8 @@ from scionreg.lineage.chain import Look, read_lines
 from scionreg.lineage.graph import Lot, Query, as_day, read_lots, rows, split_position
 from scionreg.lineage.line_traces import TracedLine, trace_lines
 from scionreg.lineage.standing import now_at, regrafts_among
+from scionreg.lineage.sticks import read_left
 from scionreg.lineage.trace import Source, trace
-from scionreg.lineage.woods import sticks_left
 from scionreg.records import codes
 from scionreg.records.tables import table
 from scionreg.registry.ledger import ReservedCodes
@@ -201,7 +201,7 @@ def _of_bundle(connection: Connection, code: str) -> Context:
         sources=_sources(connection, code),
         parents=_made(rows(connection, PARENTS, [code])),
         made=_made([*rows(connection, GRAFTED, [code]), *rows(connection, PASSED, [code])]),
-        left=sticks_left(connection, held).get(code, 0),
+        left=read_left(connection, held).get(code, 0),
         looks=_looks(connection, code),
         reserved_for=_reserved(connection, "bundles", code),
     )

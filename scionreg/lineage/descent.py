@@ -333,10 +333,10 @@ class Descent:
         found = self.wood.get(bundle, NONE)
         if bundle not in self.seeds.since:
             return found
-        since, sure = self.seeds.since[bundle]
-        if since is not None and day is not None and day < since:
+        since = self.seeds.since[bundle]
+        if day is not None and day < since.maybe:
             return found
-        if since is None or day is None or day == since or not sure:
+        if day is None or day <= since.surely:
             return max(found, MAYBE)
         return ALL
 
@@ -349,7 +349,7 @@ class Descent:
         found = self.wood.get(bundle, NONE)
         if bundle not in self.seeds.since:
             return found
-        return max(found, ALL if self.seeds.since[bundle][1] else MAYBE)
+        return max(found, ALL if self.seeds.since[bundle].sure else MAYBE)
 
     def lot_bounds(self, code: str, position: int | None = None) -> Bounds:
         """Return the share of the wood of a lot that is known, or of the graft at one position."""

@@ -12,17 +12,16 @@ from scionreg.lineage.graph import (
     WOOD,
     Query,
     as_day,
-    day_of,
     find_kind,
     make_bundle,
     not_found,
     read_lots,
-    read_zone,
     rows,
     split_position,
 )
-from scionreg.lineage.remarks import Stay, stays_of
+from scionreg.lineage.presence import Since, presences, since_of
 from scionreg.lineage.standing import now_at, regrafts_among
+from scionreg.lineage.stays import read_lasting
 from scionreg.records.cells import noun
 from scionreg.records.errors import NotFoundError, RegistryError
 
@@ -98,8 +97,8 @@ class Seeds:
     """Trees, with the limbs meant; None for the whole tree."""
     collections: dict[str, Bounds] = field(default_factory=dict)
     bundles: set[str] = field(default_factory=set)
-    since: dict[str, tuple[dt.date | None, bool]] = field(default_factory=dict)
-    """Bundles whose wood counts from a day on (None: unknown), and whether that is sure."""
+    since: dict[str, Since] = field(default_factory=dict)
+    """Bundles whose wood counts from a day on."""
     lots: dict[str, Bounds] = field(default_factory=dict)
     positions: dict[str, set[int]] = field(default_factory=dict)
     """Graft lots of which single positions are meant."""
@@ -202,27 +201,14 @@ def _add_store(connection: Connection, seeds: Seeds, item: OfStore) -> None:
     if not rows(connection, KNOWN_STORE, [item.store]):
         raise not_found(connection, item.store)
     put = [row[0] for row in rows(connection, PUT_INTO, [item.store])]
-    log, zone = read_log(connection, put), read_zone(connection)
+    log, bundles, cut = read_log(connection, put), {}, {}
     for row in rows(connection, WOOD, put):
-        bundle = make_bundle(row[:9])
-        for stay in stays_of(bundle, log.get(bundle.bundle, ()), None):
-            if stay.store == item.store:
-                _add_stay(seeds, stay, item, zone)
-
-
-def _add_stay(seeds: Seeds, stay: Stay, item: OfStore, zone: dt.tzinfo) -> None:
-    """Add a bundle whose stay may overlap the period; its wood counts from then on."""
-    start, end = day_of(stay.start, zone), day_of(stay.end, zone)
-    if start is not None and item.end is not None and start > item.end:
-        return
-    if end is not None and item.start is not None and end < item.start:
-        return
-    began = max((day for day in (start, item.start) if day is not None), default=None)
-    # A stay that began on an unknown day may have begun after the period.
-    sure = start is not None or item.end is None
-    known = seeds.since.get(stay.bundle)
-    if known is None or (began is not None and known[0] is not None and began < known[0]):
-        seeds.since[stay.bundle] = (began, sure or (known is not None and known[1]))
+        bundles[row[0]], cut[row[0]] = make_bundle(row[:9]), as_day(row[12])
+    for code, lasted in read_lasting(connection, bundles, log).items():
+        there = presences(bundles[code], log.get(code, ()), lasted, cut[code])
+        since = since_of(there, item.store, item.start, item.end)
+        if since is not None:
+            seeds.since[code] = since.or_else(seeds.since.get(code))
 
 
 def _add_cutter(connection: Connection, seeds: Seeds, item: OfCutter) -> None:

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from scionreg.lineage import doubts
 from scionreg.lineage.chain import Chain, LogLine
 from scionreg.lineage.graph import Bundle, Cutting, Lot, Moment
+from scionreg.lineage.lasting import lasted_on
 from scionreg.lineage.phrases import found_to_be, in_brackets, tree_or_limb
+from scionreg.lineage.presence import places_of
 from scionreg.records.vocabulary import BundleEventKind, TreeEventKind
 from scionreg.records.words import Sentence, joined
 
@@ -57,7 +59,10 @@ def hands(chain: Chain, lots: Iterable[str]) -> list[Hand]:
 
 
 def stays(chain: Chain, lots: Iterable[str]) -> list[Stay]:
-    """Return the stays in store of the chain's bundles, up to their use on this chain."""
+    """Return the stays in store of the chain's bundles, up to their use on this chain.
+
+    Those of bundles that the chain does not use last until nothing was left of them.
+    """
     used: dict[str, list[dt.date | None]] = {}
     for code in lots:
         used.setdefault(chain.lots[code].bundle, []).append(chain.lots[code].date)
@@ -66,41 +71,19 @@ def stays(chain: Chain, lots: Iterable[str]) -> list[Stay]:
             used.setdefault(parent, []).append(chain.bundles[child].packed)
     found = []
     for code, bundle in chain.bundles.items():
-        days = used.get(code, [chain.drawn.last_graft.get(code)])
-        until = None if None in days else max(day for day in days if day is not None)
-        found += stays_of(bundle, chain.log.get(code, ()), until)
+        until: Moment | None
+        if code in used:
+            days = used[code]
+            last = until = None if None in days else max(day for day in days if day is not None)
+        else:
+            lasted = lasted_on(chain, code)
+            until, last = lasted.ended, lasted.last_day
+        found += [
+            Stay(bundle=code, store=store, start=start, end=end)
+            for store, start, end in places_of(bundle, chain.log.get(code, ()), until, last)
+            if store is not None
+        ]
     return found
-
-
-def stays_of(bundle: Bundle, log: Iterable[LogLine], until: dt.date | None) -> list[Stay]:
-    """Return the stays of one bundle: from packing or a move to the next move or the last use."""
-    return [
-        Stay(bundle=bundle.bundle, store=store, start=start, end=end)
-        for store, start, end in places_of(bundle, log, until, until)
-        if store is not None
-    ]
-
-
-def places_of(
-    bundle: Bundle, log: Iterable[LogLine], until: Moment | None, last: dt.date | None
-) -> list[tuple[str | None, Moment | None, Moment | None]]:
-    """Return where a bundle was, one place after the other: its store (None: not recorded), ends.
-
-    An end that nobody recorded is None, as is the last one of a bundle that is still there. `last`
-    is the day of `until`.
-    """
-    places: list[tuple[Moment | None, str | None]] = [(bundle.packed, bundle.store)]
-    end: Moment | None = until
-    for line in log:
-        if doubts.later(line.day, last):
-            break
-        if line.event == BundleEventKind.MOVED:
-            places.append((line.time, line.store))
-        elif line.event == BundleEventKind.DISCARDED and line.sticks is None:
-            end = line.time
-            break
-    ends = [start for start, _ in places[1:]] + [end]
-    return [(store, start, end) for (start, store), end in zip(places, ends, strict=True)]
 
 
 # ------------------------------------------------------------------------------------- the gaps

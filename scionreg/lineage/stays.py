@@ -1,13 +1,15 @@
 """Where wood was kept, and when: what the sums of a store's readings are taken over.
 
-A stay lasts from the day of packing or a move to the next move or the last use (a graft, a
-re-bundle, a sale); without a use to the day all was discarded, or to the moment that is asked
-about. A day means its beginning in the registry's time zone. Wood tied from other bundles was
-where those were until it was tied.
+A stay lasts from the day of packing or a move to the next move, or until nothing is left of the
+bundle (`lasting`). Where sticks are left it lasts to the moment that is asked about, whatever was
+taken out before. A day means its beginning in the registry's time zone. Wood tied from other
+bundles was where those were until it was tied.
+
+A store's figures, warm spells, recalls of a store and causes of poor take all go by this.
 """
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -32,19 +34,13 @@ from scionreg.lineage.graph import (
     sources_first,
     wood_shares,
 )
-from scionreg.lineage.remarks import places_of
+from scionreg.lineage.lasting import Lasting, Uses, lasting
+from scionreg.lineage.presence import Presence, places_of, presences
+from scionreg.lineage.sticks import Flow, read_flows
 from scionreg.records.vocabulary import BundleEventKind
 
 UNLABELLED = Query("SELECT bundle FROM bundles WHERE bundle IN {codes} AND unlabelled")
 EVERY_BUNDLE = Query("SELECT bundle FROM bundles ORDER BY bundle")
-GRAFTED = Query(
-    "SELECT bundle, max(date), count(*) - count(date) FROM graft_lots WHERE bundle IN {codes} "
-    "GROUP BY bundle"
-)
-TIED_ON = Query(
-    "SELECT p.parent, max(b.packed), count(*) - count(b.packed) FROM bundle_parents p "
-    "JOIN bundles b ON b.bundle = p.bundle WHERE p.parent IN {codes} GROUP BY p.parent"
-)
 
 
 class KnownStay(NamedTuple):
@@ -75,6 +71,9 @@ class Kept:
     """Bundles that were found without a label."""
     log: dict[str, list[LogLine]] = field(default_factory=dict)
     stays: list[KnownStay] = field(default_factory=list)
+    left: dict[str, float] = field(default_factory=dict)
+    """Sticks left of each bundle; those of which none is left are lacking."""
+    lasted: dict[str, Lasting] = field(default_factory=dict)
     until: dict[str, dt.datetime | None] = field(default_factory=dict)
     """The end of a bundle's last stay; None where it is not known."""
     last_store: dict[str, str | None] = field(default_factory=dict)
@@ -94,6 +93,12 @@ class Kept:
         """Return the collection that a bundle was tied from, None where there is none."""
         return self.cuttings.get(self.bundles[code].collection or "")
 
+    def presences(self, code: str) -> list[Presence]:
+        """Return the days on which a bundle was in a store, for certain and possibly."""
+        cutting = self.cutting(code)
+        cut = None if cutting is None else cutting.date
+        return presences(self.bundles[code], self.log.get(code, ()), self.lasted[code], cut)
+
 
 def read_kept(
     connection: Connection,
@@ -101,11 +106,12 @@ def read_kept(
     codes: Sequence[str] | None = None,
     *,
     at: dt.datetime,
-    still_there: Callable[[str], bool] = lambda code: False,
+    until: dt.date | None = None,
 ) -> Kept:
     """Return where the wood of the bundles `codes` (None: of all) was kept.
 
-    `at` ends the stays of bundles that nothing was used of, and of those that are `still_there`.
+    Stays end at the latest at the moment `at`; those of wood that is left end there. What is
+    recorded of days after `until` is left out.
     """
     asked = [row[0] for row in rows(connection, EVERY_BUNDLE, ())] if codes is None else codes
     kept = Kept(list(dict.fromkeys(asked)))
@@ -118,43 +124,55 @@ def read_kept(
             kept.cuttings[cutting.collection] = cutting
             kept.trees.setdefault(cutting.tree, make_tree(row[16:]))
     kept.unlabelled = {row[0] for row in rows(connection, UNLABELLED, every)}
-    kept.log = read_log(connection, every)
-    _Placing(kept, zone, at).place(_last_uses(connection, kept, zone, every), still_there)
+    kept.log = {
+        code: [line for line in lines if until is None or line.day is None or line.day <= until]
+        for code, lines in read_log(connection, every).items()
+    }
+    kept.lasted = read_lasting(connection, kept.bundles, kept.log, until=until)
+    kept.left = {code: life.left for code, life in kept.lasted.items() if life.left > 0}
+    _Placing(kept, zone, at).place()
     return kept
 
 
-class _Uses(NamedTuple):
-    """When a bundle was used for the last time, as far as that was recorded."""
+def read_lasting(
+    connection: Connection,
+    bundles: Mapping[str, Bundle],
+    log: Mapping[str, Sequence[LogLine]],
+    *,
+    until: dt.date | None = None,
+) -> dict[str, Lasting]:
+    """Return how long each of some `bundles` lasted, by their `log` and what is recorded of uses.
 
-    last: Moment | None
-    undated: int
-
-
-def _last_uses(
-    connection: Connection, kept: Kept, zone: dt.tzinfo, every: Iterable[str]
-) -> dict[str, _Uses]:
-    """Return the last recorded use of each bundle that was used; days begin in `zone`."""
-
-    def begun(moment: Moment) -> dt.datetime:
-        if isinstance(moment, dt.datetime):
-            return moment
-        return dt.datetime.combine(moment, dt.time(), zone)
-
-    found: dict[str, list[tuple[Moment | None, int]]] = {}
-    for query in (GRAFTED, TIED_ON):
-        for code, last, undated in rows(connection, query, every):
-            found.setdefault(code, []).append((as_day(last), undated))
-    for code, lines in kept.log.items():
-        sold = [line.time for line in lines if line.event == BundleEventKind.SOLD]
-        found.setdefault(code, []).extend((time, int(time is None)) for time in sold)
+    What is recorded of days after `until` is left out.
+    """
+    flows = read_flows(connection, bundles, until=until)
+    uses = {code: Uses() for code in bundles}
+    for query in _last_uses(until):
+        for code, last, undated in rows(connection, query, bundles):
+            uses[code] = uses[code].and_of(as_day(last), undated)
     return {
-        code: _Uses(
-            max((last for last, _ in uses if last is not None), key=begun, default=None),
-            sum(undated for _, undated in uses),
-        )
-        for code, uses in found.items()
-        if uses
+        code: lasting(bundle, flows.get(code, Flow()), uses[code], log.get(code, ()))
+        for code, bundle in bundles.items()
     }
+
+
+def _last_uses(until: dt.date | None) -> tuple[Query, Query]:
+    """Return what asks for the last day of grafting and of tying anew, and for undated ones."""
+
+    def by(day: str) -> str:
+        return "" if until is None else f"AND ({day} IS NULL OR {day} <= '{until}') "
+
+    return (
+        Query(
+            "SELECT bundle, max(date), count(*) - count(date) FROM graft_lots "
+            f"WHERE bundle IN {{codes}} {by('date')}GROUP BY bundle"
+        ),
+        Query(
+            "SELECT p.parent, max(b.packed), count(*) - count(b.packed) FROM bundle_parents p "
+            "JOIN bundles b ON b.bundle = p.bundle "
+            f"WHERE p.parent IN {{codes}} {by('b.packed')}GROUP BY p.parent"
+        ),
+    )
 
 
 @dataclass(slots=True)
@@ -166,46 +184,40 @@ class _Placing:
     at: dt.datetime
     _mornings: dict[dt.date, dt.datetime] = field(default_factory=dict)
 
-    def place(self, uses: dict[str, _Uses], still_there: Callable[[str], bool]) -> None:
+    def place(self) -> None:
         """Find the stays of every bundle asked about, and of those they were tied from."""
-        asked = set(self.kept.asked)
-        for code in asked:
-            used = uses.get(code, _Uses(None, 0))
-            there = still_there(code)
-            if used.undated and not there:
+        for code in set(self.kept.asked):
+            life = self.kept.lasted[code]
+            if life.known:
+                end = self.at if life.left > 0 else life.ended
+                self.kept.until[code] = self._stay(code, None, end)
+            else:
                 self._doubt(code, "a day on which it was used is not recorded")
-            there |= used.last is None and not used.undated
-            until = None if there else used.last
-            self.kept.until[code] = self._stay(code, None, until, still=there)
+                self._stay(code, None, life.seen)
+                self.kept.until[code] = None
         for child, given in self.kept.parents.items():
             tied = self.kept.bundles[child].packed
             if tied is None:
                 self._doubt(child, "the day it was tied is not recorded")
             for parent in given:
-                self._stay(parent, child, tied, still=False)
+                self._stay(parent, child, tied)
         for code in self.kept.bundles:
             if None in self.kept.shares(code) and self.kept.parents.get(code):
                 self._doubt(code, "the source of some of its sticks is not recorded")
 
-    def _stay(
-        self, code: str, tied_into: str | None, until: Moment | None, *, still: bool
-    ) -> dt.datetime | None:
-        """Add the stays of a bundle, and return when they end."""
+    def _stay(self, code: str, tied_into: str | None, until: Moment | None) -> dt.datetime | None:
+        """Add the stays of a bundle up to `until`, and return when they end."""
         bundle = self.kept.bundles[code]
         lines = self.kept.log.get(code, ())
-        if not any(line.event in _MOVING for line in lines):
+        if not any(line.event == BundleEventKind.MOVED for line in lines):
             lines = ()
         places = places_of(bundle, lines, until, day_of(until, self.zone))
         if tied_into is None:
             self.kept.last_store[code] = places[-1][0]
-        edges = [self._moment(start) for _, start, _ in places] + [self._moment(places[-1][2])]
+        edges = [self._moment(start) for _, start, _ in places] + [self._moment(until)]
         if edges[0] is None:
             edges[0] = self._start(code)
-        if edges[-1] is None and still:
-            edges[-1] = self.at
-        last = edges[-1]
-        if until is not None and last is not None:
-            last = min(last, self._moment(until) or last)
+        last = None if edges[-1] is None else min(edges[-1], self.at)
         self._add(code, tied_into, [store for store, _, _ in places], edges, last)
         return last
 
@@ -266,6 +278,3 @@ class _Placing:
             begun = dt.datetime.combine(moment, dt.time(), self.zone)
             self._mornings[moment] = begun.astimezone(dt.UTC)
         return self._mornings[moment]
-
-
-_MOVING = (BundleEventKind.MOVED, BundleEventKind.DISCARDED)

@@ -7,7 +7,15 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection
 
-from scionreg.lineage.graph import Moment, Query, as_day, as_moment, read_zone, rows
+from scionreg.lineage.graph import (
+    Moment,
+    Query,
+    as_day,
+    as_moment,
+    day_of,
+    read_zone,
+    rows,
+)
 from scionreg.records.rules.counts import grafts_a_stick
 from scionreg.records.vocabulary import BundleEventKind
 
@@ -57,14 +65,8 @@ class Flow:
             return self.counted
         return 0 if self.discarded_rest else max(0.0, sticks - self.out)
 
-    def add_log(
-        self, sticks: float, log: Collection["LogEvent"], drawn: Drawn, zone: dt.tzinfo
-    ) -> None:
-        """Add what a bundle's log says of its `sticks`.
-
-        `drawn` is needed only where the log has a count. `zone`, of the registry's clock, tells
-        the day of a count, to be held beside the days of grafting.
-        """
+    def add_log(self, sticks: float, log: Collection["LogEvent"], drawn: Drawn) -> None:
+        """Add what a bundle's log says of its `sticks`; `drawn` is needed only for counts."""
         counts = False
         for each in log:
             if each.event == BundleEventKind.SOLD:
@@ -75,18 +77,22 @@ class Flow:
             counts |= each.is_count
         if counts:
             walk = _Walk(sticks - drawn.get(None, 0))
-            walk.follow(sorted(log, key=LogEvent.place), drawn, zone)
+            walk.follow(sorted(log, key=LogEvent.place), drawn)
             self.counted, self.emptied, self.amid = max(0.0, walk.there), walk.emptied, walk.amid
             self.discarded_rest = walk.thrown is not None
             self.discarded += walk.thrown or 0
 
 
 class LogEvent(NamedTuple):
-    """Sticks of a bundle that were counted, thrown away or sold; `sticks` None: without number."""
+    """Sticks of a bundle that were counted, thrown away or sold; `sticks` None: without number.
+
+    `day` is that of `time` by the registry's clock, to be held beside days of grafting.
+    """
 
     time: dt.datetime | None
     event: str
     sticks: int | None
+    day: dt.date | None
 
     @property
     def is_count(self) -> bool:
@@ -126,12 +132,12 @@ class _Walk:
     """Sticks thrown away as the rest, if none were counted thereafter."""
     amid: Amid | None = None
 
-    def follow(self, events: Iterable[LogEvent], drawn: Drawn, zone: dt.tzinfo) -> None:
+    def follow(self, events: Iterable[LogEvent], drawn: Drawn) -> None:
         """Follow them through what the log says, in order of time, and the work of each day."""
         days: dict[dt.date, list[LogEvent]] = {}
         for each in events:
-            if each.time is not None:
-                days.setdefault(each.time.astimezone(zone).date(), []).append(each)
+            if each.day is not None:
+                days.setdefault(each.day, []).append(each)
             else:
                 self.there -= each.sticks or 0 if each.event != BundleEventKind.CHECKED else 0
         for day in sorted(days.keys() | {day for day in drawn if day is not None}):
@@ -230,35 +236,42 @@ def read_flows(
     def read(queries: tuple[Query, Query], asked: list[str] | None) -> list[tuple[Any, ...]]:
         return rows(connection, queries[asked is None], asked or ())
 
-    zone = read_zone(connection)
-    held, logs = _logs(read(EVENTS, asked), zone, until)
+    held, logs = _logs(read(EVENTS, asked))
+    counted = [code for code, log in logs.items() if any(each.is_count for each in log)]
+    if counted or until is not None:
+        zone = read_zone(connection)
+        for code in counted if until is None else list(logs):
+            days = [each._replace(day=day_of(each.time, zone)) for each in logs[code]]
+            logs[code] = [each for each in days if not _after(each.day, until)]
+    drawn: dict[str, Drawn] = {}
     if until is not None:
         drawn, flows = _by_day(read(USED_ON, asked), read(PASSED_ON, asked), until)
     else:
-        counted = [code for code, log in logs.items() if any(each.is_count for each in log)]
-        drawn, _ = _by_day(read(USED_ON, counted), read(PASSED_ON, counted)) if counted else ({}, 0)
+        if counted:
+            drawn, _ = _by_day(read(USED_ON, counted), read(PASSED_ON, counted))
         flows = begun if begun is not None else _sums(read(USED_BY, asked), read(PASSED, asked))
         reckoned = [bundle for bundle, flow in flows.items() if flow.derived]
         for bundle, used in rows(connection, RECKONED, reckoned) if reckoned else ():
             flows[bundle].used = float(used)
     for bundle, log in logs.items():
         flow = flows.setdefault(bundle, Flow())
-        flow.add_log(held[bundle], log, drawn.get(bundle, {}), zone)
+        flow.add_log(held[bundle], log, drawn.get(bundle, {}))
     return flows
 
 
+def _after(day: dt.date | None, until: dt.date | None) -> bool:
+    return day is not None and until is not None and day > until
+
+
 def _logs(
-    events: Iterable[tuple[Any, ...]], zone: dt.tzinfo, until: dt.date | None
+    events: Iterable[tuple[Any, ...]],
 ) -> tuple[dict[str, int], dict[str, list[LogEvent]]]:
-    """Return, by bundle, the sticks tied in it and what its log says of them."""
+    """Return, by bundle, the sticks tied in it and what its log says of them, without days."""
     held: dict[str, int] = {}
     logs: dict[str, list[LogEvent]] = {}
     for bundle, time, event, sticks, tied in events:
-        moment = as_moment(time)
-        if until and moment is not None and moment.astimezone(zone).date() > until:
-            continue
         held[bundle] = tied
-        logs.setdefault(bundle, []).append(LogEvent(moment, event, sticks))
+        logs.setdefault(bundle, []).append(LogEvent(as_moment(time), event, sticks, None))
     return held, logs
 
 
@@ -280,10 +293,34 @@ def _by_day(
     for column, found in (("used", used), ("passed", passed)):
         for bundle, date, sticks, reckoned in found:
             day = as_day(date)
-            if until and day is not None and day > until:
+            if _after(day, until):
                 continue
             days, flow = drawn.setdefault(bundle, {}), flows.setdefault(bundle, Flow())
             days[day] = days.get(day, 0) + float(sticks)
             setattr(flow, column, getattr(flow, column) + float(sticks))
             flow.derived |= bool(reckoned)
     return drawn, flows
+
+
+HELD = _each(
+    "SELECT b.bundle, b.sticks, coalesce(b.packed, c.date) FROM bundles b "
+    "LEFT JOIN collections c ON c.collection = b.collection WHERE b.bundle IN {codes}",
+    "b.bundle",
+)
+
+
+def read_left(
+    connection: Connection, bundles: Iterable[str] | None = None, *, until: dt.date | None = None
+) -> dict[str, float]:
+    """Return the sticks that should be left of `bundles`, or of all; those without are lacking.
+
+    What is recorded of days after `until` is left out, bundles packed later with it.
+    """
+    asked = None if bundles is None else list(bundles)
+    flows = read_flows(connection, asked, until=until)
+    left = {}
+    for bundle, sticks, day in rows(connection, HELD[asked is None], asked or ()):
+        begun = as_day(day)
+        if until is None or begun is None or begun <= until:
+            left[bundle] = tidy(flows.get(bundle, Flow()).left_of(sticks))
+    return {bundle: sticks for bundle, sticks in left.items() if sticks > 0}

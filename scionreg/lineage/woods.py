@@ -1,4 +1,4 @@
-"""What the wood of bundles is: cultivars, species, trees, the oldest cutting, sticks left."""
+"""What the wood of bundles is: cultivars, species, trees, the oldest cutting."""
 
 import datetime as dt
 from dataclasses import dataclass
@@ -8,10 +8,8 @@ from sqlalchemy import Connection
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import Query, rows
 from scionreg.lineage.stays import Kept
-from scionreg.lineage.sticks import read_flows, tidy
 
 SPECIES = Query("SELECT cultivar, species FROM cultivars WHERE cultivar IN {codes}")
-HELD = Query("SELECT bundle, sticks FROM bundles")
 IN_LEAF = Query("SELECT collection FROM collections WHERE collection IN {codes} AND in_leaf")
 
 
@@ -80,17 +78,3 @@ def _own(
         cut_known=cut is not None,
         in_leaf=bundle.collection in in_leaf,
     )
-
-
-def sticks_left(connection: Connection, sticks: dict[str, int] | None = None) -> dict[str, float]:
-    """Return how many sticks should be left of the bundles, all or those given with their sticks.
-
-    Bundles of which none is left are lacking.
-    """
-    held = dict(rows(connection, HELD, ())) if sticks is None else sticks
-    flows = read_flows(connection, None if sticks is None else list(held))
-    left = {
-        code: tidy(flows[code].left_of(number) if code in flows else number)
-        for code, number in held.items()
-    }
-    return {code: number for code, number in left.items() if number > 0}

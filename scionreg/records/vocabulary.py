@@ -568,5 +568,5 @@ TERMS: dict[str, str] = {
     "shift": "Constant by which two laboratories read the lengths of one locus apart, base pairs.",
     "trace sheet": "One tree, lot or dispatch from source to customer, on paper for others.",
     "mock recall": "A recall as an exercise: how much is accounted for, and how long it took.",
-    "stay": "Time a bundle spent in a store: from packing or a move to the next move or last use.",
+    "stay": "Time a bundle was in a store: until it was moved, or nothing was left of it.",
 }
