@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from scionreg.cold_store.curve import Curve
 from scionreg.cold_store.report import StoreReport, store_report
 from scionreg.judgement import Judge
+from scionreg.lineage.due import shelves
 from scionreg.lineage.graph import find_kind, rows
 from scionreg.lineage.holdings import TIED_FROM
 from scionreg.lineage.presence import since_of
@@ -81,6 +82,7 @@ def report(
         values,
         woods=read_woods(connection, kept),
         stops=(judge or Judge(connection, settings=settings)).wood(kept, judged_on),
+        shelves=shelves(connection, kept.asked),
         zone=settings.zone,
         in_fahrenheit=settings.units == "US",
         spells_of=None if store is None else [store],

@@ -2,6 +2,9 @@
 
 import datetime as dt
 import itertools
+import re
+from dataclasses import fields
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -431,3 +434,12 @@ def test_wood_keeps_as_long_as_its_kind_that_keeps_least() -> None:
     assert keeping_days([], VALUES) == VALUES.keep_other_days
     assert is_stone_fruit(["Malus domestica", "Prunus avium"])
     assert not is_stone_fruit(["Prunella vulgaris"])
+
+
+def test_the_page_names_the_settings_and_what_they_start_from() -> None:
+    page = (Path(__file__).parents[1] / "docs" / "cold_store.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"\[`(\w+)`\]", page))
+    assert named == {each.name for each in fields(StoreValues)}
+    for name in named:
+        start = getattr(StoreValues(), name)
+        assert f"{start:g}".replace("-", "−") in page, name

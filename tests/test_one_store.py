@@ -142,6 +142,43 @@ def test_what_is_left_now_is_what_the_balance_says(store: Store, records: Rows) 
     }
 
 
+def known_by(records: Rows, last: dt.date) -> Rows:
+    """Return the records of days up to one; what has no day is there from the start."""
+    found = {kind: list(rows) for kind, rows in records.items()}
+
+    def until(kind: str, day_of: Any) -> None:
+        found[kind] = [each for each in found[kind] if (day_of(each) or dt.date.min) <= last]
+
+    until("bundles", lambda each: each["packed"])
+    until("graft_lots", lambda each: each["date"])
+    until("bundle_log", lambda each: each["time"] and each["time"].date())
+    there = {each["bundle"] for each in found["bundles"]}
+    found["bundle_parents"] = [e for e in found["bundle_parents"] if e["bundle"] in there]
+    lots = {each["graft_lot"] for each in found["graft_lots"]}
+    found["graft_lots"] = [
+        each for each in found["graft_lots"] if each["regraft_of"] in lots | {None}
+    ]
+    found["dispatches"] = []
+    return found
+
+
+@given(records=kept(), last=st.dates(dt.date(YEAR, 2, 2), dt.date(YEAR, 5, 1)))
+@ONE_STORE
+def test_a_day_is_answered_by_what_was_recorded_of_days_until_then(
+    store: Store, records: Rows, last: dt.date
+) -> None:
+    def seen(rows: Rows, **asked: Any) -> list[tuple[Any, ...]]:
+        with holding(store, rows) as connection:
+            found = report(connection, now=True, **asked)
+        return sorted(
+            (each.bundle, each.sticks_left, each.store or "", each.may_not_be_used, each.until)
+            for each in found.bundles
+        )
+
+    end = dt.datetime.combine(last + dt.timedelta(days=1), dt.time(), dt.UTC)
+    assert seen(records, day=last) == seen(known_by(records, last), at=end)
+
+
 @pytest.mark.parametrize(
     "period",
     [

@@ -4,7 +4,6 @@ import csv
 import datetime as dt
 import io
 import json
-import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -95,13 +94,56 @@ def test_json_and_csv_hold_the_same_figures(ask: Callable[..., Said]) -> None:
     assert "degree_f_hours_above_45" not in plain
 
 
-def test_now_says_what_may_not_be_used_and_why(ask: Callable[..., Said]) -> None:
-    said = ask("--now")
-    assert said.code == 0
-    assert "may not be used:" in said.out
-    assert re.search(r"B\d\d-\d{4}-\d: .*days old, and such wood keeps", said.out)
-    # All of this wood is of past springs.
-    assert ask("--use-first").out == ""
+def test_now_says_in_the_row_what_may_not_be_used_and_why(ask: Callable[..., Said]) -> None:
+    said = ask("--now", "--json")
+    bundles = json.loads(said.out)["bundles"]
+    assert all(each["may_be_used"] == (not each["may_not_be_used"]) for each in bundles)
+    assert any("days old, and such wood keeps" in w for b in bundles for w in b["may_not_be_used"])
+    shown = ask("--now").out
+    for each in bundles:
+        (row,) = (line for line in shown.splitlines() if line.startswith(each["bundle"]))
+        assert row.endswith("no: " + "; ".join(each["may_not_be_used"]))
+        assert each["shelf"] is None or each["shelf"] in row
+    assert "use first" not in shown
+
+
+def test_now_sums_up_by_cultivar(ask: Callable[..., Said]) -> None:
+    told = json.loads(ask("--now", "--json").out)
+    sums = {row["cultivar"]: row for row in told["by_cultivar"]}
+    for name in ("sticks", "bundles"):
+        assert sum(row[name] for row in sums.values()) == sum(
+            each["sticks_left"] if name == "sticks" else 1 for each in told["bundles"]
+        )
+    assert ask("--now").out.splitlines()[-1].split()[0] in sums
+
+
+def test_where_nothing_may_be_used_it_is_said_why(ask: Callable[..., Said]) -> None:
+    said = ask("--use-first")  # all of this wood is of past springs
+    assert (said.code, said.out) == (0, "")
+    assert "no wood may be used: of 37 bundles with 122 sticks left none may" in said.err
+    assert "old wood 37" in said.err
+
+
+def test_a_day_is_answered_as_it_stood_then(ask: Callable[..., Said]) -> None:
+    then = json.loads(ask("--use-first", "--at", "2026-04-10", "--json").out)["bundles"]
+    assert len(then) > 20
+    assert all(each["may_be_used"] and each["sticks_left"] for each in then)
+    assert {each["bundle"][:3] for each in then} == {"B26"}
+    said = ask("--now", "--at", "2023-01-01")
+    assert (said.code, said.out) == (0, "")
+    assert "nothing is left at the end of 2023-01-01" in said.err
+
+
+def test_a_day_without_now_is_refused(ask: Callable[..., Said]) -> None:
+    said = ask("--at", "2026-04-10")
+    assert said.code == 1
+    assert "it goes with --now or --use-first" in said.err
+
+
+def test_a_time_without_wood_says_so(ask: Callable[..., Said]) -> None:
+    said = ask("--store", COOLER, "--to", "2023-01-01")
+    assert (said.code, said.out) == (0, "")
+    assert f"no wood was there in {COOLER} in that time" in said.err
 
 
 def test_fahrenheit_is_shown_where_the_registry_says_so(

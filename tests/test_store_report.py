@@ -6,7 +6,9 @@ from typing import Any
 import pytest
 
 from scionreg.cold_store.report import BundleFigures, StoreReport
+from scionreg.documents.field_sheets.filling import Wanted, fill
 from scionreg.records.errors import NotFoundError, RegistryError
+from scionreg.records.words import english
 from scionreg.registry.store import Store
 from scionreg.storing import report
 from tests.small_registries import Rows, bundle, collection, day, holding, lot, small
@@ -563,6 +565,36 @@ def test_warm_and_dry_wood_is_used_first_then_the_oldest(store: Store) -> None:
     ]
     found = told(store, records, now=True)
     assert [each.bundle for each in found.usable()] == ["warm", "dry", "old", "young"]
+
+
+def test_wood_that_may_not_be_used_is_called_use_first_nowhere(store: Store) -> None:
+    records = kept_cold(graft_lots=[], bundle_log=[logged("hold", "2026-02-01")])
+    records["store_readings"] = warmed("S1", "2026-02-01", "2026-02-02T12:00", 13.2)
+    found = told(store, records, now=True)
+    grades = {each.bundle: (each.grade, each.kept_as) for each in found.bundles}
+    assert grades == {"B1": ("use_first", "much_warmth"), "B2": ("use_first", "use_first")}
+    assert [each.bundle for each in found.usable()] == ["B2"]
+    assert found.by_cultivar() == [
+        {"cultivar": "Aldern", "bundles": 1, "sticks": 40, "may_be_used": 0},
+        {"cultivar": "Birkwood", "bundles": 1, "sticks": 40, "may_be_used": 40},
+    ]
+    with holding(store, records) as connection:
+        sheet = fill(connection, "cooler", Wanted(day=day("2026-03-01")), english())
+    held, free = (line.told for line in sheet.lines)
+    assert "not to be used; as kept: much warmth" in held
+    assert "as kept: use first" in free
+    assert "not to be used" not in free
+
+
+def test_a_shelf_is_left_behind_by_a_move(store: Store) -> None:
+    records = kept_cold(graft_lots=[])
+    records["bundles"][0]["shelf"] = records["bundles"][1]["shelf"] = "A3"
+    records["bundle_log"] = [moved("B1", "S2", "2026-02-01")]
+    found = told(store, records, now=True)
+    assert [(each.bundle, each.store, each.shelf) for each in found.bundles] == [
+        ("B1", "S2", None),
+        ("B2", "S1", "A3"),
+    ]
 
 
 def test_json_has_the_promised_keys(store: Store) -> None:

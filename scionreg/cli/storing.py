@@ -1,5 +1,6 @@
 """Commands about stores: readings in, what happened to wood, which to use first."""
 
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -79,6 +80,10 @@ def store(
         bool,
         typer.Option("--now", help="Wood that is left, by cultivar, and what may not be used."),
     ] = False,
+    at: Annotated[
+        str,
+        typer.Option(help="With --now or --use-first: as it stood at the end of this day."),
+    ] = "",
     picture: Annotated[
         Path | None, typer.Option(help="Draw temperatures and stays to this .png or .svg file.")
     ] = None,
@@ -88,8 +93,12 @@ def store(
 ) -> None:
     """Tell what happened in store: warmth, frost, drying, hours without readings.
 
-    Examples: scionreg store --now; scionreg store --store S26-0001-7 --warm-spells
+    Examples: scionreg store --now; scionreg store --use-first --at 2026-04-16
     """
+    left = now or use_first
+    day = day_option(at)
+    if day is not None and not left:
+        raise RegistryError("--at asks what was left on a day: it goes with --now or --use-first")
     with opened(registry) as opened_registry:
         settings = opened_registry.settings
         found = opened_registry.store_report(
@@ -97,7 +106,8 @@ def store(
             store=in_store or None,
             since=day_option(since),
             until=day_option(until),
-            now=now or use_first,
+            now=left,
+            day=day,
         )
     if picture is not None:
         from scionreg.documents.store_picture import draw_stores
@@ -105,6 +115,8 @@ def store(
         draw_stores(found, picture, zone=settings.zone, units=settings.units)
         console.talk(f"drew {picture}")
     rows = _ordered(found, use_first=use_first, now=now)
+    if not rows and not json:
+        console.talk(_why_empty(found, bundles, in_store, left=left, at=at))
     if json:
         whole = found.to_dict()
         console.as_json(whole | {"bundles": [each.to_dict() for each in rows]})
@@ -113,7 +125,7 @@ def store(
     elif warm_spells:
         _tell_spells(found, us=settings.units == "US")
     else:
-        _tell(rows, us=settings.units == "US", now=now or use_first)
+        _tell(found, rows, us=settings.units == "US", now=left)
 
 
 def _ordered(found: "StoreReport", *, use_first: bool, now: bool) -> "list[BundleFigures]":
@@ -125,9 +137,33 @@ def _ordered(found: "StoreReport", *, use_first: bool, now: bool) -> "list[Bundl
     return rows
 
 
+def _why_empty(
+    found: "StoreReport", bundles: list[str] | None, store: str, *, left: bool, at: str
+) -> str:
+    """Return why no bundle is listed."""
+    of = f" of {', '.join(bundles)}" if bundles else ""
+    where, when = f" in {store}" if store else "", f" at the end of {at}" if at else ""
+    if not left:
+        return f"no wood{of} was there{where} in that time"
+    if not found.bundles:
+        return f"nothing is left{of}{where}{when}"
+    why = Counter(
+        each.code.value.replace("_", " ")
+        for bundle in found.bundles
+        for each in {each.code: each for each in bundle.reasons if each.bars}.values()
+    )
+    told = ", ".join(f"{reason} {number}" for reason, number in why.most_common())
+    sticks = sum(each.sticks_left for each in found.bundles)
+    return (
+        f"no wood may be used{when}: of {many(len(found.bundles), 'bundle')} with "
+        f"{many(round(sticks), 'stick')} left{where} none may ({told}); store --now tells each, "
+        "--at DAY asks about another day"
+    )
+
+
 COLUMNS = {
     "bundle": "bundle",
-    "class": "class",
+    "kept_as": "class",
     "days": "days",
     "degree_hours_above_7_2": "°C·h warm",
     "hours_below_minus_5": "h frost",
@@ -135,39 +171,48 @@ COLUMNS = {
     "hours_without_readings": "h unknown",
 }
 NOW = {
+    "bundle": "bundle",
     "cultivars": "cultivar",
     "trees": "tree",
     "store": "store",
+    "shelf": "shelf",
     "sticks_left": "sticks",
     "condition": "condition",
 }
+SUMS = {
+    "cultivar": "cultivar",
+    "bundles": "bundles",
+    "sticks": "sticks",
+    "may_be_used": "may be used",
+}
 
 
-def _tell(rows: "list[BundleFigures]", *, us: bool, now: bool) -> None:
-    """Show bundles as a table, and why some may not be used."""
+def _tell(found: "StoreReport", rows: "list[BundleFigures]", *, us: bool, now: bool) -> None:
+    """Show bundles as a table; of wood that is left, with whether it may be used, and sums."""
+    if not rows:
+        return
     columns = dict(COLUMNS)
     if us:
         columns["degree_f_hours_above_45"] = "°F·h warm"
     if now:
-        columns |= NOW
+        columns = NOW | columns | {"use": "may be used"}
     shown: list[dict[str, Any]] = []
     for each in rows:
         row = each.to_dict()
         row |= {name: ", ".join(row[name]) or None for name in ("cultivars", "trees")}
+        row["kept_as"] = each.kept_as.replace("_", " ")
+        banned = "; ".join(each.may_not_be_used)
+        row["use"] = f"no: {banned}" if banned else "yes"
         shown.append(row)
-    if not shown:
-        console.talk("no wood")
-        return
     console.table(shown, columns)
-    stopped = [each for each in rows if each.may_not_be_used] if now else []
-    for title, lines in (
-        ("may not be used", [f"{b.bundle}: {'; '.join(b.may_not_be_used)}" for b in stopped]),
-        ("not recorded", [f"{b.bundle}: {'; '.join(b.doubts)}" for b in rows if b.doubts]),
-    ):
-        if lines:
-            console.data(f"{title}:")
-            for line in lines:
-                console.data(f"  {console.one_line(line)}")
+    doubtful = [each for each in rows if each.doubts]
+    if doubtful:
+        console.data("not recorded:")
+    for each in doubtful:
+        console.data(f"  {console.one_line(f'{each.bundle}: ' + '; '.join(each.doubts))}")
+    if now:
+        console.data("sticks left, by cultivar:")
+        console.table(found.by_cultivar(), SUMS)
     console.talk("thresholds are starting values: scionreg settings shows and sets them")
 
 
@@ -187,7 +232,7 @@ def _tell_spells(found: "StoreReport", *, us: bool) -> None:
             f"{heat}, up to {hottest}"
         )
         touched = found.touched_by(spell)
-        grades = {each.bundle: each.grade.value for each in found.bundles}
+        grades = {each.bundle: each.kept_as.replace("_", " ") for each in found.bundles}
         lines = zip(
             touched["bundle"], touched["share_of_spell"], touched["heat_c_hours"], strict=True
         )

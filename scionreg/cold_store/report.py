@@ -19,6 +19,8 @@ from scionreg.records.starting_values import StoreValues
 from scionreg.records.vocabulary import Against, Condition, StoreClass
 from scionreg.records.words import Sentence
 
+MUCH_WARMTH = "much_warmth"
+"""How wood was kept that would be used first, could it be used."""
 F_HOURS = 1.8
 """°F·h in a °C·h."""
 
@@ -42,6 +44,7 @@ class BundleFigures:
     keeps_days: float
     wood: Wood
     store: str | None
+    shelf: str | None
     sticks_left: float
     condition: str | None
     looked_at: dt.datetime | None
@@ -53,6 +56,12 @@ class BundleFigures:
     def may_not_be_used(self) -> tuple[str, ...]:
         """Return why it may not be used, in sentences; none where it may."""
         return tuple(each.says for each in self.reasons if each.bars)
+
+    @property
+    def kept_as(self) -> str:
+        """Return the name of its class, which asks for no use of wood that may not be used."""
+        asks = self.may_not_be_used and self.grade is StoreClass.USE_FIRST
+        return MUCH_WARMTH if asks else self.grade.value
 
     @property
     def humidity_known(self) -> bool:
@@ -79,9 +88,11 @@ class BundleFigures:
             "cultivars": list(self.wood.cultivars),
             "trees": list(self.wood.trees),
             "store": self.store,
+            "shelf": self.shelf,
             "sticks_left": self.sticks_left,
             "condition": self.condition,
             "looked_at": self.looked_at.isoformat() if self.looked_at else None,
+            "may_be_used": not self.may_not_be_used,
             "may_not_be_used": list(self.may_not_be_used),
             "not_recorded": list(self.doubts),
         }
@@ -116,7 +127,24 @@ class StoreReport:
                 {**spell.to_dict(), "bundles": self._touched_by(spell)} for spell in self.spells
             ],
             "warm_above_c": self.warm_above_c,
+            "by_cultivar": self.by_cultivar(),
         }
+
+    def by_cultivar(self) -> list[dict[str, Any]]:
+        """Return the sticks left of each cultivar (of several, where they are mixed), in bundles.
+
+        `may_be_used` are those of them that nothing forbids to use.
+        """
+        found: dict[str, dict[str, Any]] = {}
+        for each in self.bundles:
+            if each.sticks_left:
+                name = ", ".join(sorted(each.wood.cultivars))
+                start = {"cultivar": name or None, "bundles": 0, "sticks": 0, "may_be_used": 0}
+                row = found.setdefault(name, start)
+                row["bundles"] += 1
+                row["sticks"] += each.sticks_left
+                row["may_be_used"] += 0 if each.may_not_be_used else each.sticks_left
+        return [found[name] for name in sorted(found)]
 
     def _touched_by(self, spell: Spell) -> list[dict[str, Any]]:
         rows = self.touched_by(spell)
@@ -199,6 +227,7 @@ def store_report(
     *,
     woods: Mapping[str, Wood],
     stops: Mapping[str, Sequence[Reason]],
+    shelves: Mapping[str, str],
     zone: dt.tzinfo = dt.UTC,
     in_fahrenheit: bool = False,
     spells_of: Iterable[str] | None = None,
@@ -209,7 +238,8 @@ def store_report(
     ----------
     kept : where the wood was.
     curves : of the stores it was in.
-    woods, stops : what the wood is, and what speaks against using it, by bundle.
+    woods, stops, shelves : what the wood is, what speaks against using it, and where it was put,
+        by bundle.
     spells_of : the stores whose warm spells are wanted; None: all that there are curves of.
     """
     order = [code for code in kept.order() if code in kept.parents]
@@ -227,7 +257,7 @@ def store_report(
             values,
             wood=woods[code],
             stops=stops.get(code, ()),
-            left=kept.left.get(code, 0),
+            shelf=shelves.get(code),
             zone=zone,
             in_fahrenheit=in_fahrenheit,
         )
@@ -252,7 +282,7 @@ def _figures(
     *,
     wood: Wood,
     stops: Sequence[Reason],
-    left: float,
+    shelf: str | None,
     zone: dt.tzinfo,
     in_fahrenheit: bool,
 ) -> BundleFigures:
@@ -264,6 +294,7 @@ def _figures(
         days = (until.astimezone(zone).date() - wood.oldest).days
     keeps = keeping_days(wood.species, values, in_leaf=wood.in_leaf)
     look = standing_condition(kept.log.get(code, ()))
+    store = kept.last_store.get(code)
     reasons = list(stops)
     if grade is StoreClass.SAMPLE_FIRST:
         heat = f"{worst.degree_hours:.0f}"
@@ -282,8 +313,10 @@ def _figures(
         until=until,
         keeps_days=keeps,
         wood=wood,
-        store=kept.last_store.get(code),
-        sticks_left=left,
+        store=store,
+        # A shelf is written down with the packing; whoever moves wood leaves it behind.
+        shelf=shelf if store == kept.bundles[code].store else None,
+        sticks_left=kept.left.get(code, 0),
         condition=None if look is None else look.condition,
         looked_at=None if look is None else look.time,
         reasons=tuple(reasons),

@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 
 from scionreg.documents.field_sheets.kinds import SHEETS, kind_of_sheet, tell
 from scionreg.documents.field_sheets.sheet import ABOUT, DAYS, PEOPLE, FieldSheet, Line
-from scionreg.lineage.due import not_counted, not_tied, shelves
+from scionreg.lineage.due import not_counted, not_tied
 from scionreg.lineage.graph import find_kind
 from scionreg.lineage.known import Known, read_known
 from scionreg.records.cells import noun
@@ -233,19 +233,21 @@ def _in_store(
     connection: Connection, name: str, wanted: Wanted, settings: Settings, words: Words
 ) -> Iterator[_Subject]:
     """Yield bundles: to graft those to use first at the top, on a round those of each shelf."""
+    from scionreg.cold_store.report import MUCH_WARMTH
     from scionreg.storing import report
 
     asked = tuple(wanted.about)
     at = dt.datetime.combine(wanted.day, dt.time(12), settings.zone) if wanted.day else None
     found = report(connection, asked, store=wanted.store or None, now=not asked, at=at)
     bundles = found.usable() if name == "grafting" and not asked else list(found.bundles)
-    shelf = shelves(connection, [each.bundle for each in bundles])
     if name == "cooler":
-        bundles.sort(key=lambda each: (each.store or "", shelf.get(each.bundle, ""), each.bundle))
+        bundles.sort(key=lambda each: (each.store or "", each.shelf or "", each.bundle))
     for each in bundles:
-        left = words("field_sheet.left", number=f"{each.sticks_left or 0:g}")
-        where = " ".join(filter(None, [each.store, shelf.get(each.bundle)]))
-        kept = words("field_sheet.kept", grade=words.word(each.grade))
+        left = words("field_sheet.left", number=f"{each.sticks_left:g}")
+        where = " ".join(filter(None, [each.store, each.shelf]))
+        warm = each.kept_as == MUCH_WARMTH
+        grade = words("field_sheet.much_warmth") if warm else words.word(each.grade)
+        kept = words(f"field_sheet.{'not_used' if each.may_not_be_used else 'kept'}", grade=grade)
         yield _Subject(
             code=each.bundle,
             more=tuple(filter(None, [left, where, kept])),
