@@ -16,6 +16,7 @@ from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import Against, IdentityStatus
+from scionreg.records.words import Sentence
 from scionreg.registry.settings import Settings, read_settings
 from scionreg.rotation.capacity import (
     Capacity,
@@ -34,7 +35,7 @@ from scionreg.rotation.pressure import (
     pressure_of,
     shares_cut,
 )
-from scionreg.rotation.supply import LOOK_BACK, Bar, TreeSupply, most_sticks, new_tree
+from scionreg.rotation.supply import LOOK_BACK, Bar, TreeSupply, most_sticks, new_tree, past_strain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,6 +45,8 @@ if TYPE_CHECKING:
 MOST_SEASONS = 5
 MANY = 10**9
 """More sticks than any tree grows."""
+LAST_DAYS = dt.timedelta(days=61)
+"""The end of a season, when its wood is cut and grafted, and the next one is prepared."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +55,8 @@ class TreeOutlook:
 
     `like_it` is a grown tree of its kind as it would be planted. `cut_already` is how many sticks
     were cut in the first season, `never_cut` tells that no cutting of it is recorded at all;
-    `before` is its pressure in the `LOOK_BACK` seasons before that, oldest first.
+    `before` is its pressure in the `LOOK_BACK` seasons before that, oldest first. `at` is its
+    block, row and position.
     """
 
     tree: str
@@ -68,6 +72,11 @@ class TreeOutlook:
     before: tuple[float, ...]
     supply: TreeSupply
     like_it: TreeSupply
+    at: tuple[str | None, int | None, int | None] = (None, None, None)
+
+    def place(self) -> dict[str, Any]:
+        """Return its block, row and position as columns; nothing in them where it is private."""
+        return dict(zip(("block", "row", "position"), self.at, strict=True))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -91,6 +100,7 @@ class TreeOutlook:
                 "cultivar": self.cultivar,
                 "kind": self.kind,
                 "identity": self.identity.value,
+                **self.place(),
                 "season": grows.season,
                 "capacity": round(grows.sticks),
                 "low": round(grows.low),
@@ -100,7 +110,7 @@ class TreeOutlook:
                 "eligible": not against,
                 "state": self.status.state_in(grows.season).value,
                 "until": self.status.until,
-                "pressure": round(self.status.pressure, 2),
+                "pressure": round(past_strain(self.supply, ahead), 2),
                 "why": "; ".join(against or self.status.why),
             }
             for ahead, (grows, against) in enumerate(zip(self.capacity, self.why_not, strict=True))
@@ -109,11 +119,15 @@ class TreeOutlook:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlook:
-    """Every mother tree for the seasons asked about; `limits` says whose the limits are."""
+    """Every mother tree for the seasons asked about.
+
+    `limits` says whose the limits are, `past` that the first of the seasons is over, if it is.
+    """
 
     seasons: tuple[int, ...]
     trees: tuple[TreeOutlook, ...]
     limits: str = OWN_LIMITS
+    past: str | None = None
 
     def supplies(self) -> list[TreeSupply]:
         """Return the trees as a plan takes them."""
@@ -125,6 +139,7 @@ class Outlook:
             "seasons": list(self.seasons),
             "trees": [each.to_dict() for each in self.trees],
             "limits": self.limits,
+            "past": self.past,
         }
 
     def to_rows(self) -> list[dict[str, Any]]:
@@ -150,7 +165,7 @@ def outlook(
 
     Parameters
     ----------
-    first : the first season; None is the one it is. What was cut in it already counts.
+    first : the first season; None is `coming_season`. What was cut in it already counts.
     seasons : how many, 1 to 5.
     cultivar : only trees taken for it; the kind's yield is of all trees of the kind.
     tree : only this one.
@@ -177,6 +192,7 @@ def outlook(
     may = [judge.trees(codes, on=first_day, until=last) for first_day, last in days]
     return Outlook(
         seasons=asked,
+        past=Sentence("plan.past", season=asked[0]) if over(asked[0], settings) else None,
         trees=tuple(
             _outlook(
                 book,
@@ -208,11 +224,21 @@ def must_be_a_tree(connection: Connection, code: str) -> None:
         raise RegistryError(f"'{code}' is no mother tree but a {noun(kind)}")
 
 
+def coming_season(settings: Settings) -> int:
+    """Return the season that cutting is prepared for: in its last two months, the next one."""
+    return settings.season(settings.today() + LAST_DAYS)
+
+
+def over(season: int, settings: Settings) -> bool:
+    """Tell whether a season is past, so that nothing can be cut in it any more."""
+    return season < settings.season(settings.today())
+
+
 def planned_seasons(settings: Settings, first: int | None, seasons: int) -> tuple[int, ...]:
-    """Return the seasons of a plan; `first` None is the one it is. RegistryError if too many."""
+    """Return the seasons of a plan; `first` None is the coming one. RegistryError if too many."""
     if not 1 <= seasons <= MOST_SEASONS:
         raise RegistryError(f"a plan is for 1 to {MOST_SEASONS} seasons, not {seasons}")
-    begin = first if first is not None else settings.season(settings.today())
+    begin = first if first is not None else coming_season(settings)
     if not 1800 <= begin <= 2200:
         raise RegistryError(f"season {begin} is no year to plan for")
     return tuple(range(begin, begin + seasons))
@@ -254,6 +280,7 @@ def _outlook(
         cautions=tuple(_cautions(book, may[0])),
         cut_already=sum(each.sticks for each in tree.cuts if each.season == first),
         never_cut=not book.cuts,
+        at=book.at,
         before=tuple(
             pressure_of(shares_cut(tree, season + 1, sticks, values))
             for season in range(first - LOOK_BACK, first)

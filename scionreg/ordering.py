@@ -98,9 +98,8 @@ def demand(
     named = resolve_names(connection, {each.cultivar for each in orders})
     recorded = {row[0] for row in rows(connection, CULTIVARS, ())}
     meant = [replace(each, cultivar=named.get(each.cultivar, each.cultivar)) for each in orders]
-    for each in meant:
-        if each.cultivar not in recorded:
-            raise _unknown_cultivar(connection, each.cultivar)
+    if unknown := dict.fromkeys(e.cultivar for e in meant if e.cultivar not in recorded):
+        raise RegistryError("; ".join(_unknown_cultivar(connection, name) for name in unknown))
     kept = [each for each in meant if each.season in asked]
     if meant and not kept:
         years = ", ".join(str(year) for year in sorted({each.season for each in meant}))
@@ -127,10 +126,10 @@ def demand(
     )
 
 
-def _unknown_cultivar(connection: Connection, name: str) -> RegistryError:
+def _unknown_cultivar(connection: Connection, name: str) -> str:
     near = near_cultivars(connection, name)
     offer = f"; did you mean {' or '.join(near)}?" if near else ""
-    return RegistryError(f"no cultivar '{name}' is recorded{offer}")
+    return f"no cultivar '{name}' is recorded{offer}"
 
 
 def _grafted(worked: "WorkedLots", seasons: set[int]) -> dict[tuple[str, int], int]:

@@ -1,6 +1,6 @@
 """The cutting plan of a registry: what its trees can give set against what orders need."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -13,12 +13,13 @@ from scionreg.ordering import Demand
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RotationValues
 from scionreg.records.vocabulary import TreeKind
+from scionreg.records.words import Sentence
 from scionreg.registry.settings import read_settings
 from scionreg.rotation.comparing import Comparison, compare
 from scionreg.rotation.cutting_plan import Plan, plan
 from scionreg.rotation.demand import Order
 from scionreg.rotation.lifting import Lift
-from scionreg.rotation.supply import Cap, Labour, TreeSupply, cap_of
+from scionreg.rotation.supply import Bar, Cap, Labour, TreeSupply, cap_of
 from scionreg.rotation.why_cut import WhyCut
 from scionreg.walking import MOST_TREES, planned_cuts, walk_of
 
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SECONDS, MOST_SECONDS = 60, 86_400
+PLACED = ("kind", "block", "row", "position")
+NOT_PRUNED = frozenset({Bar.GONE, Bar.RESTING, Bar.STOPPED})
+"""What keeps a bank tree from being cut back; wood that may not be used is pruned like other."""
 LEFT_OUT = "left out, as asked"
 BEFORE_CUTTING = (
     "Propagating a protected cultivar needs the right holder's licence before cutting; moving wood "
@@ -53,6 +57,46 @@ class CuttingSheet:
         """Tell whether something wanted is not met."""
         return any(each.shortfall for each in self.plan.seasons)
 
+    def cut_back(self) -> list[TreeOutlook]:
+        """Return the bank trees to be cut back in the first season whose wood is not wanted.
+
+        Uncut, a bank tree turns to short wood (common practice, no source).
+        """
+        first = self.outlook.seasons[0]
+        cut = {e.tree for e in self.plan.trees if e.season == first and e.sticks}
+        return [
+            each
+            for each in self.outlook.trees
+            if each.kind == TreeKind.BANK
+            and each.tree not in cut
+            and not each.cut_already
+            and each.capacity[0].sticks >= 1
+            and not (each.supply.bars and NOT_PRUNED & each.supply.bars[0])
+        ]
+
+    def _single_sources(self) -> Iterator[Sentence]:
+        """Yield the cultivars of which the plan's wood can come of one tree only."""
+        first = self.outlook.seasons[0]
+        wanted = dict.fromkeys(each.cultivar for each in self.demand.wanted if each.sticks)
+        for cultivar in wanted:
+            trees = [
+                each
+                for each in self.outlook.trees
+                if each.cultivar == cultivar
+                and not (each.supply.bars and Bar.GONE in each.supply.bars[0])
+            ]
+            fit = [each for each in trees if not each.why_not[0]]
+            if len(trees) == 1:
+                yield Sentence("plan.only_source", tree=trees[0].tree, cultivar=cultivar)
+            elif len(fit) == 1:
+                yield Sentence(
+                    "plan.only_fit",
+                    tree=fit[0].tree,
+                    cultivar=cultivar,
+                    count=len(trees),
+                    season=first,
+                )
+
     def cautions(self) -> list[str]:
         """Return the plan's cautions, and those of the trees it cuts."""
         cut = {each.tree for each in self.plan.trees if each.sticks}
@@ -62,7 +106,14 @@ class CuttingSheet:
             if each.tree in cut
             for says in each.cautions
         ]
-        said = [*self.plan.cautions, *self.demand.cautions(), *of_trees, BEFORE_CUTTING]
+        said = [
+            *([self.outlook.past] if self.outlook.past else []),
+            *self.plan.cautions,
+            *self.demand.cautions(),
+            *self._single_sources(),
+            *of_trees,
+            BEFORE_CUTTING,
+        ]
         return list(dict.fromkeys(said))
 
     def to_dict(self) -> dict[str, Any]:
@@ -73,14 +124,22 @@ class CuttingSheet:
             "demand": self.demand.to_rows(),
             "left_out": [asdict(each) for each in self.demand.left_out],
             "outlook": [each.to_dict() for each in self.outlook.trees],
+            "cut_back": [
+                {"tree": e.tree, "cultivar": e.cultivar, **e.place()} for e in self.cut_back()
+            ],
             "compared": self.compared.to_dict() if self.compared else None,
             "why": self.why.to_dict() if self.why else None,
         }
 
-    def to_rows(self) -> list[dict[str, Any]]:
+    def to_rows(self, *, every: bool = False, cut_back: bool = False) -> list[dict[str, Any]]:
         """Return a flat dictionary a tree and season, for CSV: the plan's, and what stops it.
 
         Where something was changed, `sticks_before` is what the plan as it stands cuts.
+
+        Parameters
+        ----------
+        every : also trees of the cultivars wanted of which nothing is cut.
+        cut_back : also the bank trees to be cut back, of no number of sticks.
         """
         against = {(row["tree"], row["season"]): row for row in self.outlook.to_rows()}
         before: dict[tuple[str, int], int] = {}
@@ -89,10 +148,23 @@ class CuttingSheet:
         rows = []
         for row in self.plan.to_dict()["trees"]:
             key = row["tree"], row["season"]
-            row |= {name: against[key][name] for name in ("eligible", "state", "until")}
+            if not (every or row["sticks"] or before.get(key)):
+                continue
+            row = {
+                name: row[name] if name in row else against[key][name]
+                for name in ("tree", "cultivar", *PLACED, *row, "eligible", "state", "until")
+            }
+            row |= {"capacity": round(row["capacity"]), "pressure": round(row["pressure"], 2)}
             if self.compared:
                 row["sticks_before"] = before.get(key, row["sticks"])
             rows.append(row)
+        if cut_back:
+            first = self.outlook.seasons[0]
+            rows += [
+                {name: against[e.tree, first][name] for name in ("tree", "cultivar", *PLACED)}
+                | {"season": first, "why": "cut back: its wood is not wanted"}
+                for e in self.cut_back()
+            ]
         return rows
 
     def to_frame(self) -> "pd.DataFrame":

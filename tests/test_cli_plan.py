@@ -95,7 +95,7 @@ def test_what_cannot_be_met_is_said_with_what_would_lift_it(run: Run, orders: st
     assert "plant " in brellan
     assert "plant" not in told.partition("Cossamer, ")[2].partition("Sticks planned")[0]
     assert told.count("no permit") == 1
-    _, listed, _ = run("plan", *QUICK, "--demand", orders, "--csv")
+    _, listed, _ = run("plan", *QUICK, "--demand", orders, "--csv", "--every")
     rows = list(csv.DictReader(listed.splitlines()))
     assert all(row["sticks"] == "0" for row in rows if row["eligible"] == "False")
     assert any(int(row["sticks"]) > 0 for row in rows)
@@ -240,6 +240,53 @@ def test_trees_with_a_sign_of_wear_are_listed(run: Run) -> None:
     assert "Old-7 (Brellan): grafts of its wood took" in told
     alone = one_line(run("plan", "--season", "2024", "--why", "Old-7")[1])
     assert "To be watched: grafts of its wood took" in alone
+
+
+def test_a_list_names_places_and_only_what_is_cut_and_may_name_trees_to_cut_back(run: Run) -> None:
+    options = ("plan", *QUICK, "--trees", "Brellan=100")
+    rows = list(csv.DictReader(run(*options, "--csv")[1].splitlines()))
+    assert all(int(row["sticks"]) > 0 and len(row["pressure"]) <= 4 for row in rows)
+    assert all(row["capacity"].isdigit() for row in rows)
+    assert rows[0].keys() >= {"tree", "cultivar", "kind", "block", "row", "position", "sticks"}
+    listed = list(csv.DictReader(run(*options, "--csv", "--cut-back")[1].splitlines()))
+    back = [row for row in listed if not row["sticks"]]
+    assert listed[: len(rows)] == rows
+    told = json.loads(run(*options, "--json")[1])
+    assert [row["tree"] for row in back] == [each["tree"] for each in told["cut_back"]]
+    cut = {row["tree"] for row in rows}
+    assert not cut & {row["tree"] for row in back}
+    assert {row["kind"] for row in back} == {"bank"}
+    assert "T24-0028-2" not in {row["tree"] for row in back}, "it is dead"
+    assert "though no wood is wanted" in run(*options)[1]
+
+
+def test_the_one_source_of_a_cultivar_is_a_caution(run: Run) -> None:
+    told = one_line(run("plan", *QUICK, "--trees", "Haddersel=2")[1])
+    assert "T24-0034-6 is the only mother tree of Haddersel" in told
+    assert "only mother tree" not in one_line(run("plan", *QUICK, "--trees", "Brellan=2")[1])
+
+
+def test_the_arithmetic_from_trees_to_sticks_can_be_followed(run: Run) -> None:
+    options = ("plan", *QUICK, "--trees", "Brellan=1000")
+    told = one_line(run(*options)[1])
+    (need,) = json.loads(run(*options, "--json")[1])["demand"]
+    take = float(told.partition(" 1000 ")[2].split()[0]) / 100
+    assert need["grafts"] == pytest.approx(1000 / (take * 0.92 * 0.9), abs=2)
+    assert need["sticks"] == pytest.approx(need["grafts"] / 0.85 * 1.1, abs=1)
+    for part in ("92% that stand", "90% that can be sold", "15% lost in store", "10% in reserve"):
+        assert part in told
+
+
+def test_one_stick_is_one_stick(run: Run) -> None:
+    told = one_line(run("plan", *QUICK, "--trees", "Haddersel=1")[1])
+    assert "none of 1 stick; all are short" in told
+    assert "1 sticks" not in told
+
+
+def test_a_season_that_is_over_is_said_to_be(run: Run) -> None:
+    for options in ((), ("--trees", "Brellan=10"), ("--why", "Old-7")):
+        told = one_line(run("plan", "--season", "2020", "--seconds", "3", *options)[1])
+        assert "Season 2020 is over" in told
 
 
 def test_a_search_that_had_no_time_still_plans(run: Run, orders: str) -> None:

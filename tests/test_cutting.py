@@ -2,14 +2,16 @@
 
 import datetime as dt
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from scionreg.api import Registry
-from scionreg.cutting import Outlook, opens
+from scionreg.cutting import Outlook, coming_season, opens, over, planned_seasons
+from scionreg.cutting import outlook as outlook_of
 from scionreg.ordering import demand, read_orders
 from scionreg.records.errors import RegistryError
-from scionreg.registry.settings import Settings
+from scionreg.registry.settings import Settings, write_settings
 from scionreg.registry.store import Store
 from scionreg.rotation.demand import Order
 from tests.small_registries import bundle, collection, holding, small
@@ -235,7 +237,10 @@ def test_orders_are_read_from_csv(tmp_path: Path) -> None:
         ("cultivar,season,trees\nBrellan,2027,5,yes\n", "orders.csv:2: more cells than columns"),
         ("cultivar;season;trees\nBrellan;2027;5\n", "with commas between"),
         ("cultivar,season,trees\nBrellan,2027,99999999999\n", "more than 10,000,000"),
-        ("cultivar,season,trees\n,2027,5\nBrellan,soon,5\n", "no cultivar.*; and 1 more"),
+        (
+            "cultivar,season,trees\n,2027,5\nBrellan,soon,x\n",
+            r"csv:2: no cultivar[^\n]*\n.*csv:3: 'soon' in season; write[^\n]*\n.*csv:3: 'x' in",
+        ),
         ("cultivar,season,trees,must_fill\nBrellan,2027,5,maybe\n", "'maybe' in must_fill"),
     ],
 )
@@ -253,6 +258,64 @@ def test_orders_that_are_no_text_are_refused(tmp_path: Path) -> None:
         read_orders(file)
     file.write_text("Cultivar, Season ,TREES\nBrellan,2027,5\n")
     assert read_orders(file) == [Order(cultivar="Brellan", season=2027, trees=5)]
+
+
+def test_all_cultivars_that_nobody_knows_are_named(demo: str) -> None:
+    orders = [Order(cultivar=name, season=SEASON, trees=5) for name in ("Brelan", "Aa", "Brellan")]
+    with (
+        Registry.open(demo) as registry,
+        pytest.raises(RegistryError, match=r"'Brelan' .* mean Brellan\?; no cultivar 'Aa'"),
+    ):
+        registry.demand(orders, first=SEASON)
+
+
+@pytest.mark.parametrize(
+    ("first_day", "today", "season"),
+    [
+        ("07-01", "2026-12-01", 2027),
+        ("07-01", "2027-04-30", 2027),
+        ("07-01", "2027-05-20", 2028),
+        ("01-01", "2026-06-10", 2026),
+        ("01-01", "2026-10-31", 2026),
+        ("01-01", "2026-11-05", 2027),
+    ],
+)
+def test_the_season_to_plan_is_the_next_one_once_this_ones_wood_is_grafted(
+    monkeypatch: pytest.MonkeyPatch, first_day: str, today: str, season: int
+) -> None:
+    monkeypatch.setattr(Settings, "today", lambda _: dt.date.fromisoformat(today))
+    settings = Settings(season_first_day=first_day)
+    assert coming_season(settings) == planned_seasons(settings, None, 1)[0] == season
+    assert over(2025, settings)
+    assert not over(season, settings)
+
+
+def test_south_of_the_equator_the_outlook_is_the_norths_half_a_year_later(store: Store) -> None:
+    """Seasons begin on 1 January there, and are named by the spring they are grafted in."""
+
+    def of(half_a_year: dt.timedelta, first_day: str) -> list[dict[str, Any]]:
+        records = small()
+        days = [dt.date(2024, 1, 20), dt.date(2025, 2, 3), dt.date(2026, 3, 1)]
+        records["collections"] = [
+            collection(f"C{at}", tree, sticks=40 + at, share_cut=0.4, date=day + half_a_year)
+            for at, (day, tree) in enumerate((d, t) for d in days for t in ("T1", "T2"))
+        ]
+        for tree in records["mother_trees"]:
+            tree |= {"kind": "bank", "planted": dt.date(2022, 3, 1) + half_a_year}
+        for kind in ("bundles", "graft_lots", "dispatches", "take_counts", "identity_checks"):
+            records[kind] = []
+        with holding(store, records) as connection:
+            write_settings(connection, Settings(season_first_day=first_day))
+            return outlook_of(connection, first=2026, seasons=3).to_rows()
+
+    north, south = of(dt.timedelta(0), "07-01"), of(dt.timedelta(days=182), "01-01")
+    assert north == south
+    assert any(row["cut_already"] for row in north)
+
+
+def test_the_pressure_of_a_later_season_is_what_is_left_by_then(outlook: Outlook) -> None:
+    rows = [row["pressure"] for row in outlook.to_rows() if row["tree"] == "Old-7"]
+    assert rows == [0.65, 0.22, 0.0]
 
 
 @pytest.mark.parametrize("season", [2027, 2028])

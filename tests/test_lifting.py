@@ -108,6 +108,15 @@ def test_an_order_that_trees_can_only_round_up_to_needs_no_new_ones() -> None:
     assert (found["plant"].amount, found["take_in"].amount) == (1, 1)
 
 
+def test_where_trees_are_cut_back_for_their_wood_more_of_them_are_cut_back() -> None:
+    (one,) = {
+        lift.text
+        for way, lift in ways([tree("A", 40)], 30, new=tree("N", 40, kind="dehorned")).items()
+        if way == "plant"
+    }
+    assert one.startswith("cut back 1 more tree of it for later years")
+
+
 def test_visits_of_fewer_sticks_are_named_where_they_would_lift_it() -> None:
     small = [tree(code, 12, limits=replace(LIMITS, least_visit=7)) for code in "AB"]
     found = ways(small, 10)["small_visits"]

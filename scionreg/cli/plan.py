@@ -28,7 +28,7 @@ def plan(
         typer.Option(help="CULTIVAR=TREES to be sold, grafted in the first season; repeat it."),
     ] = None,
     season: Annotated[
-        int | None, typer.Option(help="First season to plan, by its spring; else the one it is.")
+        int | None, typer.Option(help="First season to plan, by its spring; else the coming one.")
     ] = None,
     seasons: Annotated[int, typer.Option(help="How many seasons to plan, 1 to 5.")] = 3,
     method: Annotated[
@@ -56,6 +56,15 @@ def plan(
         Path | None,
         typer.Option(help="Draw how hard each tree is cut, season by season, into this file."),
     ] = None,
+    every: Annotated[
+        bool, typer.Option("--every", help="With --csv: also trees of which nothing is cut.")
+    ] = False,
+    cut_back: Annotated[
+        bool,
+        typer.Option(
+            "--cut-back", help="With --csv: also bank trees to cut back whose wood is not wanted."
+        ),
+    ] = False,
     seconds: Annotated[float, typer.Option(help="About the most that the search may take.")] = 60,
     registry: Where = "",
     json: Json = False,
@@ -69,9 +78,10 @@ def plan(
     Examples: scionreg plan; scionreg plan --demand orders.csv --cap days=3; scionreg plan --trees
     Brellan=2000 --without Old-7 --why Old-3
     """
+    from scionreg.cutting import coming_season
+
     with opened(registry) as opened_registry:
-        settings = opened_registry.settings
-        first = season if season is not None else settings.season(settings.today())
+        first = season if season is not None else coming_season(opened_registry.settings)
         orders, instead = _orders(demand or [], trees or [], first)
         if not orders:
             _refuse_without_orders(bool(without or cap), picture)
@@ -94,7 +104,10 @@ def plan(
                 why=why or None,
             )
     _draw(sheet.outlook, sheet, picture, pressure)
-    _tell_sheet(sheet, json=json, csv=csv)
+    if csv and not json:
+        console.as_csv(sheet.to_rows(every=every, cut_back=cut_back))
+    else:
+        _tell_sheet(sheet, json=json)
     if sheet.short:
         raise typer.Exit(3)
 
@@ -157,12 +170,10 @@ def _tell_outlook(outlook: "Outlook", why: str, *, json: bool, csv: bool) -> Non
         tell_outlook(outlook)
 
 
-def _tell_sheet(sheet: "CuttingSheet", *, json: bool, csv: bool) -> None:
+def _tell_sheet(sheet: "CuttingSheet", *, json: bool) -> None:
     from scionreg.cli.telling_plan import tell_sheet
 
     if json:
         console.as_json(sheet.to_dict())
-    elif csv:
-        console.as_csv(sheet.to_rows())
     else:
         tell_sheet(sheet)

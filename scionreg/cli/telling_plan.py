@@ -52,6 +52,7 @@ def tell_sheet(sheet: "CuttingSheet") -> None:
     console.data("\nSticks planned")
     console.table([row for row in sheet.plan.to_dict()["seasons"] if row["demand"]], GIVEN)
     _tell_cuts(sheet)
+    _tell_cut_back(sheet)
     cultivars = {each.cultivar for each in sheet.demand.wanted}
     _tell_stopped([each for each in sheet.outlook.trees if each.cultivar in cultivars])
     _tell_orders([_order(row) for row in sheet.demand.to_rows()])
@@ -104,7 +105,7 @@ def _days(days: float) -> str:
 
 def _order(row: dict[str, Any]) -> dict[str, Any]:
     must = "yes" if row["must_fill"] else None
-    return row | {"take": f"{100 * row['take']:.0f} %", "must": must}
+    return row | {"take": f"{100 * row['take']:.1f} %", "must": must}
 
 
 def _tell_orders(rows: list[dict[str, Any]]) -> None:
@@ -112,6 +113,16 @@ def _tell_orders(rows: list[dict[str, Any]]) -> None:
     console.data("\nOrders, and the sticks they need")
     told = {n: head for n, head in WANTED.items() if any(row[n] for row in rows)}
     console.table(rows, {"season": "season", "cultivar": "cultivar", **told})
+    by = {row["method"]: row["sticks_a_graft"] for row in rows if row["sticks_a_graft"] != 1}
+    each = "".join(f" × {n:.3g} of {method}" for method, n in sorted(by.items()))
+    for row in rows[:1]:
+        _paragraph(
+            f"Grafts: trees / (take × {row['survival']:.0%} that stand at the season's end × "
+            f"{row['grade_out']:.0%} that can be sold). Sticks: grafts{each} / (1 − "
+            f"{row['loss']:.0%} lost in store and at the bench) × (1 + {row['reserve']:.0%} in "
+            "reserve). Both are rounded up.",
+            indent=2,
+        )
 
 
 def _tell_lifts(sheet: "CuttingSheet") -> None:
@@ -150,6 +161,19 @@ def _tell_cuts(sheet: "CuttingSheet") -> None:
     first = {"grows": f"grows {seasons[0]}", "pressure": "pressure"}
     columns = {"tree": "tree", "cultivar": "cultivar", **{str(s): str(s) for s in seasons}, **first}
     console.table(shown, columns | {"why": f"what limits it in {seasons[0]}"})
+
+
+def _tell_cut_back(sheet: "CuttingSheet") -> None:
+    """List the bank trees whose wood is not wanted, and that turn to short wood uncut."""
+    by: dict[str, list[str]] = {}
+    for each in sheet.cut_back():
+        by.setdefault(each.cultivar, []).append(each.tree)
+    if by:
+        console.data(
+            f"\nBank trees to cut back in {sheet.outlook.seasons[0]} though no wood is wanted"
+        )
+        for cultivar, codes in by.items():
+            _paragraph(f"{cultivar}: {', '.join(codes)}.", indent=2)
 
 
 def _tell_stopped(trees: "list[TreeOutlook]") -> None:
@@ -234,8 +258,8 @@ def _tell_why(why: "WhyCut") -> None:
         zip(why.sticks, why.capacity, why.binding, strict=True)
     ):
         _paragraph(
-            f"{why.first_season + ahead}: {sticks:,} of the {grows:,.0f} sticks it grows. What "
-            f"limits it: {binds}.",
+            f"{why.first_season + ahead}: {sticks:,} of the {many(round(grows), 'stick')} it "
+            f"grows. What limits it: {binds}.",
             indent=2,
         )
     for head, change in (
@@ -325,7 +349,9 @@ def tell_outlook(outlook: "Outlook") -> None:
     )
     _tell_stopped(list(outlook.trees))
     console.data("\nTo mind")
-    _paragraph(outlook.limits, indent=2)
+    for says in (outlook.past, outlook.limits):
+        if says:
+            _paragraph(says.rstrip(".") + ".", indent=2)
     console.talk("for a plan give orders: scionreg plan --trees CULTIVAR=TREES, or --demand FILE")
 
 
@@ -334,12 +360,13 @@ def tell_tree(outlook: "Outlook") -> None:
     (tree,) = outlook.trees
     console.data(f"{tree.tree} ({tree.cultivar}, {tree.kind})")
     for row, against in zip(tree.to_rows(), tree.why_not, strict=True):
-        grows = f"{row['capacity']:,} sticks ({row['low']:,} to {row['high']:,})"
+        grows = f"{many(row['capacity'], 'stick')} ({row['low']:,} to {row['high']:,})"
         may = (
             f"not to be cut: {'; '.join(against)}" if against else f"at most {row['most_to_cut']:,}"
         )
         _paragraph(f"{row['season']}: grows {grows}; {may}.", indent=2)
     if tree.status.state is CutState.WATCH:
         _paragraph(f"To be watched: {'; '.join(tree.status.why)}.", indent=2)
-    for says in (*tree.cautions, outlook.limits):
-        _paragraph(says, indent=2)
+    for says in (*tree.cautions, outlook.past, outlook.limits):
+        if says:
+            _paragraph(says, indent=2)

@@ -13,7 +13,10 @@ from scionreg.records.vocabulary import Counting
 from scionreg.registry.settings import Settings
 
 TREES = Query(
-    "SELECT tree, cultivar, kind, planted, status, sticks_per_year FROM mother_trees ORDER BY id"
+    "SELECT tree, cultivar, kind, planted, status, sticks_per_year, "
+    "CASE WHEN location_private THEN NULL ELSE block END, "
+    "CASE WHEN location_private THEN NULL ELSE row END, "
+    "CASE WHEN location_private THEN NULL ELSE position END FROM mother_trees ORDER BY id"
 )
 CULTIVARS = Query("SELECT cultivar, species, rights, rights_until, licence_no FROM cultivars")
 CUTS = Query(
@@ -51,6 +54,7 @@ class CutBook:
     """What is recorded of one mother tree; `cultivar` is the name that the written one stands for.
 
     `stopped` are the holds and notices in force, with the limb each is about (None: the tree).
+    `at` is its block, row and position, nothing where that is private.
     """
 
     tree: str
@@ -65,6 +69,7 @@ class CutBook:
     licence: str | None
     cuts: tuple[CutMade, ...]
     stopped: tuple[tuple[str | None, str], ...]
+    at: tuple[str | None, int | None, int | None] = (None, None, None)
 
 
 def read_cut_books(connection: Connection, settings: Settings) -> list[CutBook]:
@@ -79,7 +84,7 @@ def read_cut_books(connection: Connection, settings: Settings) -> list[CutBook]:
     for tree, date, *rest in rows(connection, EVENTS, ()):
         events.setdefault(tree, []).append(Happening(tree, as_day(date), *rest))
     found = []
-    for tree, written, kind, planted, status, expected in recorded:
+    for tree, written, kind, planted, status, expected, *at in recorded:
         cultivar = names.get(written, written)
         species, rights, until, licence = named.get(cultivar, ("", None, None, None))
         found.append(
@@ -96,6 +101,7 @@ def read_cut_books(connection: Connection, settings: Settings) -> list[CutBook]:
                 licence=licence,
                 cuts=tuple(cuts.get(tree, ())),
                 stopped=tuple((limb, says) for limb, says, _ in in_force(events.get(tree, ()))),
+                at=(at[0], at[1], at[2]),
             )
         )
     return found

@@ -59,6 +59,7 @@ class Need:
     """What an order needs: grafts, and their sticks, less those made or in store already.
 
     `grafted` are grafts that are made, `in_store` sticks that are there; `to_cut` is for the rest.
+    `sticks_a_graft` to `reserve` are the figures that it is reckoned with.
     """
 
     cultivar: str
@@ -73,6 +74,11 @@ class Need:
     in_store: float
     to_cut: int
     text: str
+    sticks_a_graft: float = 1.0
+    survival: float = 1.0
+    grade_out: float = 1.0
+    loss: float = 0.0
+    reserve: float = 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -219,6 +225,11 @@ def needs_of(
                 in_store=stored,
                 to_cut=_whole(still - stored),
                 text=take.text,
+                sticks_a_graft=by_method[by],
+                survival=values.survival,
+                grade_out=values.grade_out,
+                loss=values.loss,
+                reserve=values.reserve,
             )
         )
     return tuple(found)

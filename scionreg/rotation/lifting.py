@@ -13,6 +13,7 @@ from enum import StrEnum
 from statistics import median
 from typing import Any
 
+from scionreg.records.vocabulary import TreeKind
 from scionreg.rotation.goals import Served, serve, shortfalls
 from scionreg.rotation.supply import Bar, TreeSupply, most_sticks
 
@@ -207,10 +208,17 @@ def _planted(cultivar: str, served: Served, new: TreeSupply | None, seconds: flo
         cultivar=cultivar,
         amount=count,
         text=(
-            f"plant {about}{count:,} more for later years (each gives up to {gives:,} a season "
+            f"{_more(new.kind, about, count)} for later years (each gives up to {gives:,} a season "
             "once grown)"
         ),
     )
+
+
+def _more(kind: str, about: str, count: int) -> str:
+    """Return how trees of a kind come to be: a tree is cut back, not planted, to force wood."""
+    if kind != TreeKind.DEHORNED:
+        return f"plant {about}{count:,} more"
+    return f"cut back {about}{count:,} more tree{'' if count == 1 else 's'} of it"
 
 
 def _gives(tree: TreeSupply, wanted: int) -> int:
