@@ -32,6 +32,7 @@ from scionreg.rotation.pressure import (
     TakeAgainstMates,
     cut_status,
     limits_of,
+    low_take,
     pressure_of,
     shares_cut,
 )
@@ -56,7 +57,7 @@ class TreeOutlook:
     `like_it` is a grown tree of its kind as it would be planted. `cut_already` is how many sticks
     were cut in the first season, `never_cut` tells that no cutting of it is recorded at all;
     `before` is its pressure in the `LOOK_BACK` seasons before that, oldest first. `at` is its
-    block, row and position.
+    block, row and position, `cut_by` by season the last day it may be cut on, where there is one.
     """
 
     tree: str
@@ -73,6 +74,7 @@ class TreeOutlook:
     supply: TreeSupply
     like_it: TreeSupply
     at: tuple[str | None, int | None, int | None] = (None, None, None)
+    cut_by: tuple[dt.date | None, ...] = ()
 
     def place(self) -> dict[str, Any]:
         """Return its block, row and position as columns; nothing in them where it is private."""
@@ -108,6 +110,7 @@ class TreeOutlook:
                 "cut_already": self.cut_already if ahead == 0 else 0,
                 "most_to_cut": most_sticks(self.supply, ahead, MANY),
                 "eligible": not against,
+                "cut_by": self.cut_by[ahead] if self.cut_by else None,
                 "state": self.status.state_in(grows.season).value,
                 "until": self.status.until,
                 "pressure": round(past_strain(self.supply, ahead), 2),
@@ -252,6 +255,8 @@ BAR = {
     Against.LICENCE: Bar.LICENCE,
 }
 """What would lift a bar; that of any other is to look at the tree."""
+ENDS = (Against.AGE_ENDS, Against.PERMISSION_ENDS)
+"""What lets a tree be cut up to a day."""
 
 
 def _outlook(
@@ -277,7 +282,10 @@ def _outlook(
         status=status,
         identity=identity.status,
         why_not=tuple(tuple(reason.says for reason in each) for each in barred),
-        cautions=tuple(_cautions(book, may[0])),
+        cautions=tuple(_cautions(book, may[0], status, take)),
+        cut_by=tuple(
+            _cut_by(each, season.season, settings) for each, season in zip(may, grows, strict=True)
+        ),
         cut_already=sum(each.sticks for each in tree.cuts if each.season == first),
         never_cut=not book.cuts,
         at=book.at,
@@ -318,9 +326,19 @@ def _grown_like(
     return new_tree(cultivar, tree.kind, sticks, limits, len(grows))
 
 
-def _cautions(book: CutBook, may: Judgement) -> Iterable[str]:
+def _cut_by(may: Judgement, season: int, settings: Settings) -> dt.date | None:
+    """Return the last day of a season that a tree may be cut on, where that ends before it does."""
+    days = [each.until for each in may.reasons if each.code in ENDS and each.until is not None]
+    return min((day for day in days if day < opens(season + 1, settings)), default=None)
+
+
+def _cautions(
+    book: CutBook, may: Judgement, status: CutStatus, take: TakeAgainstMates | None
+) -> Iterable[str]:
     """Yield what is to be minded of a tree that may be cut."""
     yield from (each.says for each in may.reasons if not each.bars)
+    if take is not None and "low_take" not in {sign.sign for sign in status.signs}:
+        yield low_take(take)
     if book.kind is None:
         yield "how it is kept is not recorded; it is judged as a bearing tree"
     undated = sum(each.season is None for each in book.cuts)

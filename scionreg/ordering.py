@@ -1,6 +1,7 @@
 """Answers about what is wanted: the sticks that orders need, set against wood that is there."""
 
 import csv
+import datetime as dt
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -8,12 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
-from scionreg.cutting import planned_seasons
-from scionreg.lineage.balance import balance
+from scionreg.cutting import LAST_DAYS, over, planned_seasons
+from scionreg.judgement import Judge, Judgement, Reason
+from scionreg.judgement.rests import opens
+from scionreg.judgement.wood import NO_SOURCE_THEN
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import Query, as_day, rows
+from scionreg.lineage.holdings import read_holdings
+from scionreg.lineage.sticks import tidy
 from scionreg.records.errors import RegistryError
 from scionreg.records.starting_values import RotationValues, UsualTake
+from scionreg.records.vocabulary import Against
+from scionreg.records.words import Sentence
 from scionreg.registry.settings import Settings, read_settings
 from scionreg.registry.suggestions import near_cultivars
 from scionreg.rotation.demand import LotTake, Need, Order, needs_of, wanted_of
@@ -31,13 +38,31 @@ MOST_FAULTS = 20
 """Faults of a file that are told at once."""
 """More trees than any order is for: a slip of the keyboard."""
 CULTIVARS = Query("SELECT cultivar FROM cultivars")
+KNOWN_NOW = (Against.WRONG, Against.DOUBTFUL, Against.HOLD, Against.NOTICE, Against.LICENCE)
+"""What bars wood that was cut, whenever it became known of its tree."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtHand:
+    """Sticks of a season in a bundle or cutting; `why_not` bars their use, if anything does."""
+
+    item: str
+    cultivar: str
+    season: int
+    sticks: float
+    why_not: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the stable JSON form."""
+        return asdict(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Demand:
     """What orders need; `wanted` is summed as a plan takes it, seasons counted from `first`.
 
-    `left_out` are orders of seasons that are not planned.
+    `left_out` are orders of seasons that are not planned, `not_counted` wood at hand that may not
+    be used.
     """
 
     first: int
@@ -45,10 +70,29 @@ class Demand:
     needs: tuple[Need, ...]
     wanted: tuple[Wanted, ...]
     left_out: tuple[Order, ...] = ()
+    not_counted: tuple[AtHand, ...] = ()
 
     def cautions(self) -> list[str]:
         """Return what was left out, in a sentence each."""
         last = self.first + self.seasons - 1
+        barred: dict[tuple[str, str], list[AtHand]] = {}
+        for wood in self.not_counted:
+            barred.setdefault((wood.cultivar, wood.why_not), []).append(wood)
+        return [
+            *(
+                Sentence(
+                    "plan.not_counted",
+                    cultivar=cultivar,
+                    items=", ".join(f"{each.item} ({each.sticks:g})" for each in its),
+                    sticks=f"{sum(each.sticks for each in its):,g}",
+                    why=why,
+                )
+                for (cultivar, why), its in barred.items()
+            ),
+            *self._left_out(last),
+        ]
+
+    def _left_out(self, last: int) -> list[str]:
         return [
             f"The order of {each.trees:,} trees of {each.cultivar} for {each.season} is left out: "
             f"the plan is for {self.first} to {last}."
@@ -61,6 +105,7 @@ class Demand:
             "first": self.first,
             "needs": self.to_rows(),
             "left_out": [asdict(each) for each in self.left_out],
+            "not_counted": [each.to_dict() for each in self.not_counted],
         }
 
     def to_rows(self) -> list[dict[str, Any]]:
@@ -107,10 +152,17 @@ def demand(
             f"the orders are for season {years}, and the plan is for {asked[0]} to {asked[-1]}"
         )
     worked = read_worked_lots(connection, settings)
+    at_hand = _at_hand(connection, settings, {each.season for each in kept})
+    in_store: dict[tuple[str, int], float] = {}
+    for each in at_hand:
+        if not each.why_not:
+            key = each.cultivar, each.season
+            in_store[key] = in_store.get(key, 0) + each.sticks
+    ordered = {each.cultivar for each in kept}
     needs = needs_of(
         kept,
         _early_takes(worked),
-        _in_store(connection, settings, {each.season for each in kept}),
+        in_store,
         _grafted(worked, {each.season for each in kept}),
         values=settings.values(RotationValues),
         usual=settings.values(UsualTake),
@@ -123,6 +175,7 @@ def demand(
         needs=needs,
         wanted=tuple(wanted_of(needs, asked[0])),
         left_out=tuple(each for each in meant if each.season not in asked),
+        not_counted=tuple(e for e in at_hand if e.why_not and e.cultivar in ordered),
     )
 
 
@@ -160,34 +213,75 @@ def _early_takes(worked: "WorkedLots") -> list[LotTake]:
 
 
 WAITING = Query(
-    "SELECT c.collection, t.cultivar, c.date, c.sticks FROM collections c "
+    "SELECT c.collection, c.tree, t.cultivar, c.date, c.sticks, c.limb FROM collections c "
     "JOIN mother_trees t ON t.tree = c.tree "
     "WHERE NOT EXISTS (SELECT 1 FROM bundles b WHERE b.collection = c.collection)"
 )
 
 
-def _in_store(
-    connection: Connection, settings: Settings, seasons: Collection[int]
-) -> dict[tuple[str, int], float]:
-    """Return the sticks at hand by cultivar and the season whose wood they are.
+def _at_hand(connection: Connection, settings: Settings, seasons: Collection[int]) -> list[AtHand]:
+    """Return the wood of some seasons that is at hand, with what bars its use.
 
     In store, and cut but waiting to be tied; what was left out when the rest of a cutting was tied
     is not at hand.
     """
-    there = {
-        (row.code, season): row.in_store
-        for season in seasons
-        for row in balance(connection, scope="cultivar", season=season).rows
-        if row.code is not None and row.in_store > 0
+    judge = Judge(connection, settings=settings)
+    held = {
+        code: each
+        for code, each in read_holdings(connection, "cultivar", None, settings).bundles.items()
+        if each.home is not None
+        and each.season in seasons
+        and each.flow.left_of(each.bundle.sticks) > 0
     }
+    may: dict[str, Judgement] = {}
+    for of in {int(each.season or 0) for each in held.values()}:
+        codes = [code for code, each in held.items() if each.season == of]
+        may |= judge.bundles(codes, on=_day_of_use(of, settings))
+    found = [
+        AtHand(
+            item=code,
+            cultivar=str(each.home),
+            season=int(each.season or 0),
+            sticks=tidy(each.flow.left_of(each.bundle.sticks)),
+            why_not=may[code].why,
+        )
+        for code, each in held.items()
+    ]
     waiting = rows(connection, WAITING, ())
-    names = resolve_names(connection, {row[1] for row in waiting})
-    for collection, cultivar, date, sticks in waiting:
+    names = resolve_names(connection, {row[2] for row in waiting})
+    holds = judge.holds(judge.today)
+    for collection, tree, cultivar, date, sticks, limb in waiting:
         season = settings.season_of(as_day(date), collection)
         if season is not None and season in seasons:
-            key = names[cultivar], season
-            there[key] = there.get(key, 0) + sticks
-    return there
+            barred = [each.says for each in _bars_of_cutting(judge, tree, limb, as_day(date))]
+            barred += [Sentence("plan.held", item=collection)] if collection in holds else []
+            found.append(
+                AtHand(
+                    item=collection,
+                    cultivar=names[cultivar],
+                    season=season,
+                    sticks=sticks,
+                    why_not="; ".join(barred),
+                )
+            )
+    return found
+
+
+def _day_of_use(season: int, settings: Settings) -> dt.date:
+    """Return the day that a season's wood is judged on: today, or once it is over, near its end."""
+    if not over(season, settings):
+        return settings.today()
+    return opens(season + 1, settings) - LAST_DAYS
+
+
+def _bars_of_cutting(
+    judge: Judge, tree: str, limb: str | None, day: dt.date | None
+) -> Iterator[Reason]:
+    """Yield what bars wood not tied yet: what barred its tree then, and what is known now."""
+    then = judge.tree(tree, on=day, limb=limb or "").bars
+    now = judge.tree(tree, limb=limb or "").bars
+    yield from (each for each in then if each.code in NO_SOURCE_THEN)
+    yield from (each for each in now if each.code in KNOWN_NOW)
 
 
 def read_orders(path: Path) -> list[Order]:

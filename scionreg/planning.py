@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SECONDS, MOST_SECONDS = 60, 86_400
+OF_OUTLOOK = ("cut_by", "eligible", "state", "until")
 PLACED = ("kind", "block", "row", "position")
 NOT_PRUNED = frozenset({Bar.GONE, Bar.RESTING, Bar.STOPPED})
 """What keeps a bank tree from being cut back; wood that may not be used is pruned like other."""
@@ -118,11 +119,16 @@ class CuttingSheet:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form: the plan's, and what it rests on and leads to."""
-        return self.plan.to_dict() | {
+        of_tree = {(row["tree"], row["season"]): row for row in self.outlook.to_rows()}
+        told = self.plan.to_dict()
+        for row in told["trees"]:
+            row |= {n: of_tree[row["tree"], row["season"]][n] for n in ("identity", "cut_by")}
+        return told | {
             "cautions": self.cautions(),
             "lifts": [each.to_dict() for each in self.lifts],
             "demand": self.demand.to_rows(),
             "left_out": [asdict(each) for each in self.demand.left_out],
+            "not_counted": [each.to_dict() for each in self.demand.not_counted],
             "outlook": [each.to_dict() for each in self.outlook.trees],
             "cut_back": [
                 {"tree": e.tree, "cultivar": e.cultivar, **e.place()} for e in self.cut_back()
@@ -152,7 +158,7 @@ class CuttingSheet:
                 continue
             row = {
                 name: row[name] if name in row else against[key][name]
-                for name in ("tree", "cultivar", *PLACED, *row, "eligible", "state", "until")
+                for name in ("tree", "cultivar", *PLACED, "identity", *row, *OF_OUTLOOK)
             }
             row |= {"capacity": round(row["capacity"]), "pressure": round(row["pressure"], 2)}
             if self.compared:

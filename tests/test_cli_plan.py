@@ -260,6 +260,17 @@ def test_a_list_names_places_and_only_what_is_cut_and_may_name_trees_to_cut_back
     assert "though no wood is wanted" in run(*options)[1]
 
 
+def test_the_plan_tells_how_well_each_trees_identity_is_known(run: Run) -> None:
+    options = ("plan", *QUICK, "--trees", "Oldenfarl=30")
+    told = one_line(run(*options)[1])
+    assert "named only" in told.partition("Sticks to cut")[2].partition("To mind")[0]
+    assert "nothing but the name is recorded" in told.partition("To mind")[2]
+    found = json.loads(run(*options, "--json")[1])
+    assert {row["identity"] for row in found["trees"]} <= {
+        e["seasons"][0]["identity"] for e in found["outlook"]
+    }
+
+
 def test_the_one_source_of_a_cultivar_is_a_caution(run: Run) -> None:
     told = one_line(run("plan", *QUICK, "--trees", "Haddersel=2")[1])
     assert "T24-0034-6 is the only mother tree of Haddersel" in told

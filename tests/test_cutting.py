@@ -318,6 +318,76 @@ def test_the_pressure_of_a_later_season_is_what_is_left_by_then(outlook: Outlook
     assert rows == [0.65, 0.22, 0.0]
 
 
+def wood(**more: Any) -> dict[str, Any]:
+    records = small()
+    records["collections"] = [
+        collection("C1", "T1", sticks=40, date=dt.date(2026, 1, 20)),
+        collection("C2", "T2", sticks=30, date=dt.date(2026, 1, 20)),
+        collection("C3", "T1", sticks=7, date=dt.date(2026, 1, 21)),
+    ]
+    records["bundles"] = [
+        bundle("B1", collection="C1", sticks=40, packed=dt.date(2026, 1, 20)),
+        bundle("B2", collection="C2", sticks=30, packed=dt.date(2026, 1, 20)),
+    ]
+    for kind in ("graft_lots", "dispatches", "take_counts", "identity_checks"):
+        records[kind] = []
+    return records | more
+
+
+def at_hand(store: Store, records: Any) -> tuple[float, list[str]]:
+    """Return the sticks of Aldern that serve an order of 2026, and what is said of the others."""
+    with holding(store, records) as connection:
+        found = demand(connection, [Order(cultivar="Aldern", season=2026, trees=90)], first=2026)
+    (need,) = found.needs
+    return need.in_store, found.cautions()
+
+
+def event(tree: str, kind: str, day: str) -> dict[str, Any]:
+    return {"tree": tree, "event": kind, "date": dt.date.fromisoformat(day)}
+
+
+def test_wood_at_hand_serves_an_order_only_if_it_may_be_used(store: Store) -> None:
+    assert at_hand(store, wood()) == (47, [])
+    held = {"bundle": "B1", "event": "hold", "time": dt.datetime(2026, 1, 25, tzinfo=dt.UTC)}
+    sticks, (says,) = at_hand(store, wood(bundle_log=[held]))
+    assert sticks == 7
+    assert "40 sticks of Aldern at hand do not count" in says
+    assert "B1 (40): " in says
+    sticks, said = at_hand(store, wood(tree_events=[event("T1", "topworked", "2025-05-01")]))
+    assert sticks == 0
+    assert len(said) == 2
+    assert all("topworked" in says for says in said)
+    assert at_hand(store, wood(tree_events=[event("T2", "died", "2025-05-01")]))[0] == 47
+    late = [event("T1", "died", "2026-03-01")]
+    assert at_hand(store, wood(tree_events=late)) == (47, []), "it died after the cutting"
+
+
+def test_a_tree_replanted_is_as_old_and_as_much_cut_as_what_stands_there(store: Store) -> None:
+    def rows(*events: dict[str, Any]) -> list[dict[str, Any]]:
+        records = wood(tree_events=list(events))
+        records["mother_trees"][0] |= {"kind": "bank", "planted": dt.date(2010, 3, 1)}
+        with holding(store, records) as connection:
+            return outlook_of(connection, first=2027, seasons=3, tree="T1").to_rows()
+
+    before, after = rows(), rows(event("T1", "replanted", "2026-03-01"))
+    assert after[0]["capacity"] == 0
+    assert 0 < after[1]["capacity"] < after[2]["capacity"]
+    assert before[0]["capacity"] > 0
+    assert before[0]["pressure"] > after[0]["pressure"] == 0
+
+
+def test_an_increase_tree_that_comes_of_age_in_a_season_may_be_cut_to_a_day(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Settings, "today", lambda _: dt.date(2026, 12, 1))
+    records = wood()
+    records["mother_trees"][0] |= {"kind": "increase", "planted": dt.date(2024, 2, 10)}
+    with holding(store, records) as connection:
+        now, later, _ = outlook_of(connection, first=2027, seasons=3, tree="T1").to_rows()
+    assert (now["eligible"], now["cut_by"]) == (True, dt.date(2027, 2, 10))
+    assert (later["eligible"], later["cut_by"]) == (False, None)
+
+
 @pytest.mark.parametrize("season", [2027, 2028])
 def test_a_season_opens_on_its_first_day(season: int) -> None:
     for number in range(366):

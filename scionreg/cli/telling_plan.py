@@ -146,19 +146,28 @@ def _tell_lifts(sheet: "CuttingSheet") -> None:
 
 def _tell_cuts(sheet: "CuttingSheet") -> None:
     seasons = sheet.outlook.seasons
+    of_tree = {
+        each.tree: {
+            "identity": each.identity.value.replace("_", " "),
+            "cut_by": each.cut_by[0].isoformat() if each.cut_by and each.cut_by[0] else None,
+        }
+        for each in sheet.outlook.trees
+    }
     by_tree: dict[str, dict[str, Any]] = {}
     for each in sheet.plan.trees:
         row = by_tree.setdefault(each.tree, {"tree": each.tree, "cultivar": each.cultivar})
         row[str(each.season)] = each.sticks or None
         if each.season == seasons[0]:
             row |= {"grows": round(each.capacity), "pressure": f"{each.pressure:.2f}"}
-            row["why"] = each.why
+            row |= {"why": each.why} | of_tree[each.tree]
     shown = [row for row in by_tree.values() if any(row.get(str(season)) for season in seasons)]
     console.data("\nSticks to cut, by season")
     if not shown:
         console.data("  none")
         return
-    first = {"grows": f"grows {seasons[0]}", "pressure": "pressure"}
+    first = {"grows": f"grows {seasons[0]}", "pressure": "pressure", "identity": "identity"}
+    if any(row["cut_by"] for row in shown):
+        first["cut_by"] = "last day"
     columns = {"tree": "tree", "cultivar": "cultivar", **{str(s): str(s) for s in seasons}, **first}
     console.table(shown, columns | {"why": f"what limits it in {seasons[0]}"})
 

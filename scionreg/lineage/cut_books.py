@@ -1,6 +1,7 @@
 """Mother trees as a cutting plan sees them: what they are, what was cut, what stops them."""
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -9,7 +10,7 @@ from sqlalchemy import Connection
 from scionreg.lineage.chain import resolve_names
 from scionreg.lineage.graph import Query, as_day, rows
 from scionreg.lineage.stops import Happening, in_force
-from scionreg.records.vocabulary import Counting
+from scionreg.records.vocabulary import Counting, TreeEventKind
 from scionreg.registry.settings import Settings
 
 TREES = Query(
@@ -25,7 +26,7 @@ CUTS = Query(
 )
 EVENTS = Query(
     "SELECT tree, date, event, limb, detail FROM tree_events "
-    "WHERE event IN ('hold', 'notice', 'released') ORDER BY id"
+    "WHERE event IN ('hold', 'notice', 'released', 'replanted') ORDER BY id"
 )
 
 FROM_INCREASE = Query(
@@ -53,6 +54,7 @@ class CutMade(NamedTuple):
 class CutBook:
     """What is recorded of one mother tree; `cultivar` is the name that the written one stands for.
 
+    Where another tree was planted in its place, `planted` is that day, and `cuts` are those since.
     `stopped` are the holds and notices in force, with the limb each is about (None: the tree).
     `at` is its block, row and position, nothing where that is private.
     """
@@ -77,9 +79,9 @@ def read_cut_books(connection: Connection, settings: Settings) -> list[CutBook]:
     recorded = rows(connection, TREES, ())
     names = resolve_names(connection, {row[1] for row in recorded})
     named = {row[0]: row[1:] for row in rows(connection, CULTIVARS, ())}
-    cuts: dict[str, list[CutMade]] = {}
+    cuts: dict[str, list[tuple[dt.date | None, CutMade]]] = {}
     for tree, *rest in rows(connection, CUTS, ()):
-        cuts.setdefault(tree, []).append(_cut(rest, settings))
+        cuts.setdefault(tree, []).append((as_day(rest[0]), _cut(rest, settings)))
     events: dict[str, list[Happening]] = {}
     for tree, date, *rest in rows(connection, EVENTS, ()):
         events.setdefault(tree, []).append(Happening(tree, as_day(date), *rest))
@@ -87,24 +89,40 @@ def read_cut_books(connection: Connection, settings: Settings) -> list[CutBook]:
     for tree, written, kind, planted, status, expected, *at in recorded:
         cultivar = names.get(written, written)
         species, rights, until, licence = named.get(cultivar, ("", None, None, None))
+        replanted = _replanted(events.get(tree, ()), settings.today())
+        days = [day for day in (as_day(planted), replanted) if day is not None]
         found.append(
             CutBook(
                 tree=tree,
                 cultivar=cultivar,
                 species=species,
                 kind=kind,
-                planted=as_day(planted),
+                planted=max(days, default=None),
                 status=status,
                 sticks_per_year=expected,
                 rights=rights,
                 rights_until=as_day(until),
                 licence=licence,
-                cuts=tuple(cuts.get(tree, ())),
+                cuts=tuple(
+                    cut
+                    for day, cut in cuts.get(tree, ())
+                    if replanted is None or (day is not None and day >= replanted)
+                ),
                 stopped=tuple((limb, says) for limb, says, _ in in_force(events.get(tree, ()))),
                 at=(at[0], at[1], at[2]),
             )
         )
     return found
+
+
+def _replanted(events: Iterable[Happening], today: dt.date) -> dt.date | None:
+    """Return the last day that another tree was planted in a tree's place."""
+    days = (
+        each.date
+        for each in events
+        if each.event == TreeEventKind.REPLANTED and each.limb is None and each.date is not None
+    )
+    return max((day for day in days if day <= today), default=None)
 
 
 def grown_from_increase(connection: Connection) -> dict[str, str]:

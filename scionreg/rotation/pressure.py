@@ -277,15 +277,19 @@ def signs_of(
         and take.difference <= -values.low_take
         and take.high < 0
     ):
-        text = Sentence(
-            "pressure.low_take",
-            points=f"{-100 * take.difference:.0f}",
-            low=f"{-100 * take.high:.0f}",
-            high=f"{-100 * take.low:.0f}",
-            grafts=f"{take.grafts:.0f}",
-        )
-        found.append(Sign(sign="low_take", text=text))
+        found.append(Sign(sign="low_take", text=low_take(take)))
     return tuple(found)
+
+
+def low_take(take: TakeAgainstMates) -> Sentence:
+    """Return how much lower a tree's wood took than its mates'."""
+    return Sentence(
+        "pressure.low_take",
+        points=f"{-100 * take.difference:.0f}",
+        low=f"{-100 * take.high:.0f}",
+        high=f"{-100 * take.low:.0f}",
+        grafts=f"{take.grafts:.0f}",
+    )
 
 
 def _falls(by_season: Mapping[int, float], least: float) -> dict[str, object]:
