@@ -1,7 +1,7 @@
 """Answers about what to cut: what each mother tree can give, and whether it may."""
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -36,7 +36,15 @@ from scionreg.rotation.pressure import (
     pressure_of,
     shares_cut,
 )
-from scionreg.rotation.supply import LOOK_BACK, Bar, TreeSupply, most_sticks, new_tree, past_strain
+from scionreg.rotation.supply import (
+    LOOK_BACK,
+    Allowed,
+    Bar,
+    TreeSupply,
+    most_sticks,
+    new_tree,
+    past_strain,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -193,6 +201,7 @@ def outlook(
     wanted = [book for book in books if name in (None, book.cultivar) and tree in (None, book.tree)]
     codes = [book.tree for book in wanted]
     may = [judge.trees(codes, on=first_day, until=last) for first_day, last in days]
+    allowed = _allowed(judge, trees, asked, days)
     return Outlook(
         seasons=asked,
         past=Sentence("plan.past", season=asked[0]) if over(asked[0], settings) else None,
@@ -204,12 +213,47 @@ def outlook(
                 judge.identity(book.tree),
                 tuple(each[book.tree] for each in may),
                 took.get(book.tree),
+                allowed.get(book.tree, ()),
                 settings,
                 values,
             )
             for book in wanted
         ),
     )
+
+
+def _allowed(
+    judge: Judge,
+    trees: Mapping[str, CutTree],
+    asked: Sequence[int],
+    days: Sequence[tuple[dt.date, dt.date]],
+) -> dict[str, tuple[Allowed, ...]]:
+    """Return by tree the most sticks that owners let be cut in the seasons asked about.
+
+    What was cut in the first of them already counts.
+    """
+    found: dict[str, tuple[Allowed, ...]] = {}
+    limited = [each for each in judge.permits if each.most_sticks is not None]
+    for of in dict.fromkeys((each.tree, each.block) for each in limited):
+        its = [each for each in limited if (each.tree, each.block) == of]
+        there = [
+            code for code in trees if code == of[0] or (of[1] and judge.ground[code].block == of[1])
+        ]
+        cut = sum(c.sticks for code in there for c in trees[code].cuts if c.season == asked[0])
+        most = []
+        for ahead, (first_day, last) in enumerate(days):
+            valid = [
+                each.most_sticks
+                for each in its
+                if each.most_sticks is not None
+                and (each.since or dt.date.min) <= last
+                and first_day <= (each.until or dt.date.max)
+            ]
+            most.append(max(0, min(valid, default=MANY) - (cut if ahead == 0 else 0)))
+        allowed = Allowed(of=of[0] or of[1] or "", host=its[-1].host, most=tuple(most))
+        for code in there:
+            found[code] = (*found.get(code, ()), allowed)
+    return found
 
 
 def _days_to_cut(season: int, settings: Settings, today: dt.date) -> tuple[dt.date, dt.date]:
@@ -266,6 +310,7 @@ def _outlook(
     identity: "TreeIdentity",
     may: tuple[Judgement, ...],
     take: TakeAgainstMates | None,
+    allowed: tuple[Allowed, ...],
     settings: Settings,
     values: RotationValues,
 ) -> TreeOutlook:
@@ -306,6 +351,7 @@ def _outlook(
                 largest_share(tree.kind, tree.species, tree.planted, each.season, values)
                 for each in grows
             ),
+            allowed=allowed,
             eligible=tuple(not each for each in barred),
             why_not=tuple(each.why for each in may),
             bars=tuple(

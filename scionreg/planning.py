@@ -19,7 +19,7 @@ from scionreg.rotation.comparing import Comparison, compare
 from scionreg.rotation.cutting_plan import Plan, plan
 from scionreg.rotation.demand import Order
 from scionreg.rotation.lifting import Lift
-from scionreg.rotation.supply import Bar, Cap, Labour, TreeSupply, cap_of
+from scionreg.rotation.supply import Bar, Cap, Labour, TreeSupply, cap_of, shared_out
 from scionreg.rotation.why_cut import WhyCut
 from scionreg.walking import MOST_TREES, planned_cuts, walk_of
 
@@ -230,9 +230,12 @@ def cutting_sheet(
     each = seconds * (0.4 if changed else 0.8)
 
     def planned(needs: Demand, trees: Outlook, caps: Sequence[Cap]) -> Plan:
-        wanted = {want.cultivar for want in needs.wanted}
+        wanted: dict[str, list[int]] = {}
+        for want in needs.wanted:
+            wanted.setdefault(want.cultivar, [0] * seasons)[want.season] += want.sticks
+        able = [supply for supply in trees.supplies() if supply.cultivar in wanted]
         return plan(
-            [supply for supply in trees.supplies() if supply.cultivar in wanted],
+            shared_out(able, wanted),
             needs.wanted,
             seasons,
             seconds=each,

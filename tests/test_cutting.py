@@ -388,6 +388,23 @@ def test_an_increase_tree_that_comes_of_age_in_a_season_may_be_cut_to_a_day(
     assert (later["eligible"], later["cut_by"]) == (False, None)
 
 
+def test_what_an_owner_allows_bounds_what_is_cut_of_all_trees_in_the_block(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Settings, "today", lambda _: dt.date(2025, 12, 1))
+    permit = {"permission": "P1", "host": "H1", "block": "N1", "most_sticks": 60}
+    permit |= {"valid_from": dt.date(2024, 1, 1), "valid_until": dt.date(2027, 3, 1)}
+    records = wood(permissions=[permit])
+    for tree in records["mother_trees"]:
+        tree |= {"kind": "bank", "block": "N1"}
+    with holding(store, records) as connection:
+        found = outlook_of(connection, first=2026, seasons=3)
+    # 77 were cut in 2026 already; in 2028 there is no permission any more.
+    assert {each.supply.allowed[0].most[:2] for each in found.trees} == {(0, 60)}
+    assert [row["most_to_cut"] for row in found.to_rows()][:3] == [0, 60, 0]
+    assert [row["eligible"] for row in found.to_rows()][:3] == [True, True, False]
+
+
 @pytest.mark.parametrize("season", [2027, 2028])
 def test_a_season_opens_on_its_first_day(season: int) -> None:
     for number in range(366):

@@ -15,7 +15,7 @@ from scionreg.rotation.cutting_plan import OWN_LIMITS, plan, recheck
 from scionreg.rotation.goals import improve, largest_pressure, over_watch, serve, shortfalls
 from scionreg.rotation.program import Program, still_wanted
 from scionreg.rotation.rechecking import broken_rules, could_be_cut
-from scionreg.rotation.supply import Limits, TreeSupply, Wanted
+from scionreg.rotation.supply import Allowed, Limits, TreeSupply, Wanted, shared_out
 
 LONG = 300
 """Seconds that no search of a test comes near, however busy the machine."""
@@ -35,6 +35,8 @@ def wanted(*sticks: int) -> list[Wanted]:
 def small_cases(draw, seasons=0, most_trees=4) -> tuple[list[TreeSupply], list[int]]:
     seasons = seasons or draw(st.integers(1, 2))
     share = st.sampled_from([0.25, 0.4, 0.5, 0.7])
+    most = tuple(draw(st.integers(0, 9)) for _ in range(seasons))
+    owners = [(), (), (Allowed(of="yard", host="H1", most=most),)]
     trees = []
     for at in range(draw(st.integers(1, 3 if seasons == 2 else most_trees))):
         limits = Limits(
@@ -54,6 +56,7 @@ def small_cases(draw, seasons=0, most_trees=4) -> tuple[list[TreeSupply], list[i
                 eligible=tuple(draw(st.lists(st.booleans(), min_size=seasons, max_size=seasons))),
                 done=draw(st.sampled_from([0.0, 0.0, 0.15, 0.5])),
                 shares=tuple(draw(share) for _ in range(seasons)) if draw(st.booleans()) else (),
+                allowed=draw(st.sampled_from(owners)),
             )
         )
     return trees, [draw(st.integers(0, 9)) for _ in range(seasons)]
@@ -258,6 +261,16 @@ BROKEN = {
         [0, 9],
         {("A", 1): 2, ("B", 1): 2},
     ),
+    "9 sticks of yard, over 6": (
+        [replace(each, allowed=(Allowed(of="yard", host="H1", most=(6, 0)),)) for each in TWO],
+        [10, 0],
+        {("A", 0): 5, ("B", 0): 4},
+    ),
+    "H1 allows 4": (
+        [replace(TWO[0], allowed=(Allowed(of="A", host="H1", most=(4, 0)),)), TWO[1]],
+        [10, 0],
+        {("A", 0): 5, ("B", 0): 5},
+    ),
     "is no tree": (TWO, [9, 0], {("C", 0): 3}),
     "no whole number": (TWO, [9, 0], {("A", 0): 2.5, ("B", 0): 3}),
     "inf of its sticks": ([tree("A", 0), tree("B", 9)], [9], {("A", 0): 3, ("B", 0): 3}),
@@ -337,6 +350,23 @@ def test_what_was_cut_this_season_counts_against_its_share_and_pressure() -> Non
     assert (by["A", 0].sticks, by["B", 0].sticks) == (2, 10)
     assert by["A", 0].pressure == pytest.approx(0.5)
     assert by["A", 0].why == "the largest share cut in a season, 0.5"
+
+
+def test_no_more_is_cut_of_a_place_than_its_owner_allows() -> None:
+    yard = (Allowed(of="yard", host="H1", most=(12,)),)
+    trees = [tree("A", 40, allowed=yard), tree("B", 40, allowed=yard), tree("C", 10)]
+    made = plan(trees, wanted(40), 1)
+    by = {row.tree: row for row in made.trees}
+    assert (by["A"].sticks + by["B"].sticks, by["C"].sticks) == (12, 5)
+    assert by["A"].why == "H1 lets no more than 12 sticks of yard be cut a season"
+    assert made.seasons[0].shortfall == 23
+
+
+def test_what_an_owner_allows_is_shared_out_among_cultivars() -> None:
+    yard = (Allowed(of="yard", host="H1", most=(12, 50)),)
+    trees = [tree("A", 40, 40, allowed=yard), tree("V", 40, 40, cultivar="Velm", allowed=yard)]
+    shared = shared_out(trees, {"Ostra": [20, 20], "Velm": [10, 20]})
+    assert [each.allowed[0].most for each in shared] == [(8, 50), (4, 50)]
 
 
 def test_a_growing_tree_gives_a_larger_share_as_it_ages() -> None:

@@ -173,7 +173,7 @@ def _usual(trees: Sequence[TreeSupply]) -> TreeSupply | None:
 
 
 def _fresh(tree: TreeSupply) -> TreeSupply:
-    return replace(tree, past=(), done=0.0, eligible=(), why_not=(), bars=())
+    return replace(tree, past=(), done=0.0, eligible=(), why_not=(), bars=(), allowed=())
 
 
 def _planted(cultivar: str, served: Served, new: TreeSupply | None, seconds: float) -> Lift | None:

@@ -18,6 +18,7 @@ from scionreg.rotation.supply import (
     WEIGHTS,
     Cap,
     TreeSupply,
+    allowances,
     least_sticks,
     most_sticks,
     past_strain,
@@ -159,6 +160,7 @@ class Program(Columns):
             if season not in waived:
                 self._spread(season)
         self._limits()
+        self._allowed()
         for cap in caps:
             self.row(self.usage(cap), high=cap.most)
 
@@ -210,6 +212,14 @@ class Program(Columns):
             if len(terms) > 1:
                 self.row(terms, high=room)
             self._rest_after_heavy(place, season)
+
+    def _allowed(self) -> None:
+        """Cut no more of a place than its owner allows."""
+        for allowed, places in allowances(self.trees).items():
+            for season in self.by:
+                cuts = [self.sticks[p, season] for p in places if (p, season) in self.sticks]
+                if len(cuts) > 1:
+                    self.row(dict.fromkeys(cuts, 1.0), high=allowed.most[season])
 
     def _rest_after_heavy(self, place: int, season: int) -> None:
         tree = self.trees[place]

@@ -33,6 +33,7 @@ def broken_rules(
         found += list(_of_a_tree(tree, given, demand))
     for season, wanted in enumerate(demand):
         given_by = {code: n for (code, when), n in cuts.items() if when == season and n}
+        found += list(_of_owners(trees, given_by, season))
         found += list(_of_surplus(trees, given_by, season, wanted))
         if season not in waived:
             able = [tree for tree in trees if could_be_cut(tree, season, wanted)]
@@ -85,6 +86,9 @@ def _of_a_tree(tree: TreeSupply, given: Sequence[int], demand: Sequence[int]) ->
         most = tree.shares[season] if tree.shares else limits.share
         if shares[season] > most + _TOLERANCE:
             yield f"{where}: {shares[season]:.3f} of its sticks, over {most}"
+        for allowed in tree.allowed:
+            if cut > allowed.most[season]:
+                yield f"{where}: {cut} sticks, and {allowed.host} allows {allowed.most[season]}"
         if cut < min(limits.least_visit, demand[season]):
             yield f"{where}: {cut} sticks, fewer than the least of a visit"
         since = history[len(given) - 1 - season :]
@@ -95,6 +99,13 @@ def _of_a_tree(tree: TreeSupply, given: Sequence[int], demand: Sequence[int]) ->
             share > limits.heavy_share + _TOLERANCE for share in since[1:][: limits.rest_seasons]
         ):
             yield f"{where}: cut while it rests after a heavy cut"
+
+
+def _of_owners(trees: Sequence[TreeSupply], given: Mapping[str, int], season: int) -> Iterator[str]:
+    for allowed in {each: None for tree in trees for each in tree.allowed}:
+        cut = sum(given.get(tree.tree, 0) for tree in trees if allowed in tree.allowed)
+        if cut > allowed.most[season]:
+            yield f"season {season}: {cut} sticks of {allowed.of}, over {allowed.most[season]}"
 
 
 def _of_surplus(

@@ -1,8 +1,8 @@
 """What a plan starts from: the trees with what they may give, and the sticks that are wanted."""
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from scionreg.records.errors import RegistryError
@@ -45,6 +45,15 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Allowed:
+    """The most sticks that an owner lets be cut `of` a tree or block, by planned season."""
+
+    of: str
+    host: str
+    most: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TreeSupply:
     """A mother tree as the plan sees it.
 
@@ -59,6 +68,7 @@ class TreeSupply:
     eligible : by planned season, whether it may be cut at all.
     why_not : why it may not be, where it may not.
     bars : by planned season, what kinds of reasons those are.
+    allowed : what its owner allows, of it alone or of all trees that have the same.
     """
 
     tree: str
@@ -72,6 +82,7 @@ class TreeSupply:
     eligible: tuple[bool, ...] = ()
     why_not: tuple[str, ...] = ()
     bars: tuple[frozenset[Bar], ...] = ()
+    allowed: tuple[Allowed, ...] = ()
 
     def share(self, season: int) -> float:
         """Return the largest share of its sticks that may be cut in a planned season."""
@@ -164,6 +175,47 @@ def past_strain(tree: TreeSupply, season: int) -> float:
     return math.fsum(weight * share for weight, share in zip(WEIGHTS[season:], made, strict=False))
 
 
+def allowances(trees: Sequence[TreeSupply]) -> dict[Allowed, list[int]]:
+    """Return what owners allow, with the places in `trees` of those that it is about."""
+    found: dict[Allowed, list[int]] = {}
+    for place, tree in enumerate(trees):
+        for each in tree.allowed:
+            found.setdefault(each, []).append(place)
+    return found
+
+
+def shared_out(
+    trees: Sequence[TreeSupply], wanted: Mapping[str, Sequence[int]]
+) -> list[TreeSupply]:
+    """Return trees of which each cultivar has its part of what an owner allows of all together.
+
+    Cultivars are planned by themselves. By season the parts go by what is wanted of each, as far as
+    its trees there could give it; `wanted` is by cultivar and season.
+    """
+    parts: dict[tuple[Allowed, str], Allowed] = {}
+    for allowed, places in allowances(trees).items():
+        seasons = range(len(allowed.most))
+        asked: dict[str, list[int]] = {}
+        for tree in (trees[place] for place in places):
+            its = asked.setdefault(tree.cultivar, [0 for _ in seasons])
+            for season, sticks in enumerate(wanted.get(tree.cultivar, ())):
+                more = its[season] + most_sticks(replace(tree, allowed=()), season, sticks)
+                its[season] = min(sticks, more)
+        for cultivar, its in asked.items():
+            total = [sum(each[season] for each in asked.values()) for season in seasons]
+            most = tuple(
+                allowed.most[s] * its[s] // total[s]
+                if total[s] > allowed.most[s]
+                else allowed.most[s]
+                for s in seasons
+            )
+            parts[allowed, cultivar] = replace(allowed, most=most)
+    return [
+        replace(tree, allowed=tuple(parts[each, tree.cultivar] for each in tree.allowed))
+        for tree in trees
+    ]
+
+
 def rests_from_before(tree: TreeSupply, season: int) -> bool:
     """Say whether a heavy cut that is made already has the tree rest in a planned season."""
     heavy = tree.limits.heavy_share + _ROUNDING
@@ -186,6 +238,7 @@ def most_sticks(tree: TreeSupply, season: int, demand: int) -> int:
         return 0
     room = min(tree.share_left(season), tree.limits.rest - past_strain(tree, season))
     most = min(demand, math.floor(room * tree.capacity[season] + _ROUNDING))
+    most = min([most, *(each.most[season] for each in tree.allowed)])
     return most if most >= least_sticks(tree, demand) else 0
 
 

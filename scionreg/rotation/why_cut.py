@@ -12,6 +12,7 @@ from scionreg.rotation.supply import (
     WEIGHTS,
     TreeSupply,
     Used,
+    allowances,
     least_sticks,
     most_sticks,
     past_strain,
@@ -135,6 +136,19 @@ def _caps(place: int, season: int, served: Served) -> Iterator[str]:
             yield f"the cap on {cap.what} that all cultivars share"
 
 
+def _owners(place: int, season: int, served: Served) -> Iterator[str]:
+    """Yield the owners who let no more be cut of a tree, or of the block that it is in."""
+    tree = served.trees[place]
+    step = 1 if served.cuts.get((place, season)) else least_sticks(tree, served.demand[season])
+    for allowed, places in allowances(served.trees).items():
+        cut = sum(served.cuts.get((each, season), 0) for each in places)
+        if allowed in tree.allowed and cut + step > allowed.most[season]:
+            yield (
+                f"{allowed.host} lets no more than {allowed.most[season]:,} sticks of {allowed.of} "
+                "be cut a season"
+            )
+
+
 def _limits(place: int, season: int, served: Served) -> Iterator[str]:
     tree, wanted = served.trees[place], served.demand[season]
     limits, grows = tree.limits, tree.capacity[season]
@@ -148,6 +162,7 @@ def _limits(place: int, season: int, served: Served) -> Iterator[str]:
         yield "it rests after a heavy cut"
     if past_strain(tree, season) >= limits.rest:
         yield f"its past pressure is over the rest level {limits.rest:g}"
+    yield from _owners(place, season, served)
     if not most_sticks(tree, season, wanted):
         yield f"it may give fewer than the {limits.least_visit} sticks of a visit"
     heavy = [
