@@ -21,13 +21,16 @@ SURE = {
     Grade.UNKNOWN: "unknown",
 }
 
+SPOKEN_AGAINST = " by its records, but something recorded speaks against it: see contradicts"
+
 
 def tell_trace(found: "Trace", zone: dt.tzinfo, lines: "Sequence[TracedLine]" = ()) -> None:
     """Show a trace, with points in time as they are in `zone`; several `lines` each by itself."""
     if len(lines) > 1:
         tell_lines(found.code, lines)
     else:
-        console.data(f"{found.code}: {SURE[found.grade]}")
+        doubt = SPOKEN_AGAINST if found.contradictions else ""
+        console.data(f"{found.code}: {SURE[found.grade]}{doubt}")
         _tell_sources(found)
     _section("hands", (f"{h.date or 'no date'}  {h.person} {h.did} {h.code}" for h in found.hands))
     _section(
@@ -55,6 +58,8 @@ def tell_trace(found: "Trace", zone: dt.tzinfo, lines: "Sequence[TracedLine]" = 
     )
     _section("not recorded", found.missing)
     _section("contradicts", found.contradictions)
+    if found.contradictions:
+        console.command("what went wrong: ", "offtype", found.code)
     nearest = next((s.collection for s in found.sources if s.collection), None)
     if nearest:
         console.command("what shares this source: ", "recall", nearest)

@@ -1,7 +1,7 @@
 """Reads what the registry knows, and judges whatever is asked about by it."""
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cached_property
 
@@ -12,6 +12,7 @@ from scionreg.identity.tree_status import TreeIdentity, Weights, is_beyond_chanc
 from scionreg.judgement.rests import Rests
 from scionreg.judgement.trees import Asked, TreeFacts, identity_on, tree_reasons
 from scionreg.judgement.wood import bundle_reasons, hold_reasons, lot_reasons
+from scionreg.lineage import relatives
 from scionreg.lineage.chain import Line
 from scionreg.lineage.cut_books import grown_from_increase
 from scionreg.lineage.graph import Cutting, Query, as_day, not_found, rows
@@ -27,13 +28,14 @@ from scionreg.lineage.judged_books import (
     read_rights,
 )
 from scionreg.lineage.lot_checks import LotCheck, read_lot_checks
-from scionreg.lineage.reasons import Judgement, Reason, judged
+from scionreg.lineage.reasons import Judgement, Reason, barred, doubted, judged
+from scionreg.lineage.relatives import KinLook, read_kin
 from scionreg.lineage.stays import Kept, read_kept
 from scionreg.lineage.stops import stops
 from scionreg.lineage.tree_books import TreeBook, read_tree_books
 from scionreg.lineage.woods import read_woods
 from scionreg.records.starting_values import IdentityValues, RotationValues, StatusValues
-from scionreg.records.vocabulary import Found
+from scionreg.records.vocabulary import Against, Found
 from scionreg.registry.settings import Settings, read_settings
 from scionreg.rotation.pressure import TakeAgainstMates
 
@@ -43,7 +45,9 @@ LINES = Query(
     "SELECT dispatch, graft_lot, date, customer, trees, first, last, label_cultivar "
     "FROM dispatches WHERE dispatch IN {codes} ORDER BY dispatch, graft_lot"
 )
+NAMES = Query("SELECT cultivar, aliases FROM cultivars")
 TREES = "mother_trees"
+RELATIVES = Against.RELATIVES
 
 
 class Judge:
@@ -171,7 +175,7 @@ class Judge:
         """Return what is known against each bundle of `kept` on a day, but for heat and age."""
         day = on or self.on
         woods = read_woods(self.connection, kept)
-        return bundle_reasons(
+        found = bundle_reasons(
             kept,
             stops(self.connection, kept, day),
             self._at_cutting,
@@ -179,6 +183,34 @@ class Judge:
             {code: wood.cultivars for code, wood in woods.items()},
             day,
         )
+        kin = self._kin(kept)
+        for code in kept.order():
+            found[code] += self._of_kin(kept, kin, code, day)
+            for parent in kept.parents.get(code, ()):
+                found[code] += [each for each in found[parent] if each.code is RELATIVES]
+        return found
+
+    def _kin(self, kept: Kept) -> list[KinLook]:
+        return read_kin(self.connection, {*kept.bundles, *kept.cuttings})
+
+    def _of_kin(
+        self, kept: Kept, kin: Iterable[KinLook], code: str, day: dt.date, lot: str | None = None
+    ) -> Iterator[Reason]:
+        """Yield what looks at others of the same wood say against a bundle, or a lot made of it."""
+        bundle, cutting = kept.bundles[code], kept.cutting(code)
+        written = self.books[cutting.tree].cultivar if cutting else bundle.claimed
+        looks = relatives.against(
+            [each for each in kin if each.date is None or each.date <= day],
+            bundle=code,
+            collection=bundle.collection,
+            lot=lot,
+            names=self.names,
+            label=self.names.get(written, written) if written else None,
+        )
+        if looks:
+            make = barred if relatives.many(looks) else doubted
+            source = bundle.collection or code
+            yield make(RELATIVES, relatives.told(looks, lot or code, source), source)
 
     def _at_cutting(self, cutting: Cutting) -> list[Reason]:
         """Return what was known against a tree on the day it was cut, but for its rest."""
@@ -232,6 +264,7 @@ class Judge:
             self.connection, self.settings.zone, list(bundle_of.values()), at=self._end_of(day)
         )
         wood = self.wood(kept, day)
+        kin = self._kin(kept)
         checks = read_lot_checks(self.connection, codes, day)
         holds = self.holds(day)
         return {
@@ -242,7 +275,8 @@ class Judge:
                 [
                     *hold_reasons(lot, holds.get(lot, ()), asked.get(lot)),
                     *(look.reason(lot) for look in checks.get(lot, ()) if self._tells(look)),
-                    *lot_reasons(wood[bundle_of[lot]]),
+                    *lot_reasons(e for e in wood[bundle_of[lot]] if e.code is not RELATIVES),
+                    *self._of_kin(kept, kin, bundle_of[lot], day, lot),
                 ],
             )
             for lot in codes
@@ -296,6 +330,15 @@ class Judge:
     def books(self) -> dict[str, TreeBook]:
         """Return the book of every mother tree."""
         return {each.tree: each for each in read_tree_books(self.connection)}
+
+    @cached_property
+    def names(self) -> dict[str, str]:
+        """Return every cultivar name that may be written, with the name that it stands for."""
+        return {
+            written: cultivar
+            for cultivar, aliases in rows(self.connection, NAMES, ())
+            for written in (cultivar, *filter(None, (aliases or "").split(";")))
+        }
 
     @cached_property
     def ground(self) -> dict[str, Ground]:

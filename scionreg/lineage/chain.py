@@ -30,6 +30,7 @@ from scionreg.lineage.graph import (
     read_parents,
     rows,
 )
+from scionreg.lineage.relatives import KIN, KinLook, each_once, make_kin
 from scionreg.lineage.standing import regrafts_among, standing
 from scionreg.lineage.sticks import USED, Drawn
 from scionreg.records.vocabulary import BundleEventKind
@@ -112,7 +113,7 @@ AROUND = Query(
     "sum(p.sticks), NULL FROM bundle_parents p JOIN bundles b ON b.bundle = p.bundle "
     "WHERE p.parent IN {codes} GROUP BY p.parent, b.packed "
     "UNION ALL SELECT 'tied', collection, NULL, NULL, NULL, NULL, NULL, NULL, sum(sticks), NULL "
-    "FROM bundles WHERE collection IN {codes} GROUP BY collection"
+    f"FROM bundles WHERE collection IN {{codes}} GROUP BY collection UNION ALL {KIN}"
 )
 """All that is told of some codes, whatever they name, in one statement: each costs a round trip."""
 LEAVING = (BundleEventKind.DISCARDED, BundleEventKind.SOLD)
@@ -148,6 +149,8 @@ class Chain:
     log: dict[str, list[LogLine]] = field(default_factory=dict)
     drawn: DrawnSticks = field(default_factory=DrawnSticks)
     looks: list[Look] = field(default_factory=list)
+    kin: list[KinLook] = field(default_factory=list)
+    """Looks at lots of the chain's bundles, and of other bundles of its cuttings."""
     happenings: dict[str, list[TreeHappening]] = field(default_factory=dict)
     names: dict[str, str] = field(default_factory=dict)
     """Cultivar names as written, with the name they stand for."""
@@ -240,6 +243,8 @@ class Chain:
                     check, limb, method, found, by = texts
                     counts = int(number), int(other)
                     self.looks.append(Look(check, code, limb, day, method, *counts, found, by))
+                case "kin":
+                    self.kin.append(make_kin(code, date, *texts, number, other))
                 case "happening":
                     happening = TreeHappening(code, day, *texts[:3])
                     self.happenings.setdefault(code, []).append(happening)
@@ -251,6 +256,7 @@ class Chain:
                     self.drawn.take(code, number)
                 case _:
                     self.drawn.from_collection[code] = number
+        self.kin = each_once(self.kin)
         self.looks.sort(key=lambda look: (look.date or dt.date.max, look.check))
         self.names = stand_for(connection, written, known)
 

@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from scionreg.lineage import doubts
+from scionreg.lineage import doubts, relatives
 from scionreg.lineage.chain import Chain, LogLine
 from scionreg.lineage.graph import Bundle, Cutting, Lot, Moment
 from scionreg.lineage.lasting import lasted_on
@@ -183,7 +183,7 @@ def contradictions(
         found += _tree_at_cutting(chain, cutting)
     for tree in chain.trees.values():
         found += doubts.of_tree(chain, tree)
-    found += [*_labels(chain, cultivars), *_found_off(chain)]
+    found += [*_labels(chain, cultivars), *_found_off(chain), *_kin_off(chain, lots)]
     return list(dict.fromkeys(found))
 
 
@@ -199,6 +199,28 @@ def _found_off(chain: Chain) -> Iterator[Sentence]:
                 item=look.item,
                 found=found_to_be(look.found),
             )
+
+
+def _kin_off(chain: Chain, lots: Iterable[str]) -> Iterator[Sentence]:
+    """Yield the looks at relatives that speak against the names of the chain's lots and bundles."""
+    of_lots = [(code, chain.bundles[chain.lots[code].bundle]) for code in lots]
+    grafted = {bundle.bundle for _, bundle in of_lots}
+    for item, bundle in [
+        *of_lots,
+        *((code, each) for code, each in chain.bundles.items() if code not in grafted),
+    ]:
+        cutting = chain.cuttings.get(bundle.collection or "")
+        written = chain.trees[cutting.tree].cultivar if cutting else bundle.claimed
+        looks = relatives.against(
+            chain.kin,
+            bundle=bundle.bundle,
+            collection=bundle.collection,
+            lot=item if item != bundle.bundle else None,
+            names=chain.names,
+            label=chain.names.get(written, written) if written else None,
+        )
+        if looks:
+            yield relatives.told(looks, item, bundle.collection or bundle.bundle)
 
 
 def _held(chain: Chain, lot: Lot) -> Iterator[Sentence]:
