@@ -1,5 +1,6 @@
 """Trace: every source that something may have come from, and how sure that is."""
 
+import datetime as dt
 from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
@@ -63,6 +64,26 @@ def test_hands_are_named_with_what_they_did_and_when(store: Store) -> None:
         ("P2", "packed", "B1", "2026-01-11"),
         ("P3", "grafted", "G1", "2026-03-20"),
     ]
+
+
+def test_stays_of_a_bundle_itself_last_while_sticks_are_left(store: Store) -> None:
+    records = small()
+    moved = dt.datetime(2026, 3, 1, 9, tzinfo=dt.UTC)
+    records["bundle_log"] = [{"bundle": "B1", "time": moved, "event": "moved", "store": "S2"}]
+
+    def told() -> list[tuple[str, object, object, bool]]:
+        with holding(store, records) as connection:
+            stays = trace(connection, "B1").stays
+        return [(each.store, each.start, each.end, each.left) for each in stays]
+
+    first = ("S1", day("2026-01-11"), moved, False)
+    assert told() == [first, ("S2", moved, None, True)]
+    records["graft_lots"].append(lot("G3", "B1", row=3, date=day("2026-03-25"), sticks_used=20))
+    assert told() == [first, ("S2", moved, day("2026-03-25"), False)]
+    gone = dt.datetime(2026, 3, 22, 8, tzinfo=dt.UTC)
+    records["graft_lots"].pop()
+    records["bundle_log"].append({"bundle": "B1", "time": gone, "event": "discarded"})
+    assert told() == [first, ("S2", moved, gone, False)]
 
 
 def test_stays_run_from_packing_over_moves_to_the_use(store: Store) -> None:

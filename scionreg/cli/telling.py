@@ -36,7 +36,8 @@ def tell_trace(found: "Trace", zone: dt.tzinfo, lines: "Sequence[TracedLine]" = 
     _section(
         "stores",
         (
-            f"{s.bundle} in {s.store} from {_moment(s.start, zone)} to {_moment(s.end, zone)}"
+            f"{s.bundle} in {s.store} from {_moment(s.start, zone)} to "
+            + ("now: sticks are left" if s.left else _moment(s.end, zone))
             for s in found.stays
         ),
     )

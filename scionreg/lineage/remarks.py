@@ -30,13 +30,15 @@ class Hand:
 class Stay:
     """Time that a bundle spent in a store; `end` None means that no leaving is recorded.
 
-    `start` and `end` are days, or points in time (UTC) where those were recorded.
+    `start` and `end` are days, or points in time (UTC) where those were recorded. `left` tells that
+    sticks are there still.
     """
 
     bundle: str
     store: str
     start: Moment | None
     end: Moment | None
+    left: bool = False
 
 
 def hands(chain: Chain, lots: Iterable[str]) -> list[Hand]:
@@ -75,13 +77,15 @@ def stays(chain: Chain, lots: Iterable[str]) -> list[Stay]:
         if code in used:
             days = used[code]
             last = until = None if None in days else max(day for day in days if day is not None)
+            left = False
         else:
             lasted = lasted_on(chain, code)
-            until, last = lasted.ended, lasted.last_day
+            until, last, left = lasted.ended, lasted.last_day, lasted.left > 0
+        places = places_of(bundle, chain.log.get(code, ()), until, last)
         found += [
-            Stay(bundle=code, store=store, start=start, end=end)
-            for store, start, end in places_of(bundle, chain.log.get(code, ()), until, last)
-            if store is not None
+            Stay(bundle=code, store=at, start=start, end=end, left=left and number == len(places))
+            for number, (at, start, end) in enumerate(places, 1)
+            if at is not None
         ]
     return found
 
