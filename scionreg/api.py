@@ -18,21 +18,23 @@ from scionreg.lineage.recall import Recall, recall
 from scionreg.lineage.recall_items import Item, OfCode
 from scionreg.lineage.timeline import Timeline, timeline
 from scionreg.lineage.trace import Trace, trace
-from scionreg.records.errors import NotFoundError, Problem, ProblemsError
+from scionreg.records.errors import NotFoundError, Problem, ProblemsError, RegistryError
 from scionreg.records.rules import Scope
 from scionreg.records.shell import command_line
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
-from scionreg.registry import checking, correcting, issuing, recording
+from scionreg.registry import checking, correcting, issuing, recording, undoing
 from scionreg.registry.audit import audit
 from scionreg.registry.changes import Change, change
-from scionreg.registry.correcting import Step
+from scionreg.registry.correcting import Corrected, Restored
 from scionreg.registry.create import create_store
-from scionreg.registry.finding import Found, find_record
+from scionreg.registry.finding import Found, find_record, kinds_of_key, shown_key
+from scionreg.registry.history import Step, history, kind_of_voided
 from scionreg.registry.recording import Recorded
 from scionreg.registry.rows import as_moment, as_record, read_rows
-from scionreg.registry.settings import Settings, check_words_in_use, read_settings, write_settings
+from scionreg.registry.settings import Settings, read_settings, write_settings
 from scionreg.registry.store import Store, open_store
+from scionreg.registry.undoing import Undone
 
 if TYPE_CHECKING:
     from scionreg.cartography.page import MapPage
@@ -184,12 +186,8 @@ class Registry:
     def change_settings(self, *, recorder: str = "", **values: str) -> Settings:
         """Change settings (starting values by ``group.name``); a change is a journal line."""
         with change(self.store, by=recorder or values.get("by", ""), action="settings") as making:
-            changed = making.settings.changed(values)
-            check_words_in_use(making.connection, making.settings, changed)
-            kept = changed.plain() | changed.own_values
-            making.content["settings"] = {name: kept.get(name, "") for name in values}
-            write_settings(making.connection, changed)
-        return changed
+            making.change_settings(values)
+        return making.settings
 
     # Records in
 
@@ -214,14 +212,37 @@ class Registry:
         return recording.rebundle(self.store, parents, values, by=recorder)
 
     def correct(
-        self, kind: str, key: str, /, *, why: str, recorder: str = "", **values: Any
-    ) -> Recorded:
-        """Correct columns of a record; the old version is kept."""
-        return correcting.correct(self.store, kind, key, values, by=recorder, why=why)
+        self,
+        kind: str,
+        key: str,
+        given: Mapping[str, Any] | None = None,
+        /,
+        *,
+        why: str,
+        recorder: str = "",
+        dry_run: bool = False,
+        **values: Any,
+    ) -> Corrected:
+        """Correct columns of a record; the old version is kept.
 
-    def void(self, kind: str, key: str, /, *, why: str, recorder: str = "") -> list[Found]:
+        Columns are given as a mapping or by name. With `dry_run` nothing is changed.
+        """
+        new = {**(given or {}), **values}
+        return correcting.correct(self.store, kind, key, new, by=recorder, why=why, dry_run=dry_run)
+
+    def void(
+        self, kind: str, key: str, /, *, why: str, recorder: str = "", dry_run: bool = False
+    ) -> list[Found]:
         """Take a record back, with the lines that only belong to it."""
-        return correcting.void(self.store, kind, key, by=recorder, why=why)
+        return correcting.void(self.store, kind, key, by=recorder, why=why, dry_run=dry_run)
+
+    def restore(self, kind: str, key: str, /, *, why: str = "", recorder: str = "") -> Restored:
+        """Bring a voided record back, with the lines that went with it."""
+        return correcting.restore(self.store, kind, key, by=recorder, why=why)
+
+    def undo(self, *, recorder: str = "", **which: Any) -> Undone:
+        """Undo the last change, as a new one; `which` as `undoing.undo`."""
+        return undoing.undo(self.store, by=recorder, **which)
 
     def reserve(
         self,
@@ -353,15 +374,28 @@ class Registry:
         With `voided`, a record that was voided has one too.
         """
         with self.store.reading() as connection:
-            try:
-                return find_kind(connection, code)
-            except NotFoundError:
-                kind = correcting.kind_of_voided(connection, code)
-                if kind is None:
-                    raise
+            kinds = kinds_of_key(connection, code) if "/" in code else []
+            if len(kinds) > 1:
+                raise RegistryError(f"'{code}' is one of {', '.join(kinds)}; say with --kind which")
+            if kinds:
+                return kinds[0]
+            kind = kind_of_voided(connection, code)
+            if kind is None or "/" not in code:  # else it would be taken for lot/position
+                try:
+                    return find_kind(connection, code)
+                except NotFoundError:
+                    if kind is None:
+                        raise
         if not voided:
-            raise NotFoundError(f"'{code}' was voided; {command_line('history', code)} says why")
+            raise NotFoundError(
+                f"'{code}' was voided; {command_line('history', code)} says why, "
+                f"{command_line('restore', code)} brings it back"
+            )
         return kind
+
+    def shown_key(self, kind: str, key: str) -> str:
+        """Return a key as it is typed: its time by the registry's clock."""
+        return shown_key(kind, key, self.settings.zone)
 
     def asked(self, text: str) -> "Asked":
         """Return what somebody means by a code, place, customer or line; as `asked.asked`."""
@@ -408,7 +442,7 @@ class Registry:
     def history(self, kind: str, key: str) -> list[Step]:
         """Return every version of a record, oldest first."""
         with self.store.reading() as connection:
-            return correcting.history(connection, kind, key)
+            return history(connection, kind, key)
 
     def today(self, **options: Any) -> "Today":
         """Return what a day asks for; options as `daybook.today`."""

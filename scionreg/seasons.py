@@ -94,7 +94,7 @@ class WarmSpell(NamedTuple):
 
 
 class Correction(NamedTuple):
-    """A record that was corrected or voided within the season."""
+    """A record that was corrected, voided or restored, or a change undone, within the season."""
 
     line: int
     day: dt.date
@@ -395,7 +395,7 @@ def _corrections(
 ) -> Iterator[Correction]:
     for line in journal.lines(connection):
         day = line["time"].astimezone(settings.zone).date()
-        if line["action"] in ("correct", "void") and first <= day <= last:
+        if line["action"] in ("correct", "void", "restore", "undo") and first <= day <= last:
             yield Correction(
                 line["seq"],
                 day,

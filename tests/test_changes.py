@@ -12,13 +12,16 @@ from full_nursery import RECORDS, contents, write_folder
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nursery import LOT, actions, add, faults_of
+from sqlalchemy import select
 
 from scionreg.exchange.importing import import_files
 from scionreg.records.errors import NotFoundError, ProblemsError, RegistryError
 from scionreg.records.tables import KINDS, fields
-from scionreg.registry.correcting import correct, history, void
+from scionreg.registry.correcting import correct, restore, void
 from scionreg.registry.finding import find_record
+from scionreg.registry.history import history
 from scionreg.registry.issuing import reserve
+from scionreg.registry.ledger import Version
 from scionreg.registry.recording import record
 from scionreg.registry.rows import key_of, key_text
 from scionreg.registry.settings import Settings
@@ -43,7 +46,7 @@ def change_at_random(store: Store, chance: random.Random) -> tuple[str, str] | N
     kind = chance.choice([kind for kind in KINDS if there[kind]])
     key = key_text(key_of(kind, chance.choice(there[kind])))
     try:
-        match chance.choice(["record", "correct", "correct", "void"]):
+        match chance.choice(["record", "correct", "correct", "void", "void", "restore"]):
             case "record":
                 kind = chance.choice(list(EXTRA))
                 values = {**EXTRA[kind], **({"grafts": 1} if kind == "graft_lots" else {})}
@@ -54,10 +57,20 @@ def change_at_random(store: Store, chance: random.Random) -> tuple[str, str] | N
                 correct(store, kind, key, {name: value}, by="P01", why="drawn at random")
             case "void":
                 void(store, kind, key, by="P01", why="drawn at random")
+            case "restore":
+                kind, key = chance.choice(voided(store) or [(kind, key)])
+                restore(store, kind, key, by="P01")
     except RegistryError:
         assert contents(store) == there
         return None
     return kind, key
+
+
+def voided(store: Store) -> list[tuple[str, str]]:
+    """Return kind and key of everything that was ever voided."""
+    with store.reading() as connection:
+        query = select(Version.kind, Version.key).where(Version.voided).order_by(Version.id)
+        return [(kind, key) for kind, key in connection.execute(query)]
 
 
 def drawn_value(kind: str, name: str, chance: random.Random) -> Any:
@@ -119,7 +132,7 @@ def test_the_last_line_of_a_dispatch_stays_while_a_check_names_it(nursery: Store
         add(nursery, "dispatches", dispatch="D-1", graft_lot=lot, **sent)
     add(nursery, "identity_checks", item="D-1", method="leaf", checked=1, off=0)
     void(nursery, "dispatches", "D-1/G26-0001-7", by="P01", why="stayed here")
-    with pytest.raises(RegistryError, match="is named by identity checks"):
+    with pytest.raises(RegistryError, match="is named by identity check "):
         void(nursery, "dispatches", "D-1/G26-0002-5", by="P01", why="stayed here")
     assert faults_of(nursery) == []
 
@@ -135,7 +148,7 @@ def test_what_was_voided_by_mistake_can_be_recorded_again(nursery: Store) -> Non
     assert [step.action for step in steps] == ["record", "void", "record"]
     add(nursery, "stores", store="Cooler")
     void(nursery, "stores", "Cooler", by="P01", why="sold")
-    with pytest.raises(ProblemsError, match="recorded before and voided"):
+    with pytest.raises(ProblemsError, match="was voided"):
         add(nursery, "stores", store="Cooler")
     assert faults_of(nursery) == []
 

@@ -126,6 +126,9 @@ def test_a_line_of_the_log_is_told_and_named_by_the_registrys_clock(nursery: Run
         told = nursery("history", key, "--kind", "bundle_log")
         assert (told.code, "2026-09-11T08:00:00+12:00" in told.out) == (0, True)
     key = "B1/2026-09-11T08:00/hold"
+    gone = nursery("void", key, "--why", "not held")
+    assert gone.out == f"voided line of the bundle log {key}\n"
+    assert nursery(*shlex.split(gone.err.split("scionreg ")[1])).code == 0
     assert nursery("void", key, "--kind", "bundle_log", "--why", "not held").code == 0
     assert "not held" in nursery("history", key, "--kind", "bundle_log").out
     assert nursery("show", "B1/morning", "--kind", "bundle_log").code == 1
@@ -165,3 +168,67 @@ def test_a_trace_tells_times_in_store_by_the_registrys_clock(nursery: Run) -> No
     ):
         assert nursery(*line.split()).code == 0
     assert "B1 in S-1 from 2026-09-10 09:30 to 2026-09-10" in nursery("trace", "G1").out
+
+
+def test_a_key_of_several_parts_needs_no_kind_where_only_one_fits(nursery: Run) -> None:
+    said = nursery("void", "G1/2026-10-20", "--why", "wrong lot")
+    assert (said.code, said.out) == (0, "voided take count G1/2026-10-20\n")
+    assert "wrong lot" in nursery("history", "G1/2026-10-20").out
+    assert nursery("restore", "G1/2026-10-20").code == 0
+    assert nursery("show", "G1/2026-10-20", "--kind", "count").code == 0
+    assert "8" in nursery("list", "take_count", "--json").out
+
+
+def test_a_correction_shows_what_was_and_what_is(nursery: Run) -> None:
+    said = nursery(
+        *["correct", "G1", "--set", "grafts=8", "--set", "stock_mm=9", "--why", "miscounted"]
+    )
+    assert said.out == "corrected G1\n  grafts: 9 -> 8\n  stock_mm: - -> 9\n"
+
+
+def test_what_was_voided_is_restored_by_the_command_that_is_named(nursery: Run) -> None:
+    said = nursery("void", "G1", "--why", "just trying")
+    assert said.out == "voided graft lot G1\nvoided take count G1/2026-10-20\n"
+    graft = "graft --graft-lot G1 --bundle B1 --grafter P01 --method whip --grafts 9"
+    refused = nursery(*graft.split())
+    assert "scionreg restore G1 brings it back" in refused.err
+    assert nursery(*shlex.split(said.err.split("scionreg ")[1])).code == 0
+    assert "restore by P01" in nursery("history", "G1").out
+    assert nursery("show", "G1/2026-10-20").code == 0
+
+
+def test_the_last_change_is_undone_only_where_somebody_says_yes(nursery: Run) -> None:
+    assert nursery("correct", "G1", "--set", "grafts=8", "--why", "miscounted").code == 0
+    asked = nursery("undo")
+    assert (asked.code, "say --yes" in asked.err) == (1, True)
+    assert "grafts: 8 -> 9" in asked.err
+    done = nursery("undo", "--yes")
+    assert (done.code, "corrects graft lot G1" in done.out) == (0, True)
+    assert "undo of line" in nursery("history", "G1").out
+    told = json.loads(nursery("undo", "--yes", "--json").out)
+    assert told["voided"] == [{"kind": "take_counts", "key": "G1/2026-10-20"}]
+
+
+@pytest.mark.parametrize(
+    ("words", "shown"),
+    [
+        ("void G1", "goes take count G1/2026-10-20"),
+        ("correct G1 --set grafts=8", "grafts: 9 -> 8"),
+        ("undo", "voids take count G1/2026-10-20"),
+    ],
+)
+@pytest.mark.parametrize("answer", ["no", "yes"])
+def test_at_a_terminal_what_changes_is_shown_before_it_is_asked(
+    nursery: Run, monkeypatch: pytest.MonkeyPatch, words: str, shown: str, answer: str
+) -> None:
+    answers = iter(["perhaps", answer, "just trying"])
+    monkeypatch.setattr("scionreg.cli.console.is_terminal", lambda: True)
+    monkeypatch.setattr("typer.prompt", lambda *_, **__: next(answers))
+    before = nursery("history", "G1", "--json").out
+    said = nursery(*words.split())
+    assert shown in said.err
+    if answer == "no":
+        assert (said.code, "nothing was changed" in said.err) == (1, True)
+        assert nursery("history", "G1", "--json").out == before
+    else:
+        assert said.code == 0

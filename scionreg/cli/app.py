@@ -10,6 +10,7 @@ from scionreg import __version__
 from scionreg.cli import (
     answers,
     books,
+    changing,
     console,
     enter,
     identity,
@@ -80,8 +81,10 @@ GROUPS: dict[str, tuple[str, ...]] = {
             "recall",
             "offtype",
             "match",
+            "undo",
             "correct",
             "void",
+            "restore",
             "history",
             "journal",
             "recheck",
@@ -190,8 +193,10 @@ app.command("show")(show.show)
 app.command("list")(keeping.list_)
 app.command("history")(keeping.history)
 app.command("journal")(journal.journal)
-app.command("correct")(keeping.correct)
-app.command("void")(keeping.void)
+app.command("correct")(changing.correct)
+app.command("void")(changing.void)
+app.command("restore")(changing.restore)
+app.command("undo")(changing.undo)
 app.command("reserve")(keeping.reserve)
 app.command("settings")(keeping.settings)
 app.command("trace")(answers.trace)

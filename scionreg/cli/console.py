@@ -156,6 +156,15 @@ def ask(question: str, *, required: bool = True) -> str:
         talk("this cannot stay empty")
 
 
+def agreed(question: str) -> bool:
+    """Ask a person for a yes or a no."""
+    while True:
+        answer = ask(f"{question} (yes or no)").casefold()
+        if answer in ("y", "yes", "n", "no"):
+            return answer.startswith("y")
+        talk("yes or no")
+
+
 def typed(prompt: str, offers: Callable[[], Sequence[str]] = tuple) -> str | None:
     """Return a line that a person types, None when they stop (Ctrl-D, on Windows Ctrl-Z and Enter).
 
@@ -268,6 +277,16 @@ def _cell(value: Any) -> str:
 def one_line(text: str) -> str:
     """Return text without line breaks or signs that a terminal would obey."""
     return layout.visible(" ".join(re.split(r"[\t\r\n]+", text)))
+
+
+def changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
+    """Return a line for each column of a record that is another than before."""
+    texts = []
+    for name in dict.fromkeys((*before, *after)):
+        old, new = before.get(name, "-"), after.get(name, "-")
+        if old != new:
+            texts.append(f"  {name}: {shown(old)} -> {shown(new)}")
+    return texts
 
 
 def shown(value: object) -> str:

@@ -1,28 +1,25 @@
 """Commands about records, their history, and the registry's own health."""
 
-from collections.abc import Collection, Mapping
-from typing import TYPE_CHECKING, Annotated, Any
+from collections.abc import Mapping
+from typing import Annotated, Any
 
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, Csv, Json, Where, Why, key_words, opened, recorder
+from scionreg.cli.options import (
+    By,
+    Csv,
+    Json,
+    Key,
+    KindOption,
+    Where,
+    kind_of,
+    opened,
+    pairs,
+    recorder,
+)
 from scionreg.records.counting import many
 from scionreg.records.errors import RegistryError
-
-if TYPE_CHECKING:
-    from scionreg.api import Registry
-
-Key = Annotated[
-    str,
-    typer.Argument(
-        help="Code of the record; for lines such as counts, all parts of the key joined by '/'."
-    ),
-]
-KindOption = Annotated[
-    str, typer.Option("--kind", help="Record kind, where the code does not say it.")
-]
-Settings = Annotated[list[str], typer.Option("--set", help="A change, as COLUMN=VALUE; repeat it.")]
 
 
 def list_(
@@ -128,53 +125,11 @@ def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json =
             f"{step.time.astimezone(zone):%Y-%m-%d %H:%M}  {step.action} by {step.by}{why}"
         )
         if record and before:
-            for name in sorted(before.keys() | record.keys()):
-                old, now = before.get(name, "-"), record.get(name, "-")
-                if old != now:
-                    console.data(f"  {name}: {console.shown(old)} -> {console.shown(now)}")
+            for text in console.changed(before, record):
+                console.data(text)
         elif record:
             console.record(record)
-        before = record or before
-
-
-def correct(
-    code: Key,
-    changes: Settings,
-    why: Why = "",
-    kind: KindOption = "",
-    registry: Where = "",
-    by: By = "",
-) -> None:
-    """Correct a record; the old version is kept.
-
-    Example: scionreg correct G26-0417-7 --set grafts=48 --why "counted again"
-    """
-    from scionreg.records.tables import table
-
-    with opened(registry) as opened_registry:
-        which = kind_of(opened_registry, code, kind)
-        columns = [c.name for c in table(which).columns if c.name not in ("id", "entry")]
-        values = dict(_pairs(changes, columns, f"{which} have no column"))
-        done = opened_registry.correct(
-            which, code, why=_reason(why), recorder=recorder(opened_registry, by), **values
-        )
-    console.data(f"corrected {done.key}: {', '.join(values)}")
-    for warning in done.warnings:
-        console.talk(f"warning: {console.one_line(str(warning))}")
-    console.command("see: ", "history", *key_words(which, done.key))
-
-
-def void(
-    code: Key, why: Why = "", kind: KindOption = "", registry: Where = "", by: By = ""
-) -> None:
-    """Take a record back; its history stays."""
-    with opened(registry) as opened_registry:
-        which = kind_of(opened_registry, code, kind)
-        gone = opened_registry.void(
-            which, code, why=_reason(why), recorder=recorder(opened_registry, by)
-        )
-    for each in gone:
-        console.data(f"voided {each.kind.replace('_', ' ')} {each.key}")
+        before = record  # what comes back is shown whole
 
 
 def reserve(
@@ -224,7 +179,7 @@ def settings(
         now = opened_registry.settings
         words = [text.partition("=")[0].strip().replace("-", "_") for text in changes or ()]
         known = [*now.plain(), *known_values(), *filter(is_own_word, words)]
-        values = dict(_pairs(changes, known, "there is no setting"))
+        values = dict(pairs(changes, known, "there is no setting"))
         if values:
             who = values.get("by") or recorder(opened_registry, by)
             now = opened_registry.change_settings(recorder=who, **values)
@@ -332,45 +287,3 @@ def _tell_recomputed(rows: list[dict[str, Any]]) -> None:
         console.data(f"  expected {row['expected']}")
         console.data(f"  got      {row['got']}")
         console.data(f"  source   {row['source']}")
-
-
-def _reason(why: str) -> str:
-    if why or not console.is_terminal():
-        return why
-    return console.ask("Why (the reason is kept)")
-
-
-def _pairs(texts: list[str] | None, known: Collection[str], lacks: str) -> list[tuple[str, str]]:
-    """Return NAME=VALUE texts as pairs of known names and values; `lacks` begins the refusal."""
-    from scionreg.records.near import perhaps
-
-    pairs = []
-    for text in texts or []:
-        name, equals, value = text.partition("=")
-        name = name.strip().replace("-", "_")
-        if name not in known:
-            plain = ", ".join(each for each in known if "." not in each)
-            right = perhaps(name, known, f"there are: {plain}")
-            raise RegistryError(f"{lacks} '{name}'; {right}")
-        if not equals:
-            raise RegistryError(f"'{text}' has no value; write {name}=VALUE")
-        pairs.append((name, value.strip()))
-    return pairs
-
-
-def kind_of(registry: "Registry", code: str, kind: str, *, voided: bool = False) -> str:
-    """Return the kind of a record: as given, or as its code says; of a voided one too."""
-    from scionreg.exchange.headers import kind_named
-    from scionreg.records.tables import KINDS
-
-    if kind:
-        named = kind_named(kind)
-        if named is None:
-            raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
-        return named
-    if "/" in code:
-        raise RegistryError(
-            f"'{code}' is a key of several parts; say with --kind what it is, --kind take_counts "
-            "for instance"
-        )
-    return registry.kind_of(code, voided=voided)

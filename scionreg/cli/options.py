@@ -11,7 +11,7 @@ from scionreg.cli import console
 from scionreg.records.errors import NoRecorderError, NotARegistryError, RegistryError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Collection, Iterable, Iterator
 
     from scionreg.api import Registry
     from scionreg.lineage.asked import Asked
@@ -40,6 +40,17 @@ By = Annotated[
     ),
 ]
 Why = Annotated[str, typer.Option("--why", help="The reason; it is kept with the change.")]
+Key = Annotated[
+    str,
+    typer.Argument(
+        help="Code of the record; for lines such as counts, all parts of the key joined by '/'."
+    ),
+]
+KindOption = Annotated[
+    str, typer.Option("--kind", help="Record kind, where the code does not say it.")
+]
+Changes = Annotated[list[str], typer.Option("--set", help="A change, as COLUMN=VALUE; repeat it.")]
+Yes = Annotated[bool, typer.Option("--yes", "-y", help="Do it without asking.")]
 Json = Annotated[bool, typer.Option("--json", help="Show the answer as JSON.")]
 Csv = Annotated[bool, typer.Option("--csv", help="Show the answer as CSV.")]
 WordsFile = Annotated[
@@ -60,11 +71,43 @@ Gates = Annotated[
 ]
 
 
-def key_words(kind: str, key: str) -> list[str]:
+def key_words(registry: "Registry", kind: str, key: str) -> list[str]:
     """Return the words that `show`, `history` and the like are given for a record."""
     from scionreg.records.tables import KINDS
 
-    return [key, "--kind", kind] if len(KINDS[kind].KEY) > 1 else [key]
+    shown = registry.shown_key(kind, key)
+    return [shown, "--kind", kind] if len(KINDS[kind].KEY) > 1 else [shown]
+
+
+def kind_of(registry: "Registry", code: str, kind: str, *, voided: bool = False) -> str:
+    """Return the kind of a record: as given, or as its key says; of a voided one too."""
+    from scionreg.exchange.headers import kind_named
+    from scionreg.records.tables import KINDS
+
+    if not kind:
+        return registry.kind_of(code, voided=voided)
+    named = kind_named(kind)
+    if named is None:
+        raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
+    return named
+
+
+def pairs(texts: list[str] | None, known: "Collection[str]", lacks: str) -> list[tuple[str, str]]:
+    """Return NAME=VALUE texts as pairs of known names and values; `lacks` begins the refusal."""
+    from scionreg.records.near import perhaps
+
+    found = []
+    for text in texts or []:
+        name, equals, value = text.partition("=")
+        name = name.strip().replace("-", "_")
+        if name not in known:
+            plain = ", ".join(each for each in known if "." not in each)
+            right = perhaps(name, known, f"there are: {plain}")
+            raise RegistryError(f"{lacks} '{name}'; {right}")
+        if not equals:
+            raise RegistryError(f"'{text}' has no value; write {name}=VALUE")
+        found.append((name, value.strip()))
+    return found
 
 
 @contextmanager

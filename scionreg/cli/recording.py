@@ -203,11 +203,12 @@ def _show(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
     for each, record in zip(made, shown, strict=True):
         if not as_json:
             said = "was recorded already, exactly so:" if each.repeated else "recorded"
-            console.data(f"{said} {each.key}: {_summary(record)}")
+            key = registry.shown_key(each.kind, each.key)
+            console.data(f"{said} {key}: {_summary(record)}")
         for warning in each.warnings:
             console.talk(f"warning: {console.one_line(str(warning))}")
     if not as_json:
-        console.command("see: ", "show", *key_words(made[0].kind, made[0].key))
+        console.command("see: ", "show", *key_words(registry, made[0].kind, made[0].key))
 
 
 def _summary(record: Mapping[str, Any]) -> str:

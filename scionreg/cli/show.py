@@ -4,8 +4,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from scionreg.cli import console
-from scionreg.cli.keeping import Key, KindOption, kind_of
-from scionreg.cli.options import Json, Where, asked, opened
+from scionreg.cli.options import Json, Key, KindOption, Where, asked, kind_of, opened
 from scionreg.records import codes
 from scionreg.records.errors import NotFoundError
 from scionreg.records.shell import command_line

@@ -153,7 +153,7 @@ def corrections_of(report: "SeasonReport", words: Words) -> Section:
             words.day(each.day),
             each.line,
             words(f"season_report.corrections.{each.action}"),
-            f"{words(f'kind.{each.kind}')} {each.key}",
+            f"{words(f'kind.{each.kind}')} {each.key}" if each.kind else "",
             each.by,
             each.why,
         )

@@ -23,7 +23,6 @@ from scionreg.records.vocabulary import Trouble
 from scionreg.registry.changes import Change, change
 from scionreg.registry.intake import Batch, Intake
 from scionreg.registry.ledger import ReservedCodes
-from scionreg.registry.settings import write_settings
 from scionreg.registry.store import Store
 
 BYTES_A_ROW = 120
@@ -268,10 +267,9 @@ def _adopt(making: Change, folder: Path) -> None:
         raise RegistryError(f"{package.name} cannot be read ({fault})") from fault
     if making.entry > 2:
         wanted = {name: value for name, value in wanted.items() if not is_own_word(name)}
-    making.settings = making.settings.changed(wanted)
-    if making.entry <= 2:
-        write_settings(making.connection, making.settings)
-        making.content["settings"] = wanted
+        making.settings = making.settings.changed(wanted)
+    else:
+        making.change_settings(wanted)
         if runs:
             entry = {"entry": making.entry}
             making.connection.execute(insert(ReservedCodes), [{**run, **entry} for run in runs])

@@ -1,6 +1,5 @@
 """The audit: the journal's chain, every record against its journal line, every rule."""
 
-import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterator
@@ -15,6 +14,7 @@ from scionreg.records.tables import KINDS, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import checking, journal
 from scionreg.registry.ledger import Version
+from scionreg.registry.rewriting import Ended, digest_of
 from scionreg.registry.rows import Row, RowDigest, key_text, read_rows, recorded_columns
 from scionreg.registry.settings import read_settings
 from scionreg.registry.store import HEAD, damaged
@@ -64,7 +64,7 @@ def _changed_records(connection: Connection) -> Iterator[Problem]:
     upgrades = _upgrades(connection)
     for line in journal.lines(connection):
         schema = next((before for seq, before in upgrades if seq > line["seq"]), HEAD)
-        for kind, made in _said(line).get("made", {}).items():
+        for kind, made in _written(line):
             written[kind] += made["count"]
             if _digest(connection, kind, line["seq"], made, schema) != made["sha256"]:
                 yield _fault(
@@ -153,15 +153,22 @@ def _changed_versions(connection: Connection) -> Iterator[Problem]:
 
     Else a voided record could be put back, or an old version exchanged for the new.
     """
-    ended = {line["seq"]: _sum(_ended_by(line)) for line in journal.lines(connection)}
-    kept = dict.fromkeys(ended, _sum([]))
+    ended = {line["seq"]: _digest_of_ended(line) for line in journal.lines(connection)}
+    kept = dict.fromkeys(ended, digest_of([]))
     query = select(Version.ended, Version.kind, Version.key, Version.voided, Version.content)
     rows = connection.execute(query.order_by(Version.ended), execution_options={"yield_per": 1000})
     for number, versions in groupby(rows, key=lambda row: int(row.ended)):
-        kept[number] = _sum([tuple(row[1:]) for row in versions])
+        kept[number] = digest_of((v.kind, v.key, v.voided, v.content) for v in versions)
     for number, digest in kept.items():
         if digest != ended.get(number):
             yield _fault("versions", f"what line {number} of the journal ended is not what is kept")
+
+
+def _written(line: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield kind and description of the rows that a line wrote: new ones, and corrected ones."""
+    content = _said(line)
+    for written in ("made", "corrected"):
+        yield from content.get(written, {}).items()
 
 
 def _said(line: dict[str, Any]) -> dict[str, Any]:
@@ -178,8 +185,14 @@ def _object(content: str) -> dict[str, Any]:
     return read if isinstance(read, dict) else {}
 
 
-def _ended_by(line: dict[str, Any]) -> list[tuple[Any, ...]]:
-    """Return kind, key, whether voided, and content of what a journal line ended."""
+def _digest_of_ended(line: dict[str, Any]) -> str:
+    """Return the digest of what a line ended; of much it is all that the line says."""
+    said = _said(line).get("ended")
+    return str(said["sha256"]) if said else digest_of(_ended_by(line))
+
+
+def _ended_by(line: dict[str, Any]) -> list[Ended]:
+    """Return what a line about one record ended."""
     content = _said(line)
     if line["action"] not in ("correct", "void") or not content:
         return []
@@ -194,11 +207,6 @@ def _ended_by(line: dict[str, Any]) -> list[tuple[Any, ...]]:
         )
         for each in gone
     ]
-
-
-def _sum(versions: list[tuple[Any, ...]]) -> str:
-    """Return the SHA-256 of versions in any order."""
-    return hashlib.sha256(journal.canonical(sorted(versions)).encode()).hexdigest()
 
 
 def _batched(rows: Iterator[Row], size: int = 10_000) -> Iterator[list[Row]]:

@@ -1,6 +1,6 @@
 """A change: one transaction, one journal line, everything in it or nothing."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -13,7 +13,7 @@ from scionreg.records.names import PersonCode
 from scionreg.registry import journal
 from scionreg.registry.recorded_codes import AsRecorded
 from scionreg.registry.rows import Row, RowDigest
-from scionreg.registry.settings import Settings, read_settings
+from scionreg.registry.settings import Settings, check_words_in_use, read_settings, write_settings
 from scionreg.registry.store import Store
 
 
@@ -54,8 +54,19 @@ class Change:
     advisers: Sequence["Adviser"] = ()
     content: dict[str, Any] = field(default_factory=dict)
     made: dict[str, Made] = field(default_factory=dict)
+    corrected: dict[str, Made] = field(default_factory=dict)
+    """Rows that were there and have other content now; their ids lie before all that were made."""
     cancelled: bool = False
     """A dry run, or one in which nothing changed: leaves no trace."""
+
+    def change_settings(self, values: Mapping[str, str]) -> None:
+        """Change settings; the journal keeps what they were, so that it can be undone."""
+        before, self.settings = self.settings, self.settings.changed(values)
+        check_words_in_use(self.connection, before, self.settings)
+        write_settings(self.connection, self.settings)
+        for said, settings in (("before", before), ("settings", self.settings)):
+            kept = settings.plain() | settings.own_values
+            self.content[said] = {name: kept.get(name, "") for name in values}
 
     def note(self, kind: str, first_id: int, last_id: int, rows: list[Row]) -> None:
         """Note rows of a kind that were written, in order."""
@@ -122,8 +133,9 @@ def change(
             if making.cancelled:
                 raise _Cancelled
             content = dict(making.content)
-            if making.made:
-                content["made"] = {name: made.to_dict() for name, made in making.made.items()}
+            for written, by_kind in (("made", making.made), ("corrected", making.corrected)):
+                if by_kind:
+                    content[written] = {name: made.to_dict() for name, made in by_kind.items()}
             journal.append(
                 connection, by=by, action=action, why=why, kind=kind, key=key, content=content
             )

@@ -1,5 +1,6 @@
 """Finding one record by its key."""
 
+import datetime as dt
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -9,8 +10,11 @@ from sqlalchemy import Connection
 from scionreg.records.cells import CellError, Moment
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.tables import KINDS, code_column, table
-from scionreg.registry.rows import Row, as_record, key_text, read_rows
+from scionreg.registry.rows import Row, as_moment, as_record, key_text, read_rows
 from scionreg.registry.settings import read_settings
+
+LINES = tuple(kind for kind, record in KINDS.items() if len(record.KEY) > 1)
+"""Kinds whose records have no code of their own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +51,16 @@ def find_record(connection: Connection, kind: str, key: str) -> Found:
     if not close:
         raise NotFoundError(f"no {kind.replace('_', ' ')} are recorded under '{key}'")
     if len(close) > 1:
-        some = ", ".join(each.key for each in close[:5])
+        zone = read_settings(connection).zone
+        some = ", ".join(shown_key(kind, each.key, zone) for each in close[:5])
         raise RegistryError(f"'{key}' names {len(close)} records; write one of: {some}")
     return close[0]
+
+
+def kinds_of_key(connection: Connection, key: str) -> list[str]:
+    """Return the kinds of lines that a key of several parts names one of, or its beginning does."""
+    kept = {kind: {key, kept_key(connection, kind, key)} for kind in LINES}
+    return [kind for kind in LINES if any(_close(connection, kind, each) for each in kept[kind])]
 
 
 def _close(connection: Connection, kind: str, key: str) -> list[Found]:
@@ -63,6 +74,23 @@ def _close(connection: Connection, kind: str, key: str) -> list[Found]:
     ]
     exact = [each for each in matches if each.key == key]
     return exact or [each for each in matches if each.key.startswith(key)]
+
+
+def shown_key(kind: str, key: str, zone: dt.tzinfo) -> str:
+    """Return a key as it is shown and typed: its time by the registry's clock.
+
+    Where that clock shows the same time twice, the offset says which.
+    """
+    parts = key.split("/")
+    for at, name in enumerate(KINDS[kind].KEY[: len(parts)]):
+        cell = table(kind).columns[name].info["cell"]
+        if isinstance(cell, Moment) and parts[at]:
+            local = as_moment(parts[at]).astimezone(zone)
+            exact = "minutes" if not local.second else "seconds"
+            plain = local.replace(tzinfo=None).isoformat(timespec=exact)
+            unique = cell.reader(zone)(plain) == parts[at]
+            parts[at] = plain if unique else local.isoformat(timespec=exact)
+    return "/".join(parts)
 
 
 def kept_key(connection: Connection, kind: str, key: str) -> str:

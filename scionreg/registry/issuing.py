@@ -40,7 +40,8 @@ def _used(connection: Connection, kind: str, start: str) -> set[str]:
     once = select(Version.key).where(
         Version.kind == kind, Version.key.startswith(start, autoescape=True)
     )
-    return {*connection.execute(there).scalars(), *connection.execute(once).scalars()}
+    keys = connection.execute(once).scalars()
+    return {*connection.execute(there).scalars(), *(key.partition("/")[0] for key in keys)}
 
 
 def reserve(

@@ -8,7 +8,8 @@ from sqlalchemy import Connection, select
 
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import Problem
-from scionreg.records.tables import KINDS, table
+from scionreg.records.shell import command_line
+from scionreg.records.tables import KINDS, code_column, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.ledger import Version
 from scionreg.registry.rows import Row, as_moment, as_record, key_of, key_text, read_rows
@@ -52,6 +53,8 @@ class Repeats:
         if kind not in self._voided:
             found: dict[str, list[dict[str, Any]]] = {}
             gone = select(Version.key).where(Version.kind == kind, Version.voided)
+            if len(KINDS[kind].KEY) == 1:  # but those that came back
+                gone = gone.where(Version.key.not_in(select(code_column(kind))))
             for key, content in self._connection.execute(
                 select(Version.key, Version.content).where(
                     Version.kind == kind, Version.key.in_(gone)
@@ -147,8 +150,9 @@ def _voided_code(kind: str, key: str, file: str, line: int) -> Problem:
         key=key,
         column=KINDS[kind].KEY[0],
         value=key,
-        wrong=f"{key} was recorded before and voided",
-        right="take a new code" if kind in LETTER_OF else "take another name",
+        wrong=f"{key} was voided",
+        right=f"{command_line('restore', key)} brings it back; else take "
+        + ("a new code" if kind in LETTER_OF else "another name"),
         file=file,
         line=line,
     )

@@ -160,7 +160,7 @@ def not_recorded(connection: Connection, kind: str, named: Iterable[str]) -> set
         source = "unnest(CAST(:codes AS text[])) AS asked(value)"
     query = (
         f"SELECT value FROM {source} "
-        f"WHERE NOT EXISTS (SELECT 1 FROM {kind} WHERE {code_column(kind).name} = value)"
+        f'WHERE NOT EXISTS (SELECT 1 FROM {kind} WHERE "{code_column(kind).name}" = value)'
     )
     return set(connection.execute(text(query), {"codes": listed}).scalars())
 

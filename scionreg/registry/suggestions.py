@@ -9,7 +9,9 @@ from sqlalchemy import Connection, select
 from scionreg.records import codes
 from scionreg.records.cells import Ref
 from scionreg.records.errors import Problem
+from scionreg.records.shell import command_line
 from scionreg.records.tables import code_column, table
+from scionreg.registry.history import kind_of_voided
 
 OFFERED = 3
 """Offers in one message."""
@@ -20,6 +22,11 @@ def improve(connection: Connection, problem: Problem) -> Problem:
     if problem.column not in table(problem.kind).columns:
         return problem
     cell = table(problem.kind).columns[problem.column].info.get("cell")
+    if problem.rule == "unknown_reference" and isinstance(cell, Ref):
+        code = problem.value.partition("/")[0] if cell.single else problem.value
+        if kind_of_voided(connection, code) in cell.kinds:
+            back = f"{command_line('restore', code)} brings it back"
+            return replace(problem, wrong=f"'{code}' was voided", right=back)
     offers: list[str] = []
     if problem.rule == "unknown_cultivar":
         offers = near_cultivars(connection, problem.value)
