@@ -301,7 +301,7 @@ def test_a_workbook_s_dates_numbers_and_empty_columns_are_read(
                 None,
             ],
         ],
-        Notes=[["whatever stands here is no record"]],
+        Notes=[[None]],
     )
     imported = import_files(store, [file], by="P01")
     assert imported.problems == ()

@@ -9,7 +9,8 @@ import pytest
 from openpyxl import load_workbook
 
 from scionreg.api import Registry
-from scionreg.exchange.templates import LISTS, LONGEST_LIST, known_codes, write_template
+from scionreg.exchange.templates import LONGEST_LIST, known_codes, write_template
+from scionreg.exchange.workbooks import LISTS
 from scionreg.records.cells import Choice, Number, Whole
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields
@@ -104,7 +105,8 @@ def test_a_filled_workbook_is_imported_as_the_records_it_holds(demo: str, tmp_pa
     folder = tmp_path / "folder"
     with Registry.open(demo) as registry:
         registry.export(folder)
-    kinds = [kind for kind in KINDS if kind != "store_readings"]
+    files = {file.stem for file in folder.glob("*.csv")} - {"store_readings"}
+    kinds = [kind for kind in KINDS if kind in files]
     filled = {kind: read(folder / f"{kind}.csv") for kind in kinds}
     write_template(tmp_path / "filled.xlsx", list(filled), filled=filled)
     days = [row[3].value for row in load_workbook(tmp_path / "filled.xlsx")["collections"]]

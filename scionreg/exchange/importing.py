@@ -3,6 +3,7 @@
 import csv
 import gc
 import json
+import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -258,13 +259,20 @@ def _adopt(making: Change, folder: Path) -> None:
     if not package.is_file():
         return
     try:
-        described = json.loads(package.read_text(encoding="utf-8")).get("scionreg", {})
+        whole = json.loads(package.read_text(encoding="utf-8"))
+        outside = [str(each.get("path")) for each in whole.get("resources", []) if _leads_out(each)]
+        described = whole.get("scionreg", {})
         names = ("time_zone", "units", "season_first_day", "nursery")
         wanted = {name: str(described[name]) for name in names if name in described}
         wanted |= {name: str(value) for name, value in described.get("values", {}).items()}
         runs = [_run(each) for each in described.get("reserved", [])]
     except (ValueError, AttributeError, TypeError, KeyError, RecursionError) as fault:
         raise RegistryError(f"{package.name} cannot be read ({fault})") from fault
+    if outside:
+        raise RegistryError(
+            f"{package.name} names {', '.join(outside)}, outside the folder; a season folder's "
+            "files lie in it"
+        )
     if making.entry > 2:
         wanted = {name: value for name, value in wanted.items() if not is_own_word(name)}
         making.settings = making.settings.changed(wanted)
@@ -273,6 +281,13 @@ def _adopt(making: Change, folder: Path) -> None:
         if runs:
             entry = {"entry": making.entry}
             making.connection.execute(insert(ReservedCodes), [{**run, **entry} for run in runs])
+
+
+def _leads_out(resource: dict[str, Any]) -> bool:
+    """Tell whether a resource of a data package lies elsewhere: one must not (Frictionless)."""
+    path = str(resource.get("path", ""))
+    parts = re.split(r"[\\/]", path)
+    return bool(path) and (".." in parts or not parts[0] or ":" in path)
 
 
 def _run(described: dict[str, Any]) -> dict[str, Any]:

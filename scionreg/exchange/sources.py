@@ -1,21 +1,19 @@
 """Files as sources of batches: each streams its rows and says what is wrong with its form."""
 
 import csv
-import datetime as dt
 import hashlib
 import json
 import re
-import warnings
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing
 from dataclasses import dataclass, field
 from io import TextIOWrapper
 from itertools import chain, islice
 from pathlib import Path
-from typing import Any
 
 from scionreg.exchange.headers import kind_named, known_columns, read_header
+from scionreg.exchange.workbooks import LAST_ROW, SheetRow, letters, read_sheet, sheets_of
 from scionreg.records.cells import Cell, CellError, Number, Whole
 from scionreg.records.errors import Problem, RegistryError
 from scionreg.records.tables import KINDS, fields
@@ -40,6 +38,8 @@ THOUSANDS = re.compile(r"[-+]?\d{1,3}(\.\d{3})+", re.ASCII)
 
 LINE_BREAK = re.compile(r"\r\n?|\n")
 
+BLOCKS, OUTLINES = "blocks.csv", "blocks.geojson"
+
 csv.field_size_limit(1_000_000)
 
 
@@ -54,6 +54,7 @@ class Source:
     batch_rows: int = BATCH_ROWS
     separator: str = ","
     outlines: dict[str, str] = field(default_factory=dict)
+    placed: set[str] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
 
     @property
@@ -63,8 +64,11 @@ class Source:
 
     def batches(self, advance: Advance) -> Iterator[Batch]:
         """Yield the rows as batches of text; what is wrong with the form goes to `problems`."""
-        rows = _workbook_rows(self) if self.sheet else _csv_rows(self, advance)
-        yield from rows
+        yield from _workbook_rows(self) if self.sheet else _csv_rows(self, advance)
+        if missing := sorted(self.outlines.keys() - self.placed):
+            wrong = f"{OUTLINES} has an outline of {', '.join(missing)}, which is no block here"
+            right = f"write the block into {self.path.name}, or take the outline away"
+            self.complain(0, CellError("unknown_reference", wrong, right))
 
     def complain(self, line: int, error: CellError, column: str = "", value: str = "") -> None:
         """Note something wrong with the form of the file."""
@@ -100,22 +104,57 @@ def find_sources(path: Path, kind: str = "") -> list[Source]:
     if not path.exists():
         raise RegistryError(f"there is no file or folder {path}")
     if path.is_dir():
-        found = [each for each in sorted(path.glob("*.csv")) if kind_named(each.stem)]
-        strange = [each.name for each in path.glob("*.csv") if not kind_named(each.stem)]
-        if strange:
-            raise RegistryError(
-                f"{path}: {', '.join(sorted(strange))} is named like no record kind; the kinds are "
-                f"{', '.join(KINDS)}"
-            )
-        sources = [Source(each, each.name, str(kind_named(each.stem))) for each in found]
+        sources = _files_of(path)
     elif path.suffix.lower() == ".xlsx":
-        sources = _sheets(path)
+        sources = [
+            Source(path, f"{path.name}[{name}]", of, sheet=name)
+            for name, of in sheets_of(path).items()
+        ]
     else:
         sources = [Source(path, path.name, kind or _kind_of_file(path))]
     if not sources:
         raise RegistryError(f"{path} holds no records: no CSV file named like a record kind")
     _add_outlines(path, sources)
     return sorted(sources, key=lambda source: list(KINDS).index(source.kind))
+
+
+def _files_of(folder: Path) -> list[Source]:
+    """Return the CSV files of a season folder.
+
+    Raises
+    ------
+    RegistryError
+        Something lies there that looks like records and would not be read.
+    """
+    tables = [each for each in sorted(folder.iterdir()) if each.suffix.lower() == ".csv"]
+    strange = [each.name for each in tables if not kind_named(each.stem)]
+    if strange:
+        raise RegistryError(
+            f"{folder}: {', '.join(strange)} is named like no record kind; the kinds are "
+            f"{', '.join(KINDS)}"
+        )
+    unread = [
+        str(each.relative_to(folder))
+        for each in sorted((*folder.iterdir(), *folder.glob("*/*.*")))
+        if each not in tables and each.is_file() and _looks_like_records(each)
+    ]
+    if unread:
+        raise RegistryError(
+            f"{folder}: {', '.join(unread)} would not be read: a season folder has CSV files named "
+            f"like record kinds, and {OUTLINES} beside {BLOCKS}; name it so, or move it away and "
+            "import it by itself"
+        )
+    return [Source(each, each.name, str(kind_named(each.stem))) for each in tables]
+
+
+def _looks_like_records(path: Path) -> bool:
+    """Tell whether whoever put a file into a season folder may think that it is read."""
+    ending = path.suffix.lower()
+    if ending == ".geojson":
+        return not (path.name == OUTLINES and (path.parent / BLOCKS).is_file())
+    if ending in (".xlsx", ".xlsm", ".xls", ".ods"):
+        return not path.name.startswith("~$")  # what a spreadsheet keeps beside an open one
+    return ending in (".csv", ".tsv", ".txt", "") and kind_named(path.stem) is not None
 
 
 def _kind_of_file(path: Path) -> str:
@@ -130,7 +169,7 @@ def _kind_of_file(path: Path) -> str:
 
 def _add_outlines(path: Path, sources: list[Source]) -> None:
     """Give the blocks their outlines from the GeoJSON file beside them."""
-    geojson = (path if path.is_dir() else path.parent) / "blocks.geojson"
+    geojson = (path if path.is_dir() else path.parent) / OUTLINES
     blocks = [source for source in sources if source.kind == "blocks"]
     if not blocks or not geojson.is_file():
         return
@@ -157,11 +196,14 @@ def _csv_rows(source: Source, advance: Advance) -> Iterator[Batch]:
             header = next(text, "")
             source.separator = _separator(source.kind, header)
             rows = Rows(chain([header], text), source.separator)
-            for batch in _batches(source, rows.take, lambda: rows.line):
+            for batch in _batches(source, rows.numbered):
                 yield batch
                 reached = file.tell()
                 advance(reached - done)
                 done = reached
+        except csv.Error as fault:
+            wrong = f"the file is no CSV here ({fault})"
+            source.complain(rows.line, CellError("unreadable_file", wrong, "mend the quotes"))
         except UnicodeError:
             line, guess = _undecodable(source.path, coding)
             error = CellError(
@@ -178,6 +220,12 @@ class Rows:
     def __init__(self, text: Iterator[str], separator: str = ",") -> None:
         self._text, self._separator = text, separator
         self.line = 0
+
+    def numbered(self, count: int) -> tuple[list[list[str]], Sequence[int]]:
+        """Return the next rows, and the line that each begins on."""
+        before = self.line
+        rows = self.take(count)
+        return rows, _lines(rows, before, self.line)
 
     def take(self, count: int) -> list[list[str]]:
         """Return the next rows: split at the separators where nothing is quoted, else as csv reads.
@@ -236,27 +284,24 @@ def _guess(line: bytes) -> str:
     return f"; in the code page of Windows (1252) the line is: {text.strip()[:60]}"
 
 
-def _batches(
-    source: Source, take: Callable[[int], list[list[str]]], line_number: Callable[[], int]
-) -> Iterator[Batch]:
+Take = Callable[[int], tuple[list[list[str]], Sequence[int]]]
+"""Gives the next rows, at most so many, and the line that each begins on."""
+
+
+def _batches(source: Source, take: Take) -> Iterator[Batch]:
     """Yield batches of the rows below a header, each row as wide as the header."""
-    try:
-        first = [cell for row in take(1) for cell in row]
-        if not any(first):
-            source.complain(
-                1, CellError("unreadable_file", "there is no header row", "name the columns in it")
-            )
-            return
-        columns, before = _columns(source, first), line_number()
-        while columns and (rows := take(source.batch_rows)):
-            lines = _lines(rows, before, line_number())
-            before = line_number()
-            yield from _shaped(source, columns, rows, lines)
-    except csv.Error as fault:
+    first = [cell for row in take(1)[0] for cell in row]
+    if not any(first):
         source.complain(
-            line_number(),
-            CellError("unreadable_file", f"the file is no CSV here ({fault})", "mend the quotes"),
+            1, CellError("unreadable_file", "there is no header row", "name the columns in it")
         )
+        return
+    columns = _columns(source, first)
+    while columns:
+        rows, lines = take(source.batch_rows)
+        if not rows:
+            return
+        yield from _shaped(source, columns, rows, lines)
 
 
 def _columns(source: Source, first: list[str]) -> tuple[str, ...]:
@@ -296,7 +341,10 @@ def _shaped(
     if source.kind == "blocks":
         columns = (*columns, "outline")
         key = columns.index("block")
-        rows = [[*row, source.outlines.get(row[key].strip(), "")] for row in rows]
+        names = [row[key].strip() for row in rows]
+        source.placed.update(names)
+        outlines = [source.outlines.get(name, "") for name in names]
+        rows = [[*row, outline] for row, outline in zip(rows, outlines, strict=True)]
     if rows:
         yield Batch(source.kind, columns, rows, source.name, lines)
 
@@ -309,7 +357,7 @@ def _fits(source: Source, row: list[str], line: int, width: int) -> bool:
         stray = next(place for place, cell in enumerate(row) if place >= width and cell)
         error = CellError(
             "ragged_row",
-            f"there is something right of the table, in column {_letters(stray)}",
+            f"there is something right of the table, in column {letters(stray)}",
             "move it into a column of the table, notes perhaps, or clear the cell",
         )
         source.complain(line, error, value=row[stray][:60])
@@ -322,16 +370,6 @@ def _fits(source: Source, row: list[str], line: int, width: int) -> bool:
     )
     source.complain(line, error, value=source.separator.join(row)[:60])
     return False
-
-
-def _letters(place: int) -> str:
-    """Return what a spreadsheet calls a column, counted from 0.
-
-    >>> _letters(0), _letters(25), _letters(26), _letters(16_383)
-    ('A', 'Z', 'AA', 'XFD')
-    """
-    before, last = divmod(place, 26)
-    return (_letters(before - 1) if before else "") + chr(ord("A") + last)
 
 
 def _with_points(
@@ -377,89 +415,40 @@ def _is_read(cell: Cell, text: str) -> bool:
 # Workbooks
 
 
-def _sheets(path: Path) -> list[Source]:
-    """Return the sheets of a workbook that are named like record kinds."""
-    book = _open_workbook(path)
-    names = book.sheetnames
-    book.close()
-    sources = [
-        Source(path, f"{path.name}[{name}]", str(kind_named(name)), sheet=name)
-        for name in names
-        if kind_named(name)
-    ]
-    if not sources:
-        raise RegistryError(
-            f"{path.name} has no sheet named like a record kind; its sheets are {', '.join(names)}"
-        )
-    return sources
-
-
-def _open_workbook(path: Path) -> Any:
-    from openpyxl import load_workbook
-
-    with _reading(path):
-        return load_workbook(path, read_only=True, data_only=True)
-
-
-@contextmanager
-def _reading(path: Path) -> Iterator[None]:
-    """Say in one way what openpyxl, zip and XML say in many; keep remarks on looks back."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield
-    except Exception as fault:
-        raise RegistryError(f"{path.name} is no workbook that can be read ({fault})") from fault
-
-
 def _workbook_rows(source: Source) -> Iterator[Batch]:
-    book = _open_workbook(source.path)
-    number = 0
+    """Yield the rows of a sheet as wide as its header: sheets leave empty cells out."""
+    width = 0
 
-    def some(rows: Iterator[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
-        with _reading(source.path):
-            return list(islice(rows, BATCH_ROWS))
+    def take(count: int) -> tuple[list[list[str]], list[int]]:
+        nonlocal width
+        read = list(islice(rows, count))
+        for row in read:
+            _look_for_what_is_lost(source, row)
+        width = width or max(read[0].texts, default=-1) + 1 if read else width
+        wide = [max(width, max(row.texts, default=-1) + 1) for row in read]
+        texts = [
+            [row.texts.get(place, "") for place in range(size)]
+            for row, size in zip(read, wide, strict=True)
+        ]
+        return texts, [row.number for row in read]
 
-    def rows() -> Iterator[list[str]]:
-        nonlocal number
-        with _reading(source.path):
-            sheet = book[source.sheet].iter_rows(values_only=True)
-        while read := some(sheet):
-            for cells in read:
-                number += 1
-                row = [_as_text(cell) for cell in cells]
-                yield row if any(row) else []
-
-    try:
-        trimmed = _trimmed(rows())
-        yield from _batches(source, lambda count: list(islice(trimmed, count)), lambda: number)
-    finally:
-        book.close()
+    with closing(read_sheet(source.path, source.sheet)) as rows:
+        yield from _batches(source, take)
 
 
-def _trimmed(rows: Iterator[list[str]]) -> Iterator[list[str]]:
-    """Yield rows as wide as the header: sheets leave empty cells out, and end in empty ones."""
-    header = next(rows, [])
-    while header and not header[-1]:
-        header.pop()
-    yield header
-    width = len(header)
-    for row in rows:
-        row += [""] * (width - len(row))
-        yield row if any(row[width:]) else row[:width]
-
-
-def _as_text(cell: Any) -> str:
-    """Return a workbook's cell as the text that a CSV file would have."""
-    if cell is None:
-        return ""
-    if isinstance(cell, bool):
-        return "yes" if cell else "no"
-    if isinstance(cell, dt.datetime):
-        midnight = cell.time() == dt.time()
-        return cell.date().isoformat() if midnight else cell.isoformat(timespec="seconds")
-    if isinstance(cell, dt.date):
-        return cell.isoformat()
-    if isinstance(cell, float) and cell.is_integer():
-        return str(int(cell))
-    return str(cell)
+def _look_for_what_is_lost(source: Source, row: SheetRow) -> None:
+    """Complain of what a row holds and nobody sees."""
+    for place in row.unsaved:
+        error = CellError(
+            "unreadable_file",
+            f"cell {letters(place)}{row.number} holds a formula whose result was not saved",
+            "open the workbook in a spreadsheet and save it, or write the value in its place",
+        )
+        source.complain(row.number, error)
+    if not 0 < row.number <= LAST_ROW:
+        error = CellError(
+            "unreadable_file",
+            f"a row is numbered {row.number}, and no sheet is that long",
+            "copy the rows into a new sheet",
+        )
+        source.complain(row.number, error)

@@ -10,6 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
+from scionreg.exchange.workbooks import LISTS
 from scionreg.records.cells import (
     Cell,
     Choice,
@@ -28,9 +29,6 @@ from scionreg.records.vocabulary import Found
 
 Filled = Mapping[str, Sequence[Mapping[str, str]]]
 """Rows that are filled in already: the texts by column, of each kind."""
-
-LISTS = "lists"
-"""The sheet that the drop-downs read; an import passes it over, as it is named like no kind."""
 
 LAST_ROW = 2000
 """Drop-downs reach to here."""
