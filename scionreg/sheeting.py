@@ -8,11 +8,13 @@ from scionreg.documents.field_sheets.filling import Wanted, fill
 from scionreg.documents.field_sheets.kinds import kind_of_sheet
 from scionreg.documents.field_sheets.sheet import FieldSheet
 from scionreg.documents.field_sheets.writing import check_endings, write_sheet
-from scionreg.exchange.templates import known_codes, write_template
+from scionreg.exchange.templates import known_codes, recorded_texts, write_template
 from scionreg.records.cells import noun
 from scionreg.records.codes import LETTER_OF
 from scionreg.records.errors import RegistryError
+from scionreg.records.tables import KINDS
 from scionreg.records.words import Words
+from scionreg.registry.settings import read_settings
 
 if TYPE_CHECKING:
     from scionreg.api import Registry
@@ -31,10 +33,12 @@ def write_sheets(
     paper: str = "",
     blank: int = 0,
     reserve: bool = False,
+    filled: bool = False,
     recorder: str = "",
 ) -> FieldSheet | None:
     """Write one sheet to files of the same rows, and return it; None for a workbook of all kinds.
 
+    With `filled` that workbook has every record, to be changed and imported as corrections.
     With `reserve` each row gets a code of its own record, out of a run reserved for the person:
     what is written on the labels outside is then on the paper as well, and no two papers have the
     same.
@@ -47,8 +51,10 @@ def write_sheets(
     """
     check_endings(paths)
     if name == EVERY:
-        _write_workbooks(registry, paths)
+        _write_workbooks(registry, paths, filled=filled)
         return None
+    if filled:
+        raise RegistryError(f"only the workbook of all kinds has every record: sheets {EVERY}")
     with registry.store.reading() as connection:
         sheet = fill(connection, name, wanted, words)
         codes = known_codes(connection)
@@ -61,13 +67,16 @@ def write_sheets(
     return sheet
 
 
-def _write_workbooks(registry: "Registry", paths: Sequence[Path]) -> None:
-    with registry.store.reading() as connection:
-        codes = known_codes(connection)
+def _write_workbooks(registry: "Registry", paths: Sequence[Path], *, filled: bool) -> None:
     for path in paths:
         if path.suffix.lower() != ".xlsx":
             raise RegistryError(f"'{path}' must end in .xlsx: only a workbook has every kind")
-        write_template(path, codes=codes)
+    with registry.store.reading() as connection:
+        codes, zone = known_codes(connection), read_settings(connection).zone
+        for path in paths:
+            kinds = KINDS if filled else ()
+            rows = {kind: recorded_texts(connection, kind, zone) for kind in kinds}
+            write_template(path, codes=codes, filled=rows)
 
 
 def _reserved(

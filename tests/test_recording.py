@@ -80,7 +80,7 @@ def test_the_same_record_again_changes_nothing(nursery: Store) -> None:
 
 
 def test_another_record_under_the_same_code_is_refused(nursery: Store) -> None:
-    with pytest.raises(ProblemsError, match="recorded with another cultivar"):
+    with pytest.raises(ProblemsError, match="is recorded with cultivar"):
         add(nursery, "mother_trees", tree="T26-0001-7", cultivar="Oldgate")
 
 

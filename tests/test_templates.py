@@ -6,14 +6,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from nursery import take_in_the_base
 from openpyxl import load_workbook
 
 from scionreg.api import Registry
+from scionreg.documents.field_sheets.filling import Wanted
+from scionreg.exchange.importing import import_files
 from scionreg.exchange.templates import LONGEST_LIST, known_codes, write_template
 from scionreg.exchange.workbooks import LISTS
 from scionreg.records.cells import Choice, Number, Whole
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields
+from scionreg.records.words import english
+from scionreg.sheeting import write_sheets
 
 DEMO = Path(__file__).parents[1] / "demo_registry"
 
@@ -153,3 +158,28 @@ def test_what_a_spreadsheet_would_run_is_text(tmp_path: Path) -> None:
 def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(RegistryError, match="cannot be written"):
         write_template(tmp_path / "no" / "all.xlsx", ["people"])
+
+
+def test_a_workbook_of_every_record_comes_back_as_it_was_and_as_it_was_changed(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "all.xlsx"
+    with Registry.new(tmp_path / "own.db", by="P01") as registry:
+        take_in_the_base(registry.store)
+        for settings in ({"time_zone": "America/Chicago"}, {"time_zone": "UTC"}):
+            registry.change_settings(recorder="P01", **settings)
+            write_sheets(registry, "all", [path], Wanted(), english(), filled=True)
+            assert not import_files(registry.store, [path], by="P01").would_change
+        book = load_workbook(path)
+        lots = book["graft_lots"]
+        columns = [cell.value for cell in lots[1]]
+        lots.cell(2, columns.index("grafts") + 1, 7)
+        lots.append([None, *(cell.value for cell in lots[3][1:])])
+        for name in ("row", "first", "last", "block"):
+            lots.cell(lots.max_row, columns.index(name) + 1).value = None
+        book.save(path)
+        done = import_files(registry.store, [path], by="P01", correct=True, why="counted again")
+        assert [str(each) for each in done.problems if each.trouble == "refused"] == []
+        assert (done.recorded["graft_lots"], done.corrected["graft_lots"]) == (1, 1)
+        assert len(done.corrections) == 1
+        assert registry.find("graft_lots", lots["A2"].value).row[7] == 7

@@ -6,7 +6,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import By, DryRun, Json, Where, named, opened, recorder
+from scionreg.cli.options import (
+    By,
+    DryRun,
+    Json,
+    Where,
+    Why,
+    Yes,
+    agree,
+    named,
+    opened,
+    reason,
+    recorder,
+)
 from scionreg.records.counting import many
 from scionreg.records.errors import RegistryError
 
@@ -14,7 +26,6 @@ if TYPE_CHECKING:
     from scionreg.exchange.importing import Imported
 
 Folder = Annotated[Path, typer.Argument(help="A new or empty folder.")]
-SHOWN_PROBLEMS = 40
 NEXT = ("add person", "add cultivar", "add block", "add tree", "add store", "cut")
 """The first records of a registry, in the order in which they name each other."""
 CAUTIONS = ("tools", "moving", "rights", "laboratory")
@@ -63,7 +74,13 @@ def import_(
     kind: Annotated[
         str, typer.Option(help="Record kind of a CSV file whose name does not say it.")
     ] = "",
+    correct: Annotated[
+        bool,
+        typer.Option("--correct", help="Where rows differ from what is recorded, correct that."),
+    ] = False,
+    why: Why = "",
     dry_run: DryRun = False,
+    yes: Yes = False,
     problems: Annotated[
         Path | None, typer.Option(help="Write every problem to this CSV file.")
     ] = None,
@@ -71,25 +88,44 @@ def import_(
 ) -> None:
     """Import records, all or nothing; list every problem.
 
-    The same file again changes nothing. Example: scionreg import season-2026 --dry-run
+    The same file again changes nothing. A row without a code has one issued.
+    With --correct, what a file was changed to becomes corrections: they are shown, and at a
+    terminal asked about, before they are made. Example: scionreg import season-2026 --dry-run
     """
+    from scionreg.cli.telling_import import say_imported, show_corrections
     from scionreg.exchange.importing import import_files, write_problems
     from scionreg.records.tables import KINDS
 
     if kind and kind not in KINDS:
         raise RegistryError(f"'{kind}' is no record kind; one of: {', '.join(KINDS)}")
-    with opened(registry) as opened_registry, console.progress("importing") as progress:
-        done = import_files(
-            opened_registry.store,
-            paths,
-            by=recorder(opened_registry, by),
-            kind=kind,
-            dry_run=dry_run,
-            progress=progress,
-        )
+    if correct and not dry_run:
+        why = reason(why)
+    with opened(registry) as opened_registry:
+        who = recorder(opened_registry, by)
+
+        def taken(*, dry_run: bool) -> "Imported":
+            with console.progress("importing") as progress:
+                return import_files(
+                    opened_registry.store,
+                    paths,
+                    by=who,
+                    why=why,
+                    kind=kind,
+                    correct=correct,
+                    dry_run=dry_run,
+                    progress=progress,
+                )
+
+        asking = correct and not dry_run and not yes and console.is_terminal()
+        done = taken(dry_run=dry_run or asking)
+        show_corrections(opened_registry, done)
+        if asking and not done.refused and done.would_change:
+            say_imported(done, named(registry), correct=correct)
+            agree("import that")
+            done = taken(dry_run=False)
     if json:
         console.as_json(done.to_dict())
-    _say_imported(done, named(registry))
+    say_imported(done, named(registry), correct=correct)
     if problems is not None:
         try:
             with problems.open("w", encoding="utf-8", newline="") as file:
@@ -99,30 +135,6 @@ def import_(
             raise RegistryError(f"the list of problems in {why}") from fault
     if done.refused:
         raise typer.Exit(1)
-
-
-def _say_imported(done: "Imported", name: str) -> None:
-    refused = [each for each in done.problems if each.trouble == "refused"]
-    warnings = [each for each in done.problems if each.trouble == "warning"]
-    for label, some in (("refused", refused), ("warning", warnings)):
-        for problem in some[:SHOWN_PROBLEMS]:
-            console.talk(f"{label}: {console.one_line(str(problem))}")
-        if len(some) > SHOWN_PROBLEMS:
-            console.talk(f"… and {len(some) - SHOWN_PROBLEMS} more; --problems FILE.csv lists all")
-    counts = ", ".join(
-        f"{count:,} {kind.replace('_', ' ')}" for kind, count in done.recorded.items() if count
-    )
-    repeated = sum(done.repeated.values())
-    if refused:
-        console.talk(
-            f"nothing was imported: {len(refused)} refused, {many(len(warnings), 'warning')}"
-        )
-    elif not counts:
-        console.talk(f"nothing new: all {repeated:,} records were there already")
-    else:
-        said = "would import" if done.dry_run else "imported"
-        again = f"; {repeated:,} were there already" if repeated else ""
-        console.talk(f"{said} into {name}: {counts}{again}; {many(len(warnings), 'warning')}")
 
 
 def export(folder: Folder, registry: Where = "") -> None:

@@ -15,10 +15,12 @@ from scionreg.cli.options import (
     Where,
     Why,
     Yes,
+    agree,
     key_words,
     kind_of,
     opened,
     pairs,
+    reason,
     recorder,
 )
 from scionreg.records.errors import Problem, RegistryError
@@ -58,8 +60,8 @@ def correct(
                 which, code, values, why=why, recorder=who, dry_run=True
             )
             _show_change(opened_registry, which, would.before, would.record, console.talk)
-            _ask("correct it")
-        done = opened_registry.correct(which, code, values, why=_reason(why), recorder=who)
+            agree("correct it")
+        done = opened_registry.correct(which, code, values, why=reason(why), recorder=who)
         console.data(f"corrected {opened_registry.shown_key(which, done.key)}")
         _show_change(opened_registry, which, done.before, done.record, console.data)
         _warn(done.warnings)
@@ -85,8 +87,8 @@ def void(
             would = opened_registry.void(which, code, why=why, recorder=who, dry_run=True)
             for text in _named(opened_registry, "goes", would):
                 console.talk(text)
-            _ask("void that")
-        gone = opened_registry.void(which, code, why=_reason(why), recorder=who)
+            agree("void that")
+        gone = opened_registry.void(which, code, why=reason(why), recorder=who)
         for text in _named(opened_registry, "voided", gone):
             console.data(text)
         back = key_words(opened_registry, which, gone[-1].key)
@@ -134,7 +136,7 @@ def undo(
                 console.talk(text)
             if not console.is_terminal():
                 raise RegistryError("nobody can be asked here; say --yes to undo that")
-            _ask("undo that")
+            agree("undo that")
         done = opened_registry.undo(recorder=who, line=would.line["seq"])
         if json:
             console.as_json(_plain(opened_registry, done))
@@ -142,19 +144,6 @@ def undo(
             for text in _told(opened_registry, done):
                 console.data(text)
         _warn(done.warnings)
-
-
-def _reason(why: str) -> str:
-    if why or not console.is_terminal():
-        return why
-    return console.ask("Why (the reason is kept)")
-
-
-def _ask(question: str) -> None:
-    """End the command where a person says no."""
-    if not console.agreed(question):
-        console.talk("nothing was changed")
-        raise typer.Exit(1)
 
 
 def _warn(warnings: Sequence[Problem]) -> None:

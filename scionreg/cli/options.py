@@ -155,6 +155,20 @@ def one_asked(registry: "Registry", text: str) -> str:
     return code
 
 
+def reason(why: str) -> str:
+    """Return why something is changed, asked of a person where it is not said."""
+    if why or not console.is_terminal():
+        return why
+    return console.ask("Why (the reason is kept)")
+
+
+def agree(question: str) -> None:
+    """End the command where a person says no."""
+    if not console.agreed(question):
+        console.talk("nothing was changed")
+        raise typer.Exit(1)
+
+
 def named(where: str) -> str:
     """Return the registry's name for messages, without a password."""
     from scionreg.registry.store import parse_url

@@ -64,6 +64,13 @@ def sheets(
             "--codes", help="Reserve a code for each row, so that paper and labels have it already."
         ),
     ] = False,
+    filled: Annotated[
+        bool,
+        typer.Option(
+            "--filled",
+            help="With all: every record stands in it; change it, then scionreg import --correct.",
+        ),
+    ] = False,
     paper: Annotated[
         Size | None, typer.Option(help="Else A4, or Letter for a registry with US units.")
     ] = None,
@@ -108,6 +115,7 @@ def sheets(
             paper=paper or "",
             blank=blank,
             reserve=codes,
+            filled=filled,
             recorder=recorder(opened_registry, by) if codes else "",
         )
     for file in files:
@@ -115,7 +123,7 @@ def sheets(
     if written is not None:
         if any(file.suffix.lower() == ".pdf" for file in files):
             console.lacking(unknown_letters("".join(written.texts())))
-        filled = sum(bool(line.cells) for line in written.lines)
+        number = sum(bool(line.cells) for line in written.lines)
         console.talk(
-            f"rows filled in: {filled}" if filled else "nothing is due: the rows are empty"
+            f"rows filled in: {number}" if number else "nothing is due: the rows are empty"
         )

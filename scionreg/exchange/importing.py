@@ -22,7 +22,7 @@ from scionreg.records.own_words import is_own_word
 from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.changes import Change, change
-from scionreg.registry.intake import Batch, Intake
+from scionreg.registry.intake import Batch, Correction, Intake
 from scionreg.registry.ledger import ReservedCodes
 from scionreg.registry.store import Store
 
@@ -42,6 +42,8 @@ class Imported:
     files: tuple[str, ...]
     recorded: dict[str, int]
     repeated: dict[str, int]
+    corrected: dict[str, int]
+    corrections: tuple[Correction, ...]
     problems: tuple[Problem, ...]
     dry_run: bool
 
@@ -53,7 +55,12 @@ class Imported:
     @property
     def changed(self) -> bool:
         """Tell whether the registry changed."""
-        return not self.refused and not self.dry_run and any(self.recorded.values())
+        return not self.refused and not self.dry_run and self.would_change
+
+    @property
+    def would_change(self) -> bool:
+        """Tell whether there is anything new in the files, or to correct by them."""
+        return any(self.recorded.values()) or any(self.corrected.values())
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -61,6 +68,7 @@ class Imported:
             "files": list(self.files),
             "recorded": self.recorded,
             "repeated": self.repeated,
+            "corrected": self.corrected,
             "refused": self.refused,
             "dry_run": self.dry_run,
             "problems": [problem_row(problem) for problem in self.problems],
@@ -74,13 +82,15 @@ def import_files(
     by: str = "",
     why: str = "",
     kind: str = "",
+    correct: bool = False,
     dry_run: bool = False,
     progress: Progress = lambda done, total: None,
 ) -> Imported:
     """Import season folders, CSV files and workbooks in one change.
 
     `kind` says what single CSV files hold where their names do not. Where anything is refused the
-    registry stays as it was; `Imported.problems` says why.
+    registry stays as it was; `Imported.problems` says why. With `correct`, rows that differ from
+    what is recorded correct it, in the columns that the file has; `why` is then needed.
 
     Raises
     ------
@@ -94,7 +104,14 @@ def import_files(
                 source.batch_rows = SMALL_BATCH_ROWS
         folders = [path for path in paths if path.is_dir()]
     return import_sources(
-        store, sources, by=by, why=why, dry_run=dry_run, progress=progress, folders=folders
+        store,
+        sources,
+        by=by,
+        why=why,
+        correct=correct,
+        dry_run=dry_run,
+        progress=progress,
+        folders=folders,
     )
 
 
@@ -131,6 +148,7 @@ def import_sources(
     *,
     by: str = "",
     why: str = "",
+    correct: bool = False,
     dry_run: bool = False,
     progress: Progress = lambda done, total: None,
     folders: Sequence[Path] = (),
@@ -139,6 +157,8 @@ def import_sources(
 
     The settings of season `folders` are taken over where the registry is new.
     """
+    if correct and not dry_run and not why.strip():
+        raise RegistryError("say why: the reason is kept with the corrections")
     with _reading_files():
         advance = _counted(progress, sum(source.size for source in sources))
         with (
@@ -147,7 +167,7 @@ def import_sources(
         ):
             for folder in folders:
                 _adopt(making, folder)
-            result = _import(making, sources, advance, dry_run=dry_run)
+            result = _import(making, sources, advance, correct=correct, dry_run=dry_run)
             making.cancelled = not result.changed
     return result
 
@@ -164,9 +184,14 @@ def _reading_files() -> Iterator[None]:
 
 
 def _import(
-    making: Change, sources: Sequence[Records], advance: Callable[[int], None], *, dry_run: bool
+    making: Change,
+    sources: Sequence[Records],
+    advance: Callable[[int], None],
+    *,
+    correct: bool,
+    dry_run: bool,
 ) -> Imported:
-    intake = Intake(making)
+    intake = Intake(making, correcting=correct)
     with _rebuilding_indexes(making.connection, sources):
         for source in sources:
             _take(intake, source, advance)
@@ -178,6 +203,8 @@ def _import(
         files=tuple(source.name for source in sources),
         recorded=dict(intake.taken.recorded),
         repeated=dict(intake.taken.repeated),
+        corrected=dict(intake.taken.corrected),
+        corrections=tuple(intake.corrections.values()),
         problems=tuple(sorted(intake.problems, key=_in_file_order(sources))),
         dry_run=dry_run,
     )

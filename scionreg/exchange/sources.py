@@ -338,7 +338,7 @@ def _shaped(
         rows, lines = [row for row, _ in kept], [line for _, line in kept]
     if source.separator == ";":
         rows = _with_points(source, columns, rows, lines)
-    if source.kind == "blocks":
+    if source.kind == "blocks" and source.outlines:
         columns = (*columns, "outline")
         key = columns.index("block")
         names = [row[key].strip() for row in rows]

@@ -26,8 +26,9 @@ from scionreg.records.cells import (
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, code_column, fields
 from scionreg.records.vocabulary import Found
+from scionreg.registry.rows import as_moment, read_rows, recorded_columns
 
-Filled = Mapping[str, Sequence[Mapping[str, str]]]
+Filled = Mapping[str, Iterable[Mapping[str, str]]]
 """Rows that are filled in already: the texts by column, of each kind."""
 
 LAST_ROW = 2000
@@ -35,6 +36,12 @@ LAST_ROW = 2000
 
 LONGEST_LIST = 200
 """Of more codes than these nobody chooses by scrolling."""
+
+FIRST_YEAR = 1900
+"""A spreadsheet's days begin here; earlier ones stay text."""
+
+LONGEST_SHEET = 1_048_576
+"""Rows of a sheet, its header included."""
 
 YES_NO = ("yes", "no")
 
@@ -59,6 +66,33 @@ def known_codes(
         if codes and len(codes) <= LONGEST_LIST:
             found[kind] = codes
     return found
+
+
+def recorded_texts(connection: Connection, kind: str, zone: dt.tzinfo) -> Iterator[dict[str, str]]:
+    """Yield every record of a kind as the texts of a sheet's row; times by the clock of `zone`.
+
+    Raises
+    ------
+    RegistryError
+        There are more than a sheet has rows.
+    """
+    columns = [
+        (place, column.name, column.info["cell"])
+        for place, column in enumerate(recorded_columns(kind))
+        if "apart" not in column.info
+    ]
+    for number, (_, _, row) in enumerate(read_rows(connection, kind), start=2):
+        if number > LONGEST_SHEET:
+            raise RegistryError(
+                f"there are more {kind.replace('_', ' ')} than a sheet has rows, {LONGEST_SHEET:,}"
+            )
+        yield {
+            name: as_moment(value).astimezone(zone).isoformat()
+            if isinstance(cell, Moment)
+            else cell.write(value)
+            for place, name, cell in columns
+            if (value := row[place]) is not None
+        }
 
 
 def write_template(
@@ -217,6 +251,7 @@ def _value(column: Any, text: str) -> Any:
         case Whole() | Number() as cell:
             return cell.read(text)
         case Day():
-            return dt.date.fromisoformat(text)
+            day = dt.date.fromisoformat(text)
+            return day if day.year >= FIRST_YEAR else text
         case _:
             return shield(text)

@@ -87,3 +87,9 @@ class ProblemsError(RegistryError):
         if len(refused) > 20:
             lines.append(f"… and {len(refused) - 20} more")
         super().__init__("\n".join(lines))
+
+
+def refuse(problems: Sequence[Problem]) -> None:
+    """Raise `ProblemsError` if any of the problems is a refusal."""
+    if any(problem.trouble is Trouble.REFUSED for problem in problems):
+        raise ProblemsError(problems)

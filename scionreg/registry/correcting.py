@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from scionreg.records.cells import CellError, noun
-from scionreg.records.errors import NotFoundError, Problem, RegistryError
+from scionreg.records.errors import NotFoundError, Problem, RegistryError, refuse
 from scionreg.records.tables import KINDS, table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry import rewriting
@@ -18,7 +18,7 @@ from scionreg.registry.intake import read_cell
 from scionreg.registry.ledger import Version
 from scionreg.registry.parts_of_dates import put_apart
 from scionreg.registry.recorded_codes import AsRecorded
-from scionreg.registry.recording import as_text, refuse
+from scionreg.registry.recording import as_text
 from scionreg.registry.rows import Row, as_record, read_rows, recorded_columns
 from scionreg.registry.store import Store
 

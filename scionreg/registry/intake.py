@@ -31,12 +31,14 @@ from scionreg.records.errors import Problem
 from scionreg.records.rules import CELL_RULES, RULES
 from scionreg.records.tables import KINDS, fields, table
 from scionreg.records.vocabulary import Trouble
-from scionreg.registry import checking, doubts, suggestions
+from scionreg.registry import checking, doubts, rewriting, suggestions
 from scionreg.registry.changes import Change
+from scionreg.registry.codeless import Codeless
+from scionreg.registry.finding import Found
 from scionreg.registry.lookalikes import lookalikes
 from scionreg.registry.parts_of_dates import put_apart
 from scionreg.registry.recorded_codes import FEW, AsRecorded, is_own
-from scionreg.registry.repeats import Repeats
+from scionreg.registry.repeats import Differing, Repeats, clash
 from scionreg.registry.rows import Row, RowWriter, key_text, not_recorded, recorded_columns
 
 CACHE = 150_000
@@ -188,6 +190,22 @@ class Taken:
 
     recorded: dict[str, int] = field(default_factory=lambda: defaultdict(int))
     repeated: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+    corrected: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """A record that a row of a file gives other values to."""
+
+    found: Found
+    row: Row
+    file: str
+    line: int
+
+    @property
+    def made(self) -> Found:
+        """Return the record as it is then."""
+        return replace(self.found, row=self.row)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,8 +227,11 @@ class _Place:
 class Intake:
     """Takes batches into a change. After `finish`, `problems` holds everything that is wrong."""
 
-    def __init__(self, change: Change) -> None:
-        self.change = change
+    def __init__(self, change: Change, *, correcting: bool = False) -> None:
+        self.change, self._correcting = change, correcting
+        self.corrections: dict[tuple[str, int], Correction] = {}
+        self._codeless: list[Batch] = []
+        self._codes = Codeless(change)
         self.problems: list[Problem] = []
         self.taken = Taken()
         self._connection = change.connection
@@ -229,6 +250,36 @@ class Intake:
         """Read, write and remember one batch; return the rows that could be read."""
         named, texts = put_apart(batch.kind, batch.columns, batch.rows)
         batch = replace(batch, columns=named, rows=texts)
+        return self._take(self._with_codes(batch) if batch.file else batch)
+
+    def _with_codes(self, batch: Batch) -> Batch:
+        """Return a batch without the rows that need a code issued; those are for the end."""
+        own = KINDS[batch.kind].KEY[0]
+        if batch.kind not in codes.LETTER_OF or own not in batch.columns:
+            return batch
+        at = batch.columns.index(own)
+        coded = [bool(row[at].strip()) or is_totals(row) for row in batch.rows]
+        if all(coded):
+            return batch
+        lines = batch.lines or [0] * len(batch.rows)
+        self._codeless.append(
+            Batch(
+                batch.kind,
+                (*batch.columns[:at], *batch.columns[at + 1 :]),
+                [
+                    (*row[:at], *row[at + 1 :])
+                    for row, has in zip(batch.rows, coded, strict=True)
+                    if not has
+                ],
+                batch.file,
+                [line for line, has in zip(lines, coded, strict=True) if not has],
+            )
+        )
+        return replace(
+            batch, rows=list(compress(batch.rows, coded)), lines=list(compress(lines, coded))
+        )
+
+    def _take(self, batch: Batch) -> list[Row]:
         columns, good = self._read(batch)
         if not all(good):
             self._note_references(batch, columns, good)
@@ -248,11 +299,14 @@ class Intake:
 
     def finish(self) -> None:
         """Check every rule that what was taken can break; of what breaks none, ask the advisers."""
+        for batch in self._codeless:
+            self._take(batch)
         self._check_noted_references()
-        kinds = set(self._places)
+        self._put_right()
+        kinds = {*self._places, *self.change.corrected}
         if not kinds:
             return
-        if self._written > checking.MANY:
+        if self._written > checking.MANY or "cultivars" in self.change.corrected:
             checking.refresh_estimates(self._connection, kinds)
             scope = checking.whole(self.change.settings)
         else:
@@ -409,6 +463,9 @@ class Intake:
 
     def _write(self, batch: Batch, rows: list[Row], lines: Sequence[int]) -> None:
         kind, given = batch.kind, len(rows)
+        if kind in codes.LETTER_OF and KINDS[kind].KEY[0] not in batch.columns:
+            new_ones = self._codes.new_of(kind, rows, lines)
+            rows, lines = [row for row, _ in new_ones], [line for _, line in new_ones]
         if kind not in self._writers:
             self._writers[kind] = RowWriter(self._connection, kind, self.change.entry)
         writer = self._writers[kind]
@@ -417,8 +474,16 @@ class Intake:
         if rows and writer.add(rows) == len(rows):
             place = _Place(batch.file, lines, writer.first)
         else:
-            new, clashes = self._repeats.sort_out(kind, before, rows, lines, batch.file)
-            problems += clashes
+            new, differing = self._repeats.sort_out(kind, before, rows, lines)
+            corrected = 0
+            for each in differing:
+                again = each.found.entry == self.change.entry
+                if self._correcting and not again:
+                    corrected += self._correct(batch, each, problems)
+                elif again or not self._repeats.was(kind, each.row):
+                    problems.append(clash(each, batch.file, again=again))
+            given -= corrected
+            self.taken.corrected[kind] += corrected
             rows = [row for row, _ in new.values()]
             numbers = {record: line for record, (_, line) in new.items()}
             place = _Place(batch.file, numbers, min(numbers, default=0))
@@ -433,8 +498,43 @@ class Intake:
             if self._written <= checking.MANY:
                 self._changed[kind].update(str(row[0]) for row in rows)
 
+    def _correct(self, batch: Batch, different: Differing, problems: list[Problem]) -> bool:
+        """Note a correction to the values of a row; tell whether it is one."""
+        found = different.found
+        row = tuple(
+            new if column.name in batch.columns else old
+            for column, new, old in zip(
+                recorded_columns(found.kind), different.row, found.row, strict=True
+            )
+        )
+        if row == found.row:
+            return False  # only columns that the file does not have are other
+        noted = self.corrections.setdefault(
+            (found.kind, found.id), Correction(found, row, batch.file, different.line)
+        )
+        if noted.row != row:
+            problems.append(clash(replace(different, found=noted.made), batch.file, again=True))
+        return noted.row == row and noted.line == different.line
+
+    def _put_right(self) -> None:
+        """Make the corrections that the rows ask for."""
+        if not self.corrections:
+            return
+        changes = [(each.found, each.row) for each in self.corrections.values()]
+        ended = rewriting.put_right(self.change, changes)
+        self.change.content["ended"] = {
+            "count": len(ended),
+            "sha256": rewriting.digest_of(ended),
+        }
+        self._written += len(changes)
+        for found, row in changes:
+            for each in (found.row, row):
+                self._changed[found.kind].update(rewriting.owners(found.kind, each))
+
     def _placed(self, record: int, problem: Problem) -> Problem:
         """Return the problem with the file and line its record came from."""
+        if corrected := self.corrections.get((problem.kind, record)):
+            return replace(problem, file=corrected.file, line=corrected.line)
         places = self._places[problem.kind]  # in the order of their ids
         at = bisect_right(places, record, key=attrgetter("first_id")) - 1
         line = places[at].line(record) if at >= 0 else None

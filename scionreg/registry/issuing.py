@@ -15,11 +15,11 @@ from scionreg.registry.store import Store
 def next_code(making: Change, kind: str, season: int) -> str:
     """Return the next free code of a kind in a season, outside every reserved range."""
     letter = codes.LETTER_OF[kind]
-    serial = _last_serial(making.connection, kind, season) + 1
+    serial = last_serial(making.connection, kind, season) + 1
     return codes.issue(letter, season, serial)
 
 
-def _last_serial(connection: Connection, kind: str, season: int) -> int:
+def last_serial(connection: Connection, kind: str, season: int) -> int:
     """Return the highest serial used or reserved in a season, voided records included."""
     start = f"{codes.LETTER_OF[kind]}{season % 100:02d}-"
     used = _used(connection, kind, start)
@@ -61,7 +61,7 @@ def reserve(
         if making.connection.execute(known).first() is None:
             raise NotFoundError(f"there is no person '{person}'; record them first")
         year = season or making.settings.season(making.settings.today())
-        first = _last_serial(making.connection, kind, year) + 1
+        first = last_serial(making.connection, kind, year) + 1
         run = {"kind": kind, "season": year, "first": first, "last": first + count - 1}
         making.connection.execute(
             insert(ReservedCodes), {**run, "person": person, "entry": making.entry}

@@ -7,9 +7,8 @@ from typing import Any
 
 from scionreg.records import codes
 from scionreg.records.cells import last_day, shield
-from scionreg.records.errors import Problem, ProblemsError, RegistryError
+from scionreg.records.errors import Problem, RegistryError, refuse
 from scionreg.records.tables import KINDS, fields
-from scionreg.records.vocabulary import Trouble
 from scionreg.registry.changes import Change, change
 from scionreg.registry.intake import Batch, Intake
 from scionreg.registry.issuing import next_code
@@ -155,9 +154,3 @@ def _season_of(making: Change, text: Mapping[str, str]) -> int:
         if day := last_day(text.get(name, "")):
             return making.settings.season(day)
     return making.settings.season(making.settings.today())
-
-
-def refuse(problems: list[Problem]) -> None:
-    """Raise `ProblemsError` if any of the problems is a refusal."""
-    if any(problem.trouble is Trouble.REFUSED for problem in problems):
-        raise ProblemsError(problems)

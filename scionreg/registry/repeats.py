@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -11,11 +12,21 @@ from scionreg.records.errors import Problem
 from scionreg.records.shell import command_line
 from scionreg.records.tables import KINDS, code_column, table
 from scionreg.records.vocabulary import Trouble
+from scionreg.registry.finding import Found
 from scionreg.registry.ledger import Version
 from scionreg.registry.rows import Row, as_moment, as_record, key_of, key_text, read_rows
 
 Placed = tuple[Row, int]
 """A row and the line of the file it stands on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Differing:
+    """A row whose key is recorded with other content."""
+
+    found: Found
+    row: Row
+    line: int
 
 
 class Repeats:
@@ -65,34 +76,34 @@ class Repeats:
         return self._voided[kind]
 
     def sort_out(
-        self, kind: str, before: int, rows: list[Row], lines: Sequence[int], file: str
-    ) -> tuple[dict[int, Placed], list[Problem]]:
-        """Return, of rows of which some were there already, the new ones by id, and the clashes.
+        self, kind: str, before: int, rows: list[Row], lines: Sequence[int]
+    ) -> tuple[dict[int, Placed], list[Differing]]:
+        """Return, of rows of which some were there already, the new ones by id, and the others.
 
-        `before` is the newest id from before they were written.
+        Those are the rows that differ from what is there. `before` is the newest id from before
+        they were written.
         """
         recorded = self._recorded(rows, kind) if rows else {}
         new: dict[int, Placed] = {}
-        problems: list[Problem] = []
+        differing: list[Differing] = []
         for row, line in zip(rows, lines, strict=True):
-            key = key_of(kind, row)
-            record, content = recorded[key]
-            if record > before and record not in new:
-                new[record] = (row, line)
-            elif content != row and not self._was(kind, row):
-                problems.append(_clash(kind, row, content, file, line))
-        return new, problems
+            found = recorded[key_of(kind, row)]
+            if found.id > before and found.id not in new:
+                new[found.id] = (row, line)
+            elif found.row != row:
+                differing.append(Differing(found, row, line))
+        return new, differing
 
-    def _recorded(self, rows: list[Row], kind: str) -> dict[tuple[Any, ...], tuple[int, Row]]:
-        """Return id and content of the records that have the rows' keys."""
+    def _recorded(self, rows: list[Row], kind: str) -> dict[tuple[Any, ...], Found]:
+        """Return the records that have the rows' keys."""
         first = table(kind).columns[KINDS[kind].KEY[0]]
         names = sorted({str(key_of(kind, row)[0]) for row in rows})
-        found: dict[tuple[Any, ...], tuple[int, Row]] = {}
+        found: dict[tuple[Any, ...], Found] = {}
         narrow = self._narrow(rows, kind)
         for start in range(0, len(names), 1000):
             some = first.in_(names[start : start + 1000])
-            for record, _, row in read_rows(self._connection, kind, some, *narrow):
-                found[key_of(kind, row)] = (record, row)
+            for record, entry, row in read_rows(self._connection, kind, some, *narrow):
+                found[key_of(kind, row)] = Found(kind, record, entry, row)
         return found
 
     def _narrow(self, rows: list[Row], kind: str) -> list[Any]:
@@ -103,7 +114,7 @@ class Repeats:
         column = table(kind).columns["time"]
         return [column >= as_moment(min(times)), column <= as_moment(max(times))]
 
-    def _was(self, kind: str, row: Row) -> bool:
+    def was(self, kind: str, row: Row) -> bool:
         """Tell whether a record was once as `row` is, and was corrected since."""
         versions = self._connection.execute(
             select(Version.content).where(
@@ -113,33 +124,36 @@ class Repeats:
         return as_record(kind, row) in [json.loads(content) for content in versions]
 
 
-def _clash(kind: str, row: Row, content: Row, file: str, line: int) -> Problem:
-    mine, theirs = as_record(kind, row), as_record(kind, content)
-    differing = sorted(
-        name for name in mine.keys() | theirs.keys() if mine.get(name) != theirs.get(name)
-    )
-    column = differing[0]
+def clash(different: Differing, file: str, *, again: bool) -> Problem:
+    """Return the problem that a row differs from the record of its key.
+
+    `again` says that the record came with the same change: no correction is meant then.
+    """
+    found, kind = different.found, different.found.kind
+    mine, theirs = as_record(kind, different.row), as_record(kind, found.row)
+    names = [name for name in {**theirs, **mine} if mine.get(name) != theirs.get(name)]
+    named = ", ".join(f"{name} {theirs.get(name, 'empty')}" for name in names)
+    here = ", ".join(f"{mine.get(name, 'empty')}" for name in names)
+    if again:
+        right = "keep one of the two"
+    elif file:
+        right = "scionreg import --correct takes the file's values as corrections"
+    else:
+        right = f"to correct it: {command_line('correct', found.key)} --set …"
+    if len(KINDS[kind].KEY) == 1:
+        right += "; a new record needs a code of its own"
     return Problem(
         rule="duplicate_key",
         trouble=Trouble.REFUSED,
         kind=kind,
-        key=key_text(key_of(kind, row)),
-        column=column,
-        value=str(mine.get(column, "")),
-        wrong=f"{key_text(key_of(kind, row))} is recorded with another {', '.join(differing)} "
-        f"({theirs.get(column, 'empty')})",
-        right=_way_out(kind),
+        key=found.key,
+        column=names[0],
+        value=str(mine.get(names[0], "")),
+        wrong=f"{found.key} {'stands' if again else 'is recorded'} with {named}, here {here}",
+        right=right,
         file=file,
-        line=line,
+        line=different.line,
     )
-
-
-def _way_out(kind: str) -> str:
-    """Return what to do about a record that differs from one of the same key."""
-    if len(KINDS[kind].KEY) == 1:
-        return "give the new record a code of its own, or correct the one that is there"
-    parts = " and ".join(name.replace("_", " ") for name in KINDS[kind].KEY)
-    return f"correct the one that is there; there is one for each {parts}"
 
 
 def _voided_code(kind: str, key: str, file: str, line: int) -> Problem:

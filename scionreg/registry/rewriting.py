@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
 
 from scionreg.records.cells import Ref
-from scionreg.records.errors import Problem, RegistryError
+from scionreg.records.errors import Problem, RegistryError, refuse
 from scionreg.records.rules.base import lot_of, one_of
 from scionreg.records.rules.references import OWNER, columns_holding
 from scionreg.records.tables import KINDS, code_column, table
@@ -21,7 +21,6 @@ from scionreg.registry import checking, journal
 from scionreg.registry.changes import Change, Made
 from scionreg.registry.finding import Found
 from scionreg.registry.ledger import Version
-from scionreg.registry.recording import refuse
 from scionreg.registry.rows import (
     Row,
     RowWriter,
