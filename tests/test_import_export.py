@@ -186,7 +186,8 @@ def test_one_wrong_cell_keeps_everything_out(store: Store, full: Path) -> None:
     dispatches = full / "dispatches.csv"
     dispatches.write_text(dispatches.read_text().replace('"2","10"', '"two","10"'))
     imported = import_files(store, [full], by="P01")
-    assert [(each.file, each.line, each.column) for each in imported.problems if each.line] == [
+    refused = [each for each in imported.problems if each.trouble == "refused" and each.line]
+    assert [(each.file, each.line, each.column) for each in refused] == [
         ("dispatches.csv", 2, "trees")
     ]
     assert not any(contents(store).values())

@@ -231,7 +231,7 @@ def test_every_column_order_is_read(store: Store, tmp_path: Path) -> None:
     for names in itertools.permutations(cells):
         file.write_text(f"{','.join(names)}\n{','.join(cells[name] for name in names)}\n")
         assert not import_files(store, [file], by="P01").refused
-    assert contents(store)["stores"] == [("Cooler", "cooler")]
+    assert contents(store)["stores"] == [("Cooler", "cooler", None)]
 
 
 @settings(max_examples=300)
