@@ -66,6 +66,7 @@ if TYPE_CHECKING:
     from scionreg.rotation.demand import Order
     from scionreg.rotation.walk import Walk
     from scionreg.seasons import SeasonReport
+    from scionreg.stock_ahead import Ahead
     from scionreg.surveying import Survey
     from scionreg.take.row_map import RowMap
     from scionreg.take.summary import TakeSummary
@@ -703,6 +704,13 @@ class Registry:
 
         with self.store.reading() as connection:
             return ordering.demand(connection, orders, **options)
+
+    def ahead(self, orders: "Sequence[Order]" = (), **options: Any) -> "Ahead":
+        """Return rootstocks, wood and trees ahead; options as `stock_ahead.ahead`."""
+        from scionreg import stock_ahead
+
+        with self.store.reading() as connection:
+            return stock_ahead.ahead(connection, orders, **options)
 
     def plan(self, orders: "Sequence[Order]", **options: Any) -> "CuttingSheet":
         """Return which trees to cut for orders; options as `planning.cutting_sheet`."""

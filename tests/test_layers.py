@@ -28,6 +28,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "map_pages",
         "storing",
         "daybook",
+        "stock_ahead",
         "taking",
         "asking_why",
         "identifying",

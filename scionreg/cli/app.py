@@ -8,6 +8,7 @@ from typer.core import TyperGroup
 
 from scionreg import __version__
 from scionreg.cli import (
+    ahead,
     answers,
     books,
     changing,
@@ -73,7 +74,18 @@ GROUPS: dict[str, tuple[str, ...]] = {
         *("dispatch", "sheets", "label", "reserve", "show", "list", "trace", "store", "where"),
     ),
     "Every season": (
-        *("plan", "walk", "status", "take", "balance", "map", "report", "royalties", "sample"),
+        *(
+            "plan",
+            "ahead",
+            "walk",
+            "status",
+            "take",
+            "balance",
+            "map",
+            "report",
+            "royalties",
+            "sample",
+        ),
         "export",
     ),
     "When something is wrong": (
@@ -189,6 +201,7 @@ app.add_typer(add, name="add")
 _register(app, RECORDING)
 _register(add, ADDING)
 app.command("today")(today.today)
+app.command("ahead")(ahead.ahead)
 app.command("show")(show.show)
 app.command("list")(keeping.list_)
 app.command("history")(keeping.history)
