@@ -431,13 +431,24 @@ class Registry:
             for _, _, row in read_rows(connection, kind, *conditions):
                 yield _typed(kind, as_record(kind, row), zone)
 
-    def listed(self, kind: str, wanted: "Wanted", most: int | None = None) -> "Listed":
-        """Return the records of a kind that are wanted, `most` of them; as `listing.listed`."""
+    def listed(
+        self, kind: str, wanted: "Wanted", most: int | None = None, *, against: bool = False
+    ) -> "Listed":
+        """Return the records of a kind that are wanted, `most` of them; as `listing.listed`.
+
+        With `against` only those that something known bars or speaks against today: trees, bundles,
+        graft lots and lines of dispatches, each with the sentences under ``against``.
+        """
         from scionreg.lineage.listing import listed
 
         with self.store.reading() as connection:
-            found = listed(connection, kind, wanted, most)
+            found = listed(connection, kind, wanted, None if against else most)
             zone = read_settings(connection).zone
+            if against:
+                from scionreg.judgement import against_records
+
+                kept = against_records(connection, kind, found.records)
+                found = replace(found, number=len(kept), records=tuple(kept[:most]))
         return replace(found, records=tuple(_typed(kind, each, zone) for each in found.records))
 
     def history(self, kind: str, key: str) -> list[Step]:

@@ -35,6 +35,8 @@ def plant(store: Store) -> None:
         "--grafts 8 --block N1 --row 2 --first 1 --last 8",
         "graft --graft-lot G3 --bundle B1 --date 2026-05-11 --grafter P01 --method whip "
         "--grafts 2 --block N1 --row 2 --first 1 --last 2 --regraft-of G2",
+        "graft --graft-lot G4 --bundle B3 --date 2026-03-10 --grafter P01 --method whip --grafts 2",
+        "log --bundle B1 --time 2026-06-03T08:00 --event hold",
         "count --graft-lot G2 --date 2026-06-01 --pushing 6",
         "check --check K1 --item G1/3 --date 2026-06-01 --method leaf --checked 1 --off 0",
         "dispatch --dispatch D1 --graft-lot G1 --date 2026-11-10 --customer CU-1 --trees 3",
@@ -60,23 +62,29 @@ def nursery(filled: Filled, run: Run, monkeypatch: pytest.MonkeyPatch) -> Run:
         ("bundles --cultivar Tillowby", ["B1", "B3", "B4"]),
         ("bundles --where cultivar=pendrake", ["B2", "B4"]),
         ("bundles --where cultivar!=Pendrake", ["B1", "B3"]),
-        ("graft_lots --cultivar Tillowby", ["G1", "G3"]),
+        ("graft_lots --cultivar Tillowby", ["G1", "G3", "G4"]),
         ("dispatches --cultivar Pendrake", ["D1", "D2"]),
         ("take_counts --cultivar Pendrake", ["G2"]),
-        ("bundle_log --cultivar Tillowby", ["B1"]),
+        ("bundle_log --cultivar Tillowby", ["B1", "B1"]),
         ("identity_checks --cultivar Pendrake", ["K1"]),
         ("graft_lots --where regraft_of!=", ["G3"]),
-        ("graft_lots --where regraft_of=", ["G1", "G2"]),
+        ("graft_lots --where regraft_of=", ["G1", "G2", "G4"]),
         ("bundles --where store=", ["B2", "B3", "B4"]),
         ("bundles --where store=cooler-1", ["B1"]),
         ("bundles --where store!=Cooler-1", ["B2", "B3", "B4"]),
         ("bundles --from 2026-01-21 --to 2026-02-01", ["B2", "B3"]),
         ("bundle_log --from 2026-02-03 --to 2026-02-03", ["B1"]),
-        ("bundle_log --from 2026-02-04", []),
+        ("bundle_log --from 2026-06-04", []),
         ("dispatches --customer cu-2", ["D2"]),
         ("graft_lots --block n1 --row 2", ["G2", "G3"]),
         ("dispatches --block N1 --row 1", ["D1"]),
         ("take_counts --block N1 --row 1", []),
+        ("bundles --outside", ["B3"]),
+        ("graft_lots --outside", ["G4"]),
+        ("graft_lots --outside --cultivar Pendrake", []),
+        ("bundles --against", ["B1", "B4"]),
+        ("graft_lots --against", ["G1", "G3"]),
+        ("dispatches --against", ["D1"]),
     ],
 )
 def test_lists_are_of_a_cultivar_some_days_a_customer_and_a_place(
@@ -93,6 +101,20 @@ def test_a_list_tells_what_the_wood_is(nursery: Run) -> None:
     assert (lot["cultivars"], lot["source_trees"]) == (["Pendrake", "Tillowby"], ["Old-1", "Old-2"])
     said = nursery("list", "dispatches", "--customer", "CU-2")
     assert said.out.splitlines()[1].split()[-2:] == ["Pendrake", "Old-2"]
+
+
+def test_a_list_tells_who_wood_from_outside_came_from_and_what_speaks_against_wood(
+    nursery: Run,
+) -> None:
+    (lot,) = json.loads(nursery("list", "graft_lots", "--outside", "--json").out)
+    assert (lot["sources_outside"], lot["source_trees"]) == (["SU-1"], [])
+    held, _ = json.loads(nursery("list", "bundles", "--against", "--json").out)
+    assert "on hold" in held["against"][0]
+    named = json.loads(nursery("list", "cultivars", "--json").out)
+    assert [(each["cultivar"], each["mother_trees"]) for each in named] == [
+        ("Tillowby", 1),
+        ("Pendrake", 1),
+    ]
 
 
 def test_an_empty_list_says_what_there_is_none_of(nursery: Run) -> None:
@@ -114,6 +136,8 @@ def test_an_empty_list_says_what_there_is_none_of(nursery: Run) -> None:
         ("bundles --customer CU-1", "bundles go to no customer"),
         ("bundles --row 1", "bundles have no place in a row"),
         ("bundles --from 2026-02-01 --to 2026-01-01", "before it begins"),
+        ("stores --against", "stores are not judged"),
+        ("trees --outside", "mother trees are of no wood from outside"),
         ("bundles --where colour=", "have no column 'colour'; there are: bundle"),
     ],
 )

@@ -39,6 +39,13 @@ def list_(
     customer: Annotated[str, typer.Option(help="Only what went to this customer.")] = "",
     block: Annotated[str, typer.Option(help="Only those in this block.")] = "",
     row: Annotated[int | None, typer.Option(min=1, help="Only those in this row.")] = None,
+    outside: Annotated[
+        bool, typer.Option("--outside", help="Only what is, or is made of, wood from outside.")
+    ] = False,
+    against: Annotated[
+        bool,
+        typer.Option("--against", help="Only those that something speaks against, and what."),
+    ] = False,
     count: Annotated[bool, typer.Option("--count", help="Only say how many there are.")] = False,
     limit: Annotated[int, typer.Option(min=0, help="Show so many at most; 0 shows all.")] = 50,
     registry: Where = "",
@@ -52,7 +59,7 @@ def list_(
     """
     from scionreg.cli.answers import day_option
     from scionreg.exchange.headers import kind_named
-    from scionreg.lineage.listing import WOODED, Wanted
+    from scionreg.lineage.listing import SOURCES, WOODED, Wanted
     from scionreg.records.tables import KINDS, fields
 
     which = kind_named(kind)
@@ -66,13 +73,18 @@ def list_(
         customer=customer,
         block=block,
         row=row,
+        outside=outside,
     )
     most = 0 if count else None if limit == 0 or json or csv else limit
     with opened(registry) as opened_registry:
-        found = opened_registry.listed(which, wanted, most)
+        found = opened_registry.listed(which, wanted, most, against=against)
     columns = [column.name for column in fields(which)]
     if which in WOODED:
-        columns += ["cultivars", "source_trees"]
+        columns += SOURCES
+    if which == "cultivars":
+        columns.append("mother_trees")
+    if against:
+        columns.append("against")
     if count:
         console.as_json({"count": found.number}) if json else console.data(str(found.number))
     elif json:
@@ -81,7 +93,8 @@ def list_(
         rows = [{name: _in_one_cell(each.get(name)) for name in columns} for each in found.records]
         console.as_csv(rows, columns)
     elif not found.records:
-        console.talk(f"no {which.replace('_', ' ')}{wanted.words()}")
+        speaks = " that anything speaks against" if against else ""
+        console.talk(f"no {which.replace('_', ' ')}{wanted.words()}{speaks}")
     else:
         rows = [{name: _in_one_cell(value) for name, value in r.items()} for r in found.records]
         shown = [name for name in columns if any(r.get(name) not in (None, "") for r in rows)]

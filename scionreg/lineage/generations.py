@@ -25,7 +25,7 @@ def read_generations(connection: Connection) -> dict[str, int]:
     bundle_of = dict(rows(connection, TREES, ()))
     bundles = {bundle for bundle in bundle_of.values() if bundle is not None}
     of_bundle: dict[str, set[str]] = {}
-    for bundle, _, tree in rows(connection, WOOD_OF, bundles) if bundles else ():
+    for bundle, _, tree, *_ in rows(connection, WOOD_OF, bundles) if bundles else ():
         if tree is not None:
             of_bundle.setdefault(bundle, set()).add(tree)
 

@@ -1,6 +1,7 @@
 """Records of a kind picked out: by columns, cultivar, days, customer or place."""
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,6 +16,7 @@ from scionreg.records.cells import CellError, CultivarName, Moment, Ref
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.near import perhaps
 from scionreg.records.tables import fields, table
+from scionreg.records.vocabulary import TreeStatus
 from scionreg.registry.rows import as_record, read_rows
 from scionreg.registry.settings import read_settings
 from scionreg.registry.suggestions import near_cultivars
@@ -37,6 +39,8 @@ DAYS: dict[str, str] = {
 
 WOODED = ("collections", "bundles", "graft_lots", "dispatches")
 """Kinds whose trees and cultivars are told beside their columns: they follow from the chain."""
+SOURCES = ("cultivars", "source_trees", "sources_outside", "source_papers")
+"""What is told of the wood of those kinds; papers are as claimed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +59,8 @@ class Wanted:
     customer: str = ""
     block: str = ""
     row: int | None = None
+    outside: bool = False
+    """Only what is, or is made of, wood that was received."""
 
     def words(self) -> str:
         """Return what was asked for, as it stands after the noun."""
@@ -65,6 +71,7 @@ class Wanted:
         named = [f"{name}{eq}{value or '(empty)'}" for name, eq, value in where]
         return "".join(
             (
+                " of wood from outside" if self.outside else "",
                 f" of {self.cultivar}" if self.cultivar else "",
                 f" to {self.customer}" if self.customer else "",
                 f" in block {self.block}" if self.block else "",
@@ -79,7 +86,7 @@ class Wanted:
 class Listed:
     """Records that were asked for: how many there are, and those shown.
 
-    Records of `WOODED` kinds have ``cultivars`` and ``source_trees``, lists, beside their columns.
+    Records of `WOODED` kinds have the lists of `SOURCES` beside their columns.
     """
 
     kind: str
@@ -142,6 +149,12 @@ def _conditions(connection: Connection, kind: str, wanted: Wanted, cultivar: str
         yield _where(connection, kind, text)
     if cultivar:
         yield _of_cultivar(connection, kind, cultivar)
+    if wanted.outside:
+        if kind not in OF_BUNDLES:
+            raise RegistryError(
+                f"{_plural(kind)} are of no wood from outside; bundles and graft lots are"
+            )
+        yield columns[OF_BUNDLES[kind]].in_(_Received().of(OF_BUNDLES[kind]))
     if wanted.since is not None or wanted.until is not None:
         yield from _between(connection, kind, wanted.since, wanted.until)
     if wanted.customer:
@@ -258,26 +271,15 @@ def _of_cultivar(connection: Connection, kind: str, cultivar: str) -> Any:
     if kind == "cultivars":
         return columns["cultivar"] == cultivar
     wood = _Wood(_spellings(connection, cultivar))
-    by_column: dict[str, Callable[[], Any]] = {
-        "tree": wood.trees,
-        "collection": wood.collections,
-        "bundle": wood.bundles,
-        "graft_lot": wood.lots,
-    }
     of = {
         "mother_trees": "tree",
         "tree_events": "tree",
         "permissions": "tree",
         "collections": "collection",
-        "bundles": "bundle",
-        "bundle_parents": "bundle",
-        "bundle_log": "bundle",
-        "graft_lots": "graft_lot",
-        "take_counts": "graft_lot",
-        "dispatches": "graft_lot",
+        **OF_BUNDLES,
     }
     if kind in of:
-        return columns[of[kind]].in_(by_column[of[kind]]())
+        return columns[of[kind]].in_(wood.of(of[kind]))
     if kind in ("identity_checks", "genotypes", "holds"):
         item = columns["item"]
         met = [item.in_(each()) for each in (wood.trees, wood.collections, wood.bundles)]
@@ -295,11 +297,34 @@ def _lot_of(connection: Connection, item: Any) -> Any:
     return func.split_part(item, "/", 1)
 
 
+OF_BUNDLES = {
+    "bundles": "bundle",
+    "bundle_parents": "bundle",
+    "bundle_log": "bundle",
+    "graft_lots": "graft_lot",
+    "take_counts": "graft_lot",
+    "dispatches": "graft_lot",
+}
+"""Kinds that are of a bundle's wood, and the column by which they are."""
+
+
 class _Wood:
     """Statements for the codes of what is, or is made of, wood of a cultivar."""
 
+    name = "wood"
+
     def __init__(self, names: list[str]) -> None:
         self.names = names
+
+    def of(self, column: str) -> Any:
+        """Return the statement for what a column names: tree, collection, bundle or graft_lot."""
+        stated: dict[str, Callable[[], Any]] = {
+            "tree": self.trees,
+            "collection": self.collections,
+            "bundle": self.bundles,
+            "graft_lot": self.lots,
+        }
+        return stated[column]()
 
     def trees(self) -> Any:
         tree = table("mother_trees").columns
@@ -309,15 +334,18 @@ class _Wood:
         cut = table("collections").columns
         return select(cut["collection"]).where(cut["tree"].in_(self.trees()))
 
+    def is_own(self) -> Any:
+        """Return the condition that a bundle's own source is of the cultivar."""
+        bundle = table("bundles").columns
+        return or_(
+            bundle["collection"].in_(self.collections()),
+            bundle["collection"].is_(None) & bundle["cultivar"].in_(self.names),
+        )
+
     def _made_bundles(self) -> Any:
         bundle, gave = table("bundles").columns, table("bundle_parents").columns
-        own = select(bundle["bundle"]).where(
-            or_(
-                bundle["collection"].in_(self.collections()),
-                bundle["collection"].is_(None) & bundle["cultivar"].in_(self.names),
-            )
-        )
-        wood = own.cte("wood", recursive=True)
+        own = select(bundle["bundle"]).where(self.is_own())
+        wood = own.cte(self.name, recursive=True)
         wood = wood.union(select(gave["bundle"]).where(gave["parent"] == wood.c.bundle))
         return select(wood.c.bundle)
 
@@ -334,6 +362,19 @@ class _Wood:
         return select(lot["graft_lot"]).where(lot["bundle"].in_(self.bundles()))
 
 
+class _Received(_Wood):
+    """Statements for the codes of what is, or is made of, wood that was received."""
+
+    name = "received"
+
+    def __init__(self) -> None:
+        super().__init__([])
+
+    def is_own(self) -> Any:
+        """Return the condition that a bundle came from outside."""
+        return table("bundles").columns["received_from"].is_not(None)
+
+
 def _plural(kind: str) -> str:
     return kind.replace("_", " ")
 
@@ -344,20 +385,25 @@ WOOD_OF = Query(
     "WITH RECURSIVE up (bundle, source) AS ("
     "SELECT bundle, bundle FROM bundles WHERE bundle IN {codes} "
     "UNION SELECT up.bundle, p.parent FROM up JOIN bundle_parents p ON p.bundle = up.source) "
-    "SELECT DISTINCT up.bundle, coalesce(t.cultivar, b.cultivar), t.tree FROM up "
-    "JOIN bundles b ON b.bundle = up.source "
+    "SELECT DISTINCT up.bundle, coalesce(t.cultivar, b.cultivar), t.tree, b.received_from, "
+    "b.papers FROM up JOIN bundles b ON b.bundle = up.source "
     "LEFT JOIN collections c ON c.collection = b.collection "
-    "LEFT JOIN mother_trees t ON t.tree = c.tree "
-    "WHERE coalesce(t.cultivar, b.cultivar) IS NOT NULL"
+    "LEFT JOIN mother_trees t ON t.tree = c.tree"
 )
-CULTIVAR_OF = Query("SELECT tree, cultivar, tree FROM mother_trees WHERE tree IN {codes}")
+"""Of a bundle, each source of its wood: cultivar, tree, who it came from and papers, or NULL."""
+CULTIVAR_OF = Query(
+    "SELECT tree, cultivar, tree, NULL, NULL FROM mother_trees WHERE tree IN {codes}"
+)
 BUNDLE_OF = Query("SELECT graft_lot, bundle FROM graft_lots WHERE graft_lot IN {codes}")
 
 
 def _with_wood(
     connection: Connection, kind: str, found: list[dict[str, Any]]
 ) -> Iterable[dict[str, Any]]:
-    """Return records with the cultivars and the trees that their wood is of."""
+    """Return records with the sources of their wood; cultivars with their mother trees' number."""
+    if kind == "cultivars":
+        trees = _mother_trees(connection)
+        return [{**each, "mother_trees": trees.get(each["cultivar"], 0)} for each in found]
     if kind not in WOODED or not found:
         return found
     if kind == "collections":
@@ -369,21 +415,27 @@ def _with_wood(
     else:
         by_code = {each[_key(kind)]: each["bundle"] for each in found}
         read = rows(connection, WOOD_OF, set(by_code.values()))
-    names = resolve_names(connection, {name for _, name, _ in read})
-    cultivars: dict[str, set[str]] = {}
-    trees: dict[str, set[str]] = {}
-    for source, name, tree in read:
-        cultivars.setdefault(source, set()).add(names[name])
-        if tree is not None:
-            trees.setdefault(source, set()).add(tree)
+    names = resolve_names(connection, {row[1] for row in read if row[1] is not None})
+    told: dict[str, dict[str, set[str]]] = {}
+    for source, name, *rest in read:
+        parts = told.setdefault(source, {each: set() for each in SOURCES})
+        for column, value in zip(SOURCES, (names.get(name), *rest), strict=True):
+            if value is not None:
+                parts[column].add(value)
     return [
-        {
-            **each,
-            "cultivars": sorted(cultivars.get(by_code[each[_key(kind)]], ())),
-            "source_trees": sorted(trees.get(by_code[each[_key(kind)]], ())),
-        }
+        {**each, **{name: sorted(found) for name, found in told[by_code[each[_key(kind)]]].items()}}
         for each in found
     ]
+
+
+def _mother_trees(connection: Connection) -> Counter[str]:
+    """Return how many mother trees of each cultivar are neither dead nor retired."""
+    tree = table("mother_trees").columns
+    gone = tree["status"].in_((TreeStatus.DEAD, TreeStatus.RETIRED))
+    query = select(tree["cultivar"]).where(or_(tree["status"].is_(None), ~gone))
+    written = list(connection.execute(query).scalars())
+    names = resolve_names(connection, set(written))
+    return Counter(names[each] for each in written)
 
 
 def _key(kind: str) -> str:
