@@ -451,6 +451,16 @@ class Registry:
                 found = replace(found, number=len(kept), records=tuple(kept[:most]))
         return replace(found, records=tuple(_typed(kind, each, zone) for each in found.records))
 
+    def against(self, kind: str, record: Mapping[str, Any]) -> list[str]:
+        """Return what bars or speaks against using a record today; none of what is not judged."""
+        from scionreg.judgement import JUDGED, against_records
+
+        if kind not in JUDGED:
+            return []
+        with self.store.reading() as connection:
+            found = against_records(connection, kind, [record])
+        return [said for each in found for said in each["against"]]
+
     def history(self, kind: str, key: str) -> list[Step]:
         """Return every version of a record, oldest first."""
         with self.store.reading() as connection:

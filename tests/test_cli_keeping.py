@@ -106,7 +106,8 @@ def test_the_history_of_a_voided_record_is_told_by_its_code_alone(nursery: Run) 
 def test_an_alarm_of_no_season_is_none_of_a_season_called_none(nursery: Run) -> None:
     for line in (
         "cut --collection C2 --tree Old-3 --sticks 9",
-        "pack --collection C2 --sticks 0 --packed 2026-06-21",
+        "pack --bundle B2 --collection C2 --sticks 9",
+        "log --bundle B2 --time 2026-09-09T08:00 --event checked --sticks 0",
     ):
         assert nursery(*line.split()).code == 0
     said = nursery("balance", "--per", "season")

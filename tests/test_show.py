@@ -82,3 +82,11 @@ def test_a_reserved_code_says_for_whom(nursery: Run) -> None:
     pack = "pack --bundle B26-0001-7 --collection C1 --sticks 0 --packed 2025-01-21"
     assert nursery(*pack.split()).code == 0
     assert around(nursery, "B26-0001-7")["reserved_for"] == "P01"
+
+
+def test_what_speaks_against_its_use_is_told(nursery: Run) -> None:
+    assert "hold" not in str(json.loads(nursery("show", "B1", "--json").out)["against"])
+    held = "log --bundle B1 --time 2026-02-03T08:00 --event hold"
+    assert nursery(*held.split()).code == 0
+    assert "speaks against its use: B1 is on hold" in nursery("show", "B1").out
+    assert "on hold" in str(json.loads(nursery("show", "G26", "--json").out)["against"])

@@ -73,6 +73,7 @@ def _show_one(
     warnings = registry.warnings_of(kind, found.key)
     written = last.time.astimezone(registry.settings.zone)
     known = registry.status(found.key).trees if kind == "mother_trees" else ()
+    against = registry.against(kind, record)
     if json:
         console.as_json(
             {
@@ -83,6 +84,7 @@ def _show_one(
                 "warnings": [each.wrong for each in warnings],
                 **({"identity": known[0].to_dict()} if known else {}),
                 **({"context": around.to_dict()} if around else {}),
+                "against": against,
             }
         )
         return
@@ -98,6 +100,8 @@ def _show_one(
             f"  identity: {words(tree.status)}; {console.one_line(tree.reasons[0])} "
             f"({command_line('status', tree.tree)})"
         )
+    for said in against:
+        console.data(f"  speaks against its use: {console.one_line(said)}")
     for each in warnings:
         console.data(f"  warning: {console.one_line(each.wrong)}; {console.one_line(each.right)}")
     if around is not None:

@@ -10,7 +10,7 @@ Nothing is forbidden: a recording command says what is known, in one line, and r
 """
 
 from scionreg.judgement.judge import Judge
-from scionreg.judgement.listing import against_records
+from scionreg.judgement.listing import JUDGED, against_records
 from scionreg.lineage.reasons import Judgement, Reason
 
-__all__ = ["Judge", "Judgement", "Reason", "against_records"]
+__all__ = ["JUDGED", "Judge", "Judgement", "Reason", "against_records"]
