@@ -9,12 +9,13 @@ from sqlalchemy import Connection
 
 from scionreg import cutting, ordering
 from scionreg.cutting import Outlook, TreeOutlook, must_be_a_tree
+from scionreg.identity.first_looks import FirstLook, first_looks
 from scionreg.ordering import Demand
 from scionreg.records.errors import RegistryError
-from scionreg.records.starting_values import RotationValues
+from scionreg.records.starting_values import IdentityValues, OffTypeValues, RotationValues
 from scionreg.records.vocabulary import TreeKind
 from scionreg.records.words import Sentence
-from scionreg.registry.settings import read_settings
+from scionreg.registry.settings import Settings, read_settings
 from scionreg.rotation.comparing import Comparison, compare
 from scionreg.rotation.cutting_plan import Plan, plan
 from scionreg.rotation.demand import Order
@@ -52,6 +53,7 @@ class CuttingSheet:
     lifts: tuple[Lift, ...] = ()
     compared: Comparison | None = None
     why: WhyCut | None = None
+    first_looks: tuple[FirstLook, ...] = ()
 
     @property
     def short(self) -> bool:
@@ -135,6 +137,7 @@ class CuttingSheet:
             ],
             "compared": self.compared.to_dict() if self.compared else None,
             "why": self.why.to_dict() if self.why else None,
+            "check_first": [each.to_dict() for each in self.first_looks],
         }
 
     def to_rows(self, *, every: bool = False, cut_back: bool = False) -> list[dict[str, Any]]:
@@ -193,6 +196,7 @@ def cutting_sheet(
     instead: Sequence[Order] | None = None,
     caps: Sequence[str] = (),
     why: str | None = None,
+    check_first: int = 0,
 ) -> CuttingSheet:
     """Return which trees to cut for orders, and how much of each.
 
@@ -206,6 +210,7 @@ def cutting_sheet(
     instead : other orders.
     caps : what all cultivars together may use in a season, as `read_caps` reads them.
     why : a tree to explain.
+    check_first : how many trees to name whose looks protect most of the plan's sticks.
 
     Raises
     ------
@@ -256,7 +261,24 @@ def cutting_sheet(
         lifts=made.lifts(_new_trees(outlook), seconds=seconds * 0.1),
         compared=compare(planned(as_ordered, outlook, ()), made, changed) if changed else None,
         why=made.why(why, seconds=seconds * 0.1) if why else None,
+        first_looks=_first_looks(made, left, check_first, settings),
     )
+
+
+def _first_looks(
+    made: Plan, outlook: Outlook, number: int, settings: Settings
+) -> tuple[FirstLook, ...]:
+    """Return the trees to look at first, by the sticks planned of them and cut already."""
+    planned: dict[str, float] = {}
+    for row in made.trees:
+        planned[row.tree] = planned.get(row.tree, 0) + row.sticks
+    wanted = [
+        (each.tree, each.cultivar, each.identity, planned[each.tree] + each.cut_already)
+        for each in outlook.trees
+        if planned.get(each.tree)
+    ]
+    other = settings.values(OffTypeValues).tree_is_other
+    return first_looks(wanted, number, other, settings.values(IdentityValues))
 
 
 def read_caps(texts: Sequence[str], seasons: Sequence[int], labour: Labour) -> list[Cap]:

@@ -65,6 +65,12 @@ def plan(
             "--cut-back", help="With --csv: also bank trees to cut back whose wood is not wanted."
         ),
     ] = False,
+    check_first: Annotated[
+        int,
+        typer.Option(
+            min=0, help="Name so many trees whose looks would protect most of what is planned."
+        ),
+    ] = 0,
     seconds: Annotated[float, typer.Option(help="About the most that the search may take.")] = 60,
     registry: Where = "",
     json: Json = False,
@@ -102,6 +108,7 @@ def plan(
                 instead=instead,
                 caps=cap or (),
                 why=why or None,
+                check_first=check_first,
             )
     _draw(sheet.outlook, sheet, picture, pressure)
     if csv and not json:

@@ -52,6 +52,7 @@ def tell_sheet(sheet: "CuttingSheet") -> None:
     console.data("\nSticks planned")
     console.table([row for row in sheet.plan.to_dict()["seasons"] if row["demand"]], GIVEN)
     _tell_cuts(sheet)
+    _tell_first_looks(sheet)
     _tell_cut_back(sheet)
     cultivars = {each.cultivar for each in sheet.demand.wanted}
     _tell_stopped([each for each in sheet.outlook.trees if each.cultivar in cultivars])
@@ -170,6 +171,34 @@ def _tell_cuts(sheet: "CuttingSheet") -> None:
         first["cut_by"] = "last day"
     columns = {"tree": "tree", "cultivar": "cultivar", **{str(s): str(s) for s in seasons}, **first}
     console.table(shown, columns | {"why": f"what limits it in {seasons[0]}"})
+
+
+def _tell_first_looks(sheet: "CuttingSheet") -> None:
+    """List the trees whose looks would protect most of what is planned."""
+    if not sheet.first_looks:
+        return
+    console.data("\nTrees to look at first (a marker profile, or their fruit)")
+    console.table(
+        [
+            {
+                "tree": each.tree,
+                "cultivar": each.cultivar,
+                "identity": each.identity.replace("_", " "),
+                "sticks": f"{each.sticks:,.0f}",
+                "doubt": f"{each.doubt:.2%}",
+                "at_risk": f"{each.at_risk:.1f}",
+            }
+            for each in sheet.first_looks
+        ],
+        {
+            "tree": "tree",
+            "cultivar": "cultivar",
+            "identity": "identity",
+            "sticks": "sticks planned or cut",
+            "doubt": "another cultivar",
+            "at_risk": "sticks at risk",
+        },
+    )
 
 
 def _tell_cut_back(sheet: "CuttingSheet") -> None:
