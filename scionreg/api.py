@@ -30,6 +30,7 @@ from scionreg.registry.correcting import Corrected, Restored
 from scionreg.registry.create import create_store
 from scionreg.registry.finding import Found, find_record, kinds_of_key, shown_key
 from scionreg.registry.history import Step, history, kind_of_voided
+from scionreg.registry.issuing import Reserved
 from scionreg.registry.recording import Recorded
 from scionreg.registry.rows import as_moment, as_record, read_rows
 from scionreg.registry.settings import Settings, read_settings, write_settings
@@ -258,6 +259,11 @@ class Registry:
         return issuing.reserve(
             self.store, kind, person=person, count=count, season=season, by=recorder
         )
+
+    def reserved(self, person: str = "", kind: str = "") -> list[Reserved]:
+        """Return the codes that are reserved, and whether each is used."""
+        with self.store.reading() as connection:
+            return issuing.reserved(connection, person, kind)
 
     def import_files(
         self,

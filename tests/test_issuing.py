@@ -1,5 +1,6 @@
 """Issued codes: each once, by season, past what is voided and what is reserved."""
 
+import json
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -9,10 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nursery import LOT, actions, add, faults_of
 
+from scionreg.api import Registry
+from scionreg.exchange.exporting import export_folder
 from scionreg.exchange.importing import import_files
 from scionreg.records import codes
-from scionreg.records.errors import NoRecorderError, ProblemsError
-from scionreg.registry.correcting import void
+from scionreg.records.errors import NoRecorderError, ProblemsError, RegistryError
+from scionreg.registry.correcting import restore, void
 from scionreg.registry.issuing import reserve
 from scionreg.registry.recording import record, record_all
 from scionreg.registry.store import Store
@@ -119,6 +122,45 @@ def test_reserved_codes_come_in_from_a_file_in_any_order(nursery: Store, tmp_pat
     assert imported.recorded == {"collections": 3}
     assert cut(nursery, date="2026-01-22") == codes.issue("C", 2026, 5)
     assert faults_of(nursery) == []
+
+
+def test_codes_of_voided_records_stay_used_after_export_and_import(
+    nursery: Store, new_store: NewStore, tmp_path: Path
+) -> None:
+    gone = cut(nursery, date="2026-01-20")
+    back = cut(nursery, date="2026-01-20")
+    for code in (gone, back):
+        void(nursery, "collections", code, by="P01", why="entered twice")
+    restore(nursery, "collections", back, by="P01")
+    last = cut(nursery, date="2026-01-20")
+    void(nursery, "collections", last, by="P01", why="entered twice")
+    export_folder(nursery, tmp_path / "first")
+    with new_store() as first:
+        import_files(first, [tmp_path / "first"], by="P01")
+        assert cut(first, date="2026-01-20") == codes.issue("C", 2026, 5)
+        export_folder(first, tmp_path / "second")
+        assert faults_of(first) == []
+    described = json.loads((tmp_path / "second" / "datapackage.json").read_text())["scionreg"]
+    assert (described["voided"], described["reserved"]) == ([gone, last], [])
+
+
+def test_a_voided_code_that_was_never_issued_is_refused(store: Store, tmp_path: Path) -> None:
+    (tmp_path / "people.csv").write_text("person\nP01\n")
+    (tmp_path / "datapackage.json").write_text('{"scionreg": {"voided": ["C26-0001-1"]}}')
+    with pytest.raises(RegistryError, match="'C26-0001-1' is no issued code"):
+        import_files(store, [tmp_path], by="P01")
+
+
+def test_reserved_codes_are_listed_with_those_that_are_used(nursery: Store) -> None:
+    registry = Registry(nursery)
+    run = reserve(nursery, "collections", person="P02", count=2, season=2026, by="P01")
+    reserve(nursery, "bundles", person="P01", count=1, season=2026, by="P01")
+    cut(nursery, date="2026-01-20", collection=run[1])
+    assert [(each.code, each.used) for each in registry.reserved("P02")] == [
+        (run[0], False),
+        (run[1], True),
+    ]
+    assert [each.kind for each in registry.reserved(kind="bundles")] == ["bundles"]
 
 
 STEPS = st.lists(

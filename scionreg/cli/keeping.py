@@ -146,27 +146,53 @@ def history(code: Key, kind: KindOption = "", registry: Where = "", json: Json =
 
 
 def reserve(
-    kind: Annotated[str, typer.Argument(help="Record kind, such as bundles.")],
-    person: Annotated[str, typer.Option("--for", help="Person who will use the codes.")],
+    kind: Annotated[str, typer.Argument(help="Record kind, such as bundles.")] = "",
+    person: Annotated[str, typer.Option("--for", help="Person who will use the codes.")] = "",
     count: Annotated[int, typer.Option(help="How many codes.")] = 50,
     season: Annotated[int | None, typer.Option(help="Season; else this one.")] = None,
+    list_: Annotated[
+        bool, typer.Option("--list", help="List the codes that are reserved, and which are used.")
+    ] = False,
     registry: Where = "",
     by: By = "",
+    json: Json = False,
+    csv: Csv = False,
 ) -> None:
-    """Reserve codes for a person, for labels written far off."""
+    """Reserve codes for a person, for labels written far off; or list them again.
+
+    Examples: scionreg reserve bundles --for P02; scionreg reserve --list --for P02
+    """
     from scionreg.exchange.headers import kind_named
 
+    which = kind_named(kind) or kind
     with opened(registry) as opened_registry:
-        codes = opened_registry.reserve(
-            kind_named(kind) or kind,
-            person=person,
-            count=count,
-            season=season,
-            recorder=recorder(opened_registry, by),
-        )
-    for code in codes:
-        console.data(code)
-    console.talk(f"reserved {many(len(codes), 'code')} for {person}")
+        if list_:
+            rows = [each._asdict() for each in opened_registry.reserved(person, which)]
+        elif not which or not person:
+            raise RegistryError(
+                "say of which kind and for whom: scionreg reserve bundles --for CODE; or --list"
+            )
+        else:
+            codes = opened_registry.reserve(
+                which,
+                person=person,
+                count=count,
+                season=season,
+                recorder=recorder(opened_registry, by),
+            )
+            rows = [{"kind": which, "code": code, "person": person} for code in codes]
+    if json:
+        console.as_json(rows)
+    elif csv:
+        console.as_csv(rows, ["kind", "code", "person", "used"] if list_ else ())
+    elif list_ and rows:
+        console.table(rows, {name: name for name in ("code", "kind", "person", "used")})
+    elif list_:
+        console.talk("no codes are reserved")
+    else:
+        for row in rows:
+            console.data(row["code"])
+        console.talk(f"reserved {many(len(rows), 'code')} for {person}")
 
 
 def settings(

@@ -6,12 +6,13 @@ from sqlalchemy import Connection, select
 
 from scionreg.records.cells import Choice, Ref
 from scionreg.records.tables import KINDS, code_column, fields
+from scionreg.registry.issuing import SPENT
 from scionreg.registry.ledger import ReservedCodes
 from scionreg.registry.settings import Settings
 
 
 def describe(
-    kinds: list[str], settings: Settings, reserved: list[dict[str, Any]]
+    kinds: list[str], settings: Settings, reserved: list[dict[str, Any]], voided: list[str]
 ) -> dict[str, Any]:
     """Return the data package of a season folder that has the CSV files of `kinds`."""
     return {
@@ -23,6 +24,7 @@ def describe(
             "season_first_day": settings.season_first_day,
             "nursery": settings.nursery,
             "reserved": reserved,
+            "voided": voided,
             "values": settings.own_values,
         },
         "resources": [_resource(kind, settings) for kind in kinds],
@@ -33,7 +35,9 @@ def reserved_runs(connection: Connection) -> list[dict[str, Any]]:
     """Return the reserved runs of codes."""
     run = ReservedCodes
     rows = connection.execute(
-        select(run.kind, run.season, run.first, run.last, run.person).order_by(run.id)
+        select(run.kind, run.season, run.first, run.last, run.person)
+        .where(run.person != SPENT)
+        .order_by(run.id)
     )
     return [dict(row) for row in rows.mappings()]
 

@@ -12,6 +12,7 @@ from scionreg.exchange import datapackage
 from scionreg.records.cells import Number, Whole, shield
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import KINDS, fields, table
+from scionreg.registry.issuing import spent
 from scionreg.registry.rows import read_rows, recorded_columns
 from scionreg.registry.settings import read_settings
 from scionreg.registry.store import Store
@@ -69,6 +70,7 @@ def _export(store: Store, folder: Path, progress: Progress) -> dict[str, int]:
             [kind for kind, count in counts.items() if count],
             read_settings(connection),
             datapackage.reserved_runs(connection),
+            spent(connection),
         )
         (folder / "datapackage.json").write_text(
             json.dumps(package, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"

@@ -23,6 +23,7 @@ from scionreg.records.tables import table
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.changes import Change, change
 from scionreg.registry.intake import Batch, Correction, Intake
+from scionreg.registry.issuing import spend
 from scionreg.registry.ledger import ReservedCodes
 from scionreg.registry.store import Store
 
@@ -293,6 +294,7 @@ def _adopt(making: Change, folder: Path) -> None:
         wanted = {name: str(described[name]) for name in names if name in described}
         wanted |= {name: str(value) for name, value in described.get("values", {}).items()}
         runs = [_run(each) for each in described.get("reserved", [])]
+        voided = [_issued(each) for each in described.get("voided", [])]
     except (ValueError, AttributeError, TypeError, KeyError, RecursionError) as fault:
         raise RegistryError(f"{package.name} cannot be read ({fault})") from fault
     if outside:
@@ -308,6 +310,7 @@ def _adopt(making: Change, folder: Path) -> None:
         if runs:
             entry = {"entry": making.entry}
             making.connection.execute(insert(ReservedCodes), [{**run, **entry} for run in runs])
+        spend(making, voided)
 
 
 def _leads_out(resource: dict[str, Any]) -> bool:
@@ -315,6 +318,13 @@ def _leads_out(resource: dict[str, Any]) -> bool:
     path = str(resource.get("path", ""))
     parts = re.split(r"[\\/]", path)
     return bool(path) and (".." in parts or not parts[0] or ":" in path)
+
+
+def _issued(code: Any) -> str:
+    """Return a code if it is one that a registry issues."""
+    if not isinstance(code, str) or not codes.is_issued(code):
+        raise ValueError(f"'{code}' is no issued code")
+    return code
 
 
 def _run(described: dict[str, Any]) -> dict[str, Any]:

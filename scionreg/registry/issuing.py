@@ -1,6 +1,7 @@
 """Issuing codes, and reserving runs of them for people out of reach."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 from sqlalchemy import Connection, insert, select
 
@@ -9,7 +10,11 @@ from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.tables import code_column
 from scionreg.registry.changes import Change, change
 from scionreg.registry.ledger import ReservedCodes, Version
+from scionreg.registry.rows import not_recorded
 from scionreg.registry.store import Store
+
+SPENT = ""
+"""Nobody, in the place of a person: for codes that were used up before the registry began."""
 
 
 def next_code(making: Change, kind: str, season: int) -> str:
@@ -75,19 +80,61 @@ def _run(kind: str, season: int, first: int, last: int) -> Iterator[str]:
     return (codes.issue(letter, season, serial) for serial in range(first, last + 1))
 
 
-def unused(connection: Connection, person: str, kind: str = "") -> list[tuple[str, str]]:
-    """Return the kind and code of all that is reserved for a person and was never recorded.
+class Reserved(NamedTuple):
+    """A code that is reserved for a person, and whether a record has, or had, it."""
 
-    `kind` keeps those of one kind; the oldest run comes first.
-    """
-    runs = select(
-        ReservedCodes.kind, ReservedCodes.season, ReservedCodes.first, ReservedCodes.last
-    ).where(ReservedCodes.person == person)
+    kind: str
+    code: str
+    person: str
+    used: bool
+
+
+def reserved(connection: Connection, person: str = "", kind: str = "") -> list[Reserved]:
+    """Return every code that is reserved, for one person or of one kind; the oldest run first."""
+    run = ReservedCodes
+    runs = select(run.kind, run.season, run.first, run.last, run.person).where(run.person != SPENT)
+    if person:
+        runs = runs.where(run.person == person)
     if kind:
-        runs = runs.where(ReservedCodes.kind == kind)
-    found: list[tuple[str, str]] = []
-    for of, season, first, last in connection.execute(runs.order_by(ReservedCodes.id)):
-        beginning = f"{codes.LETTER_OF[of]}{season % 100:02d}-"
-        used = _used(connection, of, beginning)
-        found += [(of, code) for code in _run(of, season, first, last) if code not in used]
+        runs = runs.where(run.kind == kind)
+    found: list[Reserved] = []
+    for of, season, first, last, who in connection.execute(runs.order_by(run.id)):
+        used = _used(connection, of, f"{codes.LETTER_OF[of]}{season % 100:02d}-")
+        found += [Reserved(of, code, who, code in used) for code in _run(of, season, first, last)]
     return found
+
+
+def unused(connection: Connection, person: str, kind: str = "") -> list[tuple[str, str]]:
+    """Return the kind and code of all that is reserved for a person and was never recorded."""
+    return [(each.kind, each.code) for each in reserved(connection, person, kind) if not each.used]
+
+
+def spent(connection: Connection) -> list[str]:
+    """Return the issued codes of voided records, sorted: they are issued to no other."""
+    found: set[str] = set()
+    for kind in codes.LETTER_OF:
+        keys = select(Version.key).where(Version.kind == kind, Version.voided)
+        gone = {key.partition("/")[0] for key in connection.execute(keys).scalars()}
+        found |= not_recorded(connection, kind, filter(codes.is_issued, gone))
+    run = ReservedCodes
+    earlier = select(run.kind, run.season, run.first, run.last).where(run.person == SPENT)
+    for row in connection.execute(earlier):
+        found.update(_run(*row))
+    return sorted(found)
+
+
+def spend(making: Change, gone: Sequence[str]) -> None:
+    """Keep codes that another registry has voided from being issued in a new one."""
+    runs = [
+        {
+            "kind": codes.kind_of(code),
+            "season": 2000 + int(code[1:3]),
+            "first": codes.serial_of(code),
+            "last": codes.serial_of(code),
+            "person": SPENT,
+            "entry": making.entry,
+        }
+        for code in gone
+    ]
+    if runs:
+        making.connection.execute(insert(ReservedCodes), runs)
