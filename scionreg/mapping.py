@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from scionreg.rotation.walk import Walk
 
-TOLD = ("identity", "pressure", "take")
+TOLD = ("eligible", "identity", "pressure", "take")
 """What may be told of each mother tree besides its records; each costs the time it takes."""
 
 
@@ -107,7 +107,7 @@ def mother_trees(
     Parameters
     ----------
     cultivar : only trees taken for it; its other names stand for it.
-    tell : which of ``identity``, ``pressure`` and ``take`` to work out.
+    tell : which of ``eligible``, ``identity``, ``pressure`` and ``take`` to work out.
 
     Raises
     ------
@@ -132,8 +132,17 @@ def mother_trees(
 
 
 def told(connection: Connection, tell: Sequence[str] = TOLD) -> dict[str, Mapping[str, Any]]:
-    """Return what is known of each tree: its identity's status, pressure, and share that took."""
+    """Return what is known of each tree: may it be cut, identity, pressure, share that took."""
     found: dict[str, Mapping[str, Any]] = {}
+    if "eligible" in tell:
+        from scionreg.judgement import Judge
+
+        judged = Judge(connection).trees()
+        found["eligible"] = {tree: each.may for tree, each in judged.items()}
+        found["why"] = {
+            tree: "; ".join(reason.says for reason in each.bars or each.against)
+            for tree, each in judged.items()
+        }
     if "identity" in tell:
         from scionreg.vouching import statuses
 

@@ -137,7 +137,7 @@ def test_figures_fall_into_steps_and_missing_ones_apart() -> None:
 
 
 def test_an_unknown_theme_or_basemap_is_refused() -> None:
-    with pytest.raises(RegistryError, match=r"no theme 'x'; the themes are status"):
+    with pytest.raises(RegistryError, match=r"no theme 'x'; the themes are may_be_cut"):
         theme("x")
     with pytest.raises(RegistryError, match=r"no basemap 'x'; there are street"):
         basemap("x")
@@ -255,6 +255,8 @@ def test_a_history_is_told_newest_first_the_undated_last_and_not_for_ever() -> N
 def test_trees_without_blocks_or_a_known_place_in_one_are_drawn_too() -> None:
     frame = trees(
         identity=["on_paper", None, "wrong"],
+        eligible=[True, None, False],
+        why=["", None, "it is not what it is named"],
         pressure=[0.2, None, 1.3],
         block=["AB", "AB", None],
         row=pd.array([3, None, None], dtype="Int64"),
@@ -272,6 +274,8 @@ def test_trees_without_blocks_or_a_known_place_in_one_are_drawn_too() -> None:
         None,
         "1 fix, within 4 m (68 %)",
     ]
+    assert told["may_said"] == ["may be cut", None, "may not be cut"]
+    assert told["why"] == [None, None, "it is not what it is named"]
     assert told["identity_said"] == ["on paper", None, "not what it is named"]
 
 

@@ -132,7 +132,7 @@ def test_names_are_text_and_estimates_are_marked(tmp_path: Path) -> None:
     said = texts(tmp_path / "map.svg")
     assert f"Trees {HOSTILE}" in said
     assert HOSTILE in said.splitlines()
-    assert {"T0", "T1", "may be cut (1)", "retired (1)"} <= set(said.splitlines())
+    assert {"T0", "T1", "recorded as usable (1)", "retired (1)"} <= set(said.splitlines())
     assert "place laid out, not measured (1)" in said
     assert "Two trees." in said
     assert "Mind the knife." in said

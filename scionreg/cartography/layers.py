@@ -22,6 +22,8 @@ TREE_COLUMNS = (
     "identity",
     "pressure",
     "take",
+    "eligible",
+    "why",
     "block",
     "row",
     "position",
@@ -38,10 +40,11 @@ def trees(stands: pd.DataFrame, told: Mapping[str, Mapping[str, Any]] | None = N
     Parameters
     ----------
     stands : trees as `Places.trees`.
-    told : for each of ``identity``, ``pressure`` and ``take`` what is known, by tree.
+    told : for each of ``identity``, ``pressure``, ``take``, ``eligible`` (whether it may be cut)
+        and ``why`` (not, or what is to be minded) what is known, by tree.
     """
     placed = stands[stands["latitude"].notna()].reset_index(drop=True)
-    for name in ("identity", "pressure", "take"):
+    for name in ("identity", "pressure", "take", "eligible", "why"):
         placed[name] = placed["code"].map((told or {}).get(name, {}))
     return _points(placed[[*TREE_COLUMNS, "latitude", "longitude"]])
 

@@ -43,11 +43,13 @@ def mother_trees_page(
     shown = Shown(
         name="mother trees",
         frame=trees,
-        themes=("status", "identity", "pressure", "take"),
-        filters={"cultivar": "Cultivar", "status_said": "Status"},
+        themes=("may_be_cut", "status", "identity", "pressure", "take"),
+        filters={"cultivar": "Cultivar", "may_said": "May it be cut"},
         told={
             "cultivar": "Cultivar",
-            "status_said": "Status",
+            "may_said": "May it be cut",
+            "why": "Why",
+            "status_said": "Recorded status",
             "identity_said": "Identity",
             "pressure_said": "Cut pressure",
             "take_said": "Take of its grafts",
@@ -72,10 +74,10 @@ def mother_trees_page(
 
 
 def _by_cultivar(trees: pd.DataFrame) -> Table:
-    counts = trees.groupby("cultivar", sort=True)["status"].agg(
-        trees="size", usable=lambda status: (status == "usable").sum()
+    counts = trees.groupby("cultivar", sort=True)["may_be_cut"].agg(
+        trees="size", may=lambda may: may.isin(("yes", "doubt")).sum()
     )
-    rows = [(name, int(row.trees), int(row.usable)) for name, row in counts.iterrows()]
+    rows = [(name, int(row.trees), int(row.may)) for name, row in counts.iterrows()]
     return Table(
         heading="By cultivar",
         columns=("Cultivar", "Trees", "May be cut"),
@@ -86,7 +88,11 @@ def _by_cultivar(trees: pd.DataFrame) -> Table:
 
 def described(trees: pd.DataFrame, units: str = "SI") -> pd.DataFrame:
     """Return trees with what a pop-up says of them, in words, and yes or no for `estimated`."""
+    may = _may(trees)
     return trees.assign(
+        may_be_cut=may,
+        may_said=said("may_be_cut", may),
+        why=trees["why"].where(trees["why"].astype(bool), None),
         status_said=said("status", trees["status"]),
         identity_said=said("identity", trees["identity"]),
         pressure_said=trees["pressure"].map("{:.2f}".format, na_action="ignore"),
@@ -94,6 +100,18 @@ def described(trees: pd.DataFrame, units: str = "SI") -> pd.DataFrame:
         stands=_stands(trees),
         fix=_fix(trees, units),
     )
+
+
+def _may(trees: pd.DataFrame) -> "pd.Series[Any]":
+    """Return whether trees may be cut as words of the theme; None where nobody asked."""
+
+    def word(eligible: Any, why: Any) -> str | None:
+        if pd.isna(eligible):
+            return None
+        return "no" if not eligible else "doubt" if why else "yes"
+
+    columns = (trees[name] for name in ("eligible", "why"))
+    return pd.Series([word(*each) for each in zip(*columns, strict=True)], index=trees.index)
 
 
 def said(name: str, values: "pd.Series[Any]") -> "pd.Series[Any]":
