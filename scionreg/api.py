@@ -764,6 +764,17 @@ class Registry:
         write_gpx(walk, places, Path(path), **ends)
         return left_out
 
+    # Workings
+
+    def workings(
+        self, command: str, question: Mapping[str, Any], answer: Mapping[str, Any]
+    ) -> dict[str, Any]:
+        """Return what an answer was reckoned from; as `workings.workings`."""
+        from scionreg import workings
+
+        with self.store.reading() as connection:
+            return workings.workings(connection, command, question, answer)
+
     # Labels
 
     def labels(self, *codes: str, **options: Any) -> "Labels":

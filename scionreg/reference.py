@@ -314,6 +314,13 @@ SETTINGS_INTRODUCTION = """
 Every number that the reasoning starts from, with its source. `scionreg settings GROUP` shows those
 of a registry, `scionreg settings --set GROUP.NAME=NUMBER` sets one. *Fixed* numbers stand beside
 them, and no setting moves them. With the pages named they are to suffice to recompute a figure.
+
+What one answer was reckoned from, `--workings FILE` writes as one JSON (`trace`, `recall`,
+`balance`, `store`, `take` with and without `--why`, `match`, `offtype`, `sample`, `plan`, `where`):
+`question`, `settings`, `constants` (the fixed numbers), `inputs` (the records read, by kind, with
+the columns of a season folder) and `answer`. Free text and the places of private trees are left
+out, so what follows from the fix of a private tree cannot be recomputed from it.
+`scionreg audit --calculations` recomputes published figures, and says expected, got and source.
 """.strip().splitlines()
 
 TOLD_IN = {

@@ -40,6 +40,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "walking",
         "reporting",
         "calculations",
+        "workings",
         "seasons",
         "entering",
         "sheeting",

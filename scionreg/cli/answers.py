@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, WordsFile, asked, one_asked, opened
+from scionreg.cli.options import (
+    Csv,
+    Json,
+    Where,
+    WordsFile,
+    Workings,
+    asked,
+    one_asked,
+    opened,
+    workings_shown,
+)
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -27,6 +37,7 @@ def trace(
         Path | None, typer.Option(help="Write a trace sheet for others: an HTML or PDF file.")
     ] = None,
     words: WordsFile = None,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -60,7 +71,10 @@ def trace(
                 tell_lines(code, lines)
             return
         found = opened_registry.trace(meant.codes[0])
-    if json and by_line:
+        shown = workings_shown(opened_registry, workings, found)
+    if shown:
+        pass  # the answer is part of it
+    elif json and by_line:
         console.as_json({**found.to_dict(), "lines": [each.to_dict() for each in lines]})
     elif json:
         console.as_json(found.to_dict())
@@ -99,6 +113,7 @@ def recall(
         bool,
         typer.Option("--drill", help="A mock recall: how much is accounted for, and the time."),
     ] = False,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -132,7 +147,10 @@ def recall(
             _drill(opened_registry, items, json=json, csv=csv)
             return
         found = opened_registry.recall(*items)
-    if json:
+        shown = workings_shown(opened_registry, workings, found)
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())
@@ -179,6 +197,7 @@ def balance(
     ] = "",
     season: Annotated[int | None, typer.Option(help="Only this season.")] = None,
     alarms: Annotated[bool, typer.Option("--alarms", help="Only rows with an alarm.")] = False,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -193,7 +212,10 @@ def balance(
         found = opened_registry.balance(
             scope=per or None, codes=codes or None, season=season, alarms_only=alarms
         )
-    if json:
+        shown = workings_shown(opened_registry, workings, found)
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, opened
+from scionreg.cli.options import Csv, Json, Where, Workings, opened, workings_shown
 
 
 def match(
@@ -17,6 +17,7 @@ def match(
         list[str] | None,
         typer.Option(help="Compare with this cultivar, clone, tree or sample only; repeat it."),
     ] = None,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -31,7 +32,10 @@ def match(
 
     with opened(registry) as opened_registry:
         found = opened_registry.match(*(samples or ()), against=against or ())
-    if json:
+        shown = workings_shown(opened_registry, workings, found)
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())
@@ -51,6 +55,7 @@ def sample(
     look_at: Annotated[
         int | None, typer.Option(help="Also say what a clean look at so many still allows.")
     ] = None,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -67,7 +72,10 @@ def sample(
         found = opened_registry.sample(
             lot or None, level=level, confidence=confidence, trees=trees, look_at=look_at
         )
-    if json:
+        shown = workings_shown(opened_registry, workings, found)
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())

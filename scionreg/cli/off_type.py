@@ -6,7 +6,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, WordsFile, one_asked, opened
+from scionreg.cli.options import (
+    Csv,
+    Json,
+    Where,
+    WordsFile,
+    Workings,
+    one_asked,
+    opened,
+    workings_shown,
+)
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -29,6 +38,7 @@ def offtype(
         str, typer.Option(help="Write a one-page timeline of one of them into this HTML file.")
     ] = "",
     words: WordsFile = None,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -49,9 +59,12 @@ def offtype(
         asked = [one_asked(opened_registry, each) for each in codes or ()]
         with console.progress("weighing") as progress:
             found = opened_registry.off_types(*asked, progress=progress)
+        shown = workings_shown(opened_registry, workings, found)
         if picture or page:
             _put_on_paper(opened_registry, found.answers[0], picture, page, words)
-    if json:
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())

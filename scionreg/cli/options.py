@@ -3,7 +3,7 @@
 import os
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -53,6 +53,24 @@ Changes = Annotated[list[str], typer.Option("--set", help="A change, as COLUMN=V
 Yes = Annotated[bool, typer.Option("--yes", "-y", help="Do it without asking.")]
 Json = Annotated[bool, typer.Option("--json", help="Show the answer as JSON.")]
 Csv = Annotated[bool, typer.Option("--csv", help="Show the answer as CSV.")]
+_running: list[typer.Context] = []
+
+
+def _note_question(context: typer.Context, value: str) -> str:
+    """Keep the context of the command that runs: it has what was asked, by option."""
+    _running[:] = [context]
+    return value
+
+
+Workings = Annotated[
+    str,
+    typer.Option(
+        "--workings",
+        callback=_note_question,
+        help="Also write the inputs, settings, fixed numbers and the answer as JSON into this "
+        "file; - shows them in the answer's place.",
+    ),
+]
 WordsFile = Annotated[
     Path | None,
     typer.Option("--words", help="In another language: a translated catalogue (TOML)."),
@@ -167,6 +185,34 @@ def agree(question: str) -> None:
     if not console.agreed(question):
         console.talk("nothing was changed")
         raise typer.Exit(1)
+
+
+PRESENTING = ("registry", "json", "csv", "workings", "words", "picture", "pressure", "page")
+"""Options that say how an answer is shown, not what is asked."""
+
+
+def workings_shown(registry: "Registry", file: str, found: Any, command: str = "") -> bool:
+    """Write what an answer was reckoned from, if asked; return whether it was shown in its place.
+
+    Without `command` it is the command that runs.
+    """
+    if not file:
+        return False
+    import orjson
+
+    context = _running[0]
+    asked = {
+        name: [str(each) for each in value] if isinstance(value, list | tuple) else str(value)
+        for name, value in context.params.items()
+        if value not in (None, False, "", [], ()) and name not in PRESENTING
+    }
+    made = registry.workings(command or str(context.info_name), asked, found.to_dict())
+    if file == "-":
+        console.as_json(made)
+        return True
+    Path(file).write_bytes(orjson.dumps(made, default=str, option=orjson.OPT_INDENT_2))
+    console.talk(f"written: {file}")
+    return False
 
 
 def named(where: str) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, opened
+from scionreg.cli.options import Csv, Json, Where, Workings, opened, workings_shown
 from scionreg.records.errors import RegistryError
 
 if TYPE_CHECKING:
@@ -72,6 +72,7 @@ def plan(
         ),
     ] = 0,
     seconds: Annotated[float, typer.Option(help="About the most that the search may take.")] = 60,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -94,7 +95,8 @@ def plan(
             with console.progress("judging trees"):
                 outlook = opened_registry.outlook(first=first, seasons=seasons, tree=why or None)
             _draw(outlook, None, None, pressure)
-            _tell_outlook(outlook, why, json=json, csv=csv)
+            if not workings_shown(opened_registry, workings, outlook):
+                _tell_outlook(outlook, why, json=json, csv=csv)
             return
         with console.progress("planning") as progress:
             sheet = opened_registry.plan(
@@ -110,8 +112,11 @@ def plan(
                 why=why or None,
                 check_first=check_first,
             )
+        shown = workings_shown(opened_registry, workings, sheet)
     _draw(sheet.outlook, sheet, picture, pressure)
-    if csv and not json:
+    if shown:
+        pass  # the answer is part of it
+    elif csv and not json:
         console.as_csv(sheet.to_rows(every=every, cut_back=cut_back))
     else:
         _tell_sheet(sheet, json=json)

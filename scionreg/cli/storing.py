@@ -8,7 +8,17 @@ import typer
 
 from scionreg.cli import console
 from scionreg.cli.answers import day_option
-from scionreg.cli.options import By, Csv, DryRun, Json, Where, opened, recorder
+from scionreg.cli.options import (
+    By,
+    Csv,
+    DryRun,
+    Json,
+    Where,
+    Workings,
+    opened,
+    recorder,
+    workings_shown,
+)
 from scionreg.records.counting import many
 from scionreg.records.errors import RegistryError
 
@@ -87,6 +97,7 @@ def store(
     picture: Annotated[
         Path | None, typer.Option(help="Draw temperatures and stays to this .png or .svg file.")
     ] = None,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -109,15 +120,18 @@ def store(
             now=left,
             day=day,
         )
+        shown = workings_shown(opened_registry, workings, found)
     if picture is not None:
         from scionreg.documents.store_picture import draw_stores
 
         draw_stores(found, picture, zone=settings.zone, units=settings.units)
         console.talk(f"drew {picture}")
     rows = _ordered(found, use_first=use_first, now=now)
-    if not rows and not json:
+    if not rows and not json and not shown:
         console.talk(_why_empty(found, bundles, in_store, left=left, at=at))
-    if json:
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         whole = found.to_dict()
         console.as_json(whole | {"bundles": [each.to_dict() for each in rows]})
     elif csv:

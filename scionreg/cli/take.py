@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, opened
+from scionreg.cli.options import Csv, Json, Where, Workings, opened, workings_shown
 from scionreg.records.errors import RegistryError
 from scionreg.records.vocabulary import TakeFactor
 
@@ -37,6 +37,7 @@ def take(
     picture: Annotated[
         str, typer.Option(help="Draw --by or --row-map into this PNG or SVG file.")
     ] = "",
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -50,14 +51,18 @@ def take(
     if why:
         if by or row_map or picture:
             raise RegistryError("--why answers alone; leave --by, --row-map and --picture out")
-        _tell_why(registry, lots or [], count, season, cultivar, row, day, json=json, csv=csv)
+        asked = (registry, lots or [], count, season, cultivar, row, day)
+        _tell_why(*asked, workings=workings, json=json, csv=csv)
         return
     if lots or row or day:
         raise RegistryError("graft lots, --row and --day go with --why")
     with opened(registry) as opened_registry:
         found = _found(opened_registry, by, count, season, cultivar, row_map)
+        shown = workings_shown(opened_registry, workings, found)
     _draw(found, picture)
-    if json:
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())
@@ -74,6 +79,7 @@ def _tell_why(
     row: str,
     day: str,
     *,
+    workings: str,
     json: bool,
     csv: bool,
 ) -> None:
@@ -90,7 +96,10 @@ def _tell_why(
             stage=count or None,
             progress=progress,
         )
-    if json:
+        shown = workings_shown(opened_registry, workings, found, "take --why")
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows())

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scionreg.cli import console
-from scionreg.cli.options import Csv, Json, Where, opened
+from scionreg.cli.options import Csv, Json, Where, Workings, opened, workings_shown
 
 if TYPE_CHECKING:
     from scionreg.identity import where as standing
@@ -18,6 +18,7 @@ def where(
         float | None,
         typer.Option(help="Radius that holds the fix at 68 %, m; else 5, a phone's."),
     ] = None,
+    workings: Workings = "",
     registry: Where = "",
     json: Json = False,
     csv: Csv = False,
@@ -30,7 +31,10 @@ def where(
     """
     with opened(registry) as opened_registry:
         found = opened_registry.where(latitude, longitude, accuracy)
-    if json:
+        shown = workings_shown(opened_registry, workings, found)
+    if shown:
+        pass  # the answer is part of it
+    elif json:
         console.as_json(found.to_dict())
     elif csv:
         console.as_csv(found.to_rows(), ["tree", "cultivar", "probability", "metres"])
