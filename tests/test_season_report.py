@@ -119,7 +119,7 @@ def test_a_small_season_is_told_whole(store: Store) -> None:
     assert found.off == ()
     assert "Nursery: Hollow Lane" in said
     assert "Aldern | 5 | 1" in said
-    assert "L-1 | all |  | 40 | 0 | 0 | 40 | 5 | 100 | 0" in said
+    assert "L-1 | all |  | 40 | 0 | 0 | 0 | 0 | 40 | 5 | 100 | 0" in said
     assert "cultivar on the label | 1 of 1 | D1 | Directive 2014/96/EU" in said
     assert "Texas 4 TAC 21.38 | 4 |" in said
     assert found.to_dict()["take"] is None

@@ -47,8 +47,10 @@ def spring(connection: Any) -> dict[str, Any]:
         for scope in ("cultivar", "season", "bundle")
     }
     told["seasons"] = [row.to_dict() for row in balance(connection, scope="season").rows]
-    orders = [Order(cultivar="Aldern", season=2026, trees=30)]
-    told["demand"] = demand(connection, orders, first=2026).to_rows()
+    wanted = demand(connection, [Order(cultivar="Aldern", season=2026, trees=3000)], first=2026)
+    # Whether it may be used depends on the day the season's wood is judged on.
+    told["at_hand"] = sum(each.in_store for each in wanted.needs)
+    told["at_hand"] += sum(each.sticks for each in wanted.not_counted)
     report = season_report(connection, 2026).to_dict()
     told["report"] = [report[name] for name in ("cut", "grafts", "balance", "store")]
     return told
@@ -69,5 +71,4 @@ def test_spring_wood_is_of_one_season_whatever_day_seasons_begin_on(
         write_settings(connection, Settings(season_first_day=first_day))
         assert spring(connection) == usual
     assert [row["in_store"] for row in usual["seasons"]] == [130]
-    (need,) = usual["demand"]
-    assert need["in_store"] > 0
+    assert usual["at_hand"] == 20 + 50 + 40
