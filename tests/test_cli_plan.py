@@ -39,7 +39,7 @@ def test_without_orders_it_says_what_the_trees_can_give(run: Run) -> None:
     assert "no published rule" in out
     assert "give orders" in err
     resting = one_line(out.partition("Not to be cut")[2])
-    assert "Old-7 (Brellan): it rests until season 2029: 75% was cut for season 2026" in resting
+    assert "Old-7 (Brellan): it rests, and may be cut again in season 2029: 75% was cut" in resting
     assert "T24-0039-5, T24-0040-5" in resting
     rows = list(csv.DictReader(run("plan", *SEASON, "--csv")[1].splitlines()))
     found = json.loads(run("plan", *SEASON, "--json")[1])
@@ -51,7 +51,7 @@ def test_without_orders_one_tree_is_explained(run: Run) -> None:
     assert code == 0
     told = one_line(out)
     assert "Old-7 (Brellan, bearing)" in told
-    assert "not to be cut: it rests until season 2029" in told
+    assert "not to be cut: it rests, and may be cut again in season 2029" in told
     assert "2029: grows" in told
     found = json.loads(run("plan", *SEASON, "--why", "Old-7", "--json")[1])
     assert [each["tree"] for each in found["trees"]] == ["Old-7"]
@@ -222,7 +222,7 @@ def test_a_cap_that_does_not_bind_is_said_to_change_nothing(run: Run) -> None:
 
 def test_why_a_tree_that_rests_gives_nothing(run: Run, orders: str) -> None:
     told = one_line(run("plan", *QUICK, "--demand", orders, "--why", "Old-7")[1])
-    assert "What limits it: it rests until season 2029" in told
+    assert "What limits it: it rests, and may be cut again in season 2029" in told
     assert "Without it: no more and no fewer sticks short" in told
 
 
