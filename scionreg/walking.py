@@ -9,24 +9,24 @@ from pathlib import Path
 from sqlalchemy import Connection
 
 from scionreg.cartography.places import Places
-from scionreg.lineage.cut_books import read_cut_books
+from scionreg.judgement import Judge
 from scionreg.lineage.graph import find_kind, not_found
 from scionreg.lineage.place_books import PlaceBooks, read_place_books
-from scionreg.lineage.walk_notes import WalkNotes, read_walk_notes
+from scionreg.lineage.walk_notes import read_marks
 from scionreg.records.cells import noun, unshield
 from scionreg.records.errors import RegistryError
-from scionreg.records.vocabulary import TreeStatus
-from scionreg.records.words import Sentence
-from scionreg.registry.settings import read_settings
+from scionreg.records.vocabulary import Against, TreeStatus
 from scionreg.rotation.cutting_plan import Plan
-from scionreg.rotation.eligibility import rights_caution
 from scionreg.rotation.rows import Spacing, Standing
 from scionreg.rotation.walk import Asked, Degrees, Walk, walk
 
 TOOLS = "Pruners and knives cut, and they carry disease from tree to tree; clean them in between."
 MOST_TREES = 5_000
 """Trees of one walk: memory grows with their square, and nobody walks to more in a day."""
-NOT_TO_BE_CUT = (TreeStatus.RESTING, TreeStatus.RETIRED, TreeStatus.DEAD)
+NOT_HERE = (Against.NAMED_ONLY, Against.LICENCE, Against.LICENSED, Against.RIGHTS_UNKNOWN)
+"""What whoever stands before a tree need not be told there."""
+OF_ALL = (Against.LICENCE, Against.LICENSED, Against.RIGHTS_UNKNOWN)
+"""What is said of a cultivar, once for the walk and not at each of its trees."""
 
 
 def walk_of(
@@ -55,16 +55,17 @@ def walk_of(
     )
     books = read_place_books(connection)
     _check(connection, books, sticks, [start, finish], gates or {})
-    settings = read_settings(connection)
-    cut_books = {each.tree: each for each in read_cut_books(connection, settings)}
-    noted = read_walk_notes(connection, sticks)
-    asked = []
-    for tree, number in sticks.items():
-        notes, book = noted.get(tree, WalkNotes()), cut_books[tree]
-        warned = [says for _, says in book.stopped]
-        if book.status in NOT_TO_BE_CUT:
-            warned.insert(0, Sentence("bar.recorded", status=TreeStatus.spelled(book.status)))
-        asked.append(Asked(tree, number, notes.marks, (*warned, *notes.cautions)))
+    may = Judge(connection).trees(sticks)
+    marks = read_marks(connection, sticks)
+    asked = [
+        Asked(
+            tree,
+            number,
+            marks.get(tree, ()),
+            tuple(each.says for each in may[tree].reasons if each.code not in NOT_HERE),
+        )
+        for tree, number in sticks.items()
+    ]
     found = walk(
         asked,
         standing(books, sticks),
@@ -78,8 +79,8 @@ def walk_of(
         finish=finish,
         gates=gates,
     )
-    rights = dict.fromkeys(rights_caution(cut_books[tree]) for tree in sticks)
-    said = [*found.cautions, *(says for says in rights if says), TOOLS]
+    of_all = (each.says for tree in sticks for each in may[tree].reasons if each.code in OF_ALL)
+    said = [*found.cautions, *dict.fromkeys(of_all), TOOLS]
     return replace(found, cautions=tuple(said))
 
 

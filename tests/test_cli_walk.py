@@ -38,7 +38,7 @@ def test_it_says_where_to_go_and_which_tree_beside_is_not_to_be_cut(run: Run) ->
     assert "do not cut the next one: it is Pendrake (T24-0048-3)" in lines[at + 1]
     assert "6 trees" in lines[-1]
     assert "on foot" in lines[-1]
-    assert "topworked 2011-04-28" in out
+    assert "was topworked on 2011-04-28" in out
     assert "only the east limb was worked over" in out
     assert "retagged 2025-08-19" in out
     assert "Pruners and knives cut" in err
@@ -269,14 +269,14 @@ def test_a_registry_that_knows_little_is_walked_all_the_same(store: Store) -> No
     assert last.tree == "somewhere"
     assert last.marks == ("white ring",)
     assert by_tree["one"].cultivar == "Fernhill"
-    assert by_tree["one"].cautions == ("east: topworked on an unknown day (to FH)",)
+    assert by_tree["one"].cautions == ("limb east was topworked on a day nobody recorded (to FH)",)
     # A dead tree cannot be cut by mistake.
     assert [each.tree for each in by_tree["one"].neighbours] == ["two"]
     assert any("two is on hold since 2026-01-05" in says for says in by_tree["two"].cautions)
     assert found.metres == 4.0
     assert sum("nobody has recorded whether a right to Fernhill" in s for s in found.cautions) == 1
     (dead,) = registry.walk(["gone"]).stops
-    assert "it is recorded as dead" in dead.cautions
+    assert "it is dead" in dead.cautions
     with pytest.raises(NotFoundError):
         registry.walk(["on"])
 

@@ -145,6 +145,14 @@ def _new_plants(facts: TreeFacts, identity: TreeIdentity, asked: Asked) -> Itera
         code = NEW.get(event.event)
         if code is None or (event.date is not None and event.date > asked.on):
             continue
+        when = Sentence("tree.on", day=event.date) if event.date else Sentence("tree.on_no_day")
+        says = broke(event, when=when, detail=in_brackets(event.detail))
+        days = {"since": event.date, "limb": event.limb}
+        if event.limb is not None and event.limb != asked.limb:
+            # A look at the tree tells nothing of a limb that is another cultivar.
+            if event.event in NEW_PLANT and asked.limb is None:
+                yield doubted(Against.LIMB, says, book.tree, **days)
+            continue
         since = event.date or dt.date.min
         if any(day > since for day in looked):
             continue
@@ -154,13 +162,7 @@ def _new_plants(facts: TreeFacts, identity: TreeIdentity, asked: Asked) -> Itera
             continue  # the record is of the tree that was planted then
         if code is Against.TOPWORKED and book.cultivar in (event.detail or ""):
             continue  # it has the name of what it was grafted over to
-        when = Sentence("tree.on", day=event.date) if event.date else Sentence("tree.on_no_day")
-        says = broke(event, when=when, detail=in_brackets(event.detail))
-        days = {"since": event.date, "limb": event.limb}
-        if event.limb is not None and event.limb != asked.limb:
-            if event.event in NEW_PLANT and asked.limb is None:
-                yield doubted(Against.LIMB, says, book.tree, **days)
-        elif code in NO_SOURCE_AFTER:
+        if code in NO_SOURCE_AFTER:
             yield barred(code, says, book.tree, **days)
         else:
             yield doubted(code, says, book.tree, **days)

@@ -1,7 +1,6 @@
 """What the records say of a mother tree that whoever stands before it should know."""
 
 from collections.abc import Iterable
-from typing import NamedTuple
 
 from sqlalchemy import Connection
 
@@ -16,26 +15,16 @@ EVENTS = Query(
 )
 MARKS = (TreeEventKind.RETAGGED, TreeEventKind.LIMB_REMOVED)
 """What a tree may be known by."""
-OTHER_WOOD = (TreeEventKind.TOPWORKED, TreeEventKind.REGREW)
-"""What puts wood of another cultivar into a tree."""
 
 
-class WalkNotes(NamedTuple):
-    """What a tree is known by, and where other wood may be in it."""
-
-    marks: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-
-
-def read_walk_notes(connection: Connection, trees: Iterable[str]) -> dict[str, WalkNotes]:
-    """Return what is noted of trees; those of which nothing is are lacking."""
+def read_marks(connection: Connection, trees: Iterable[str]) -> dict[str, tuple[str, ...]]:
+    """Return what trees are known by, in words; those of which nothing is noted are lacking."""
     trees = list(trees)
     marks: dict[str, list[str]] = {}
-    cautions: dict[str, list[str]] = {}
     for tree, notes in rows(connection, NOTES, trees):
         marks.setdefault(tree, []).append(notes)
     for tree, date, event, limb, detail in rows(connection, EVENTS, trees):
-        if event in MARKS or event in OTHER_WOOD:
+        if event in MARKS:
             says = Sentence(
                 "walk.event",
                 of=Sentence("walk.of_limb", limb=limb) if limb else "",
@@ -43,8 +32,5 @@ def read_walk_notes(connection: Connection, trees: Iterable[str]) -> dict[str, W
                 day=as_day(date) or Sentence("walk.unknown_day"),
                 detail=in_brackets(detail),
             )
-            (marks if event in MARKS else cautions).setdefault(tree, []).append(says)
-    return {
-        tree: WalkNotes(tuple(marks.get(tree, ())), tuple(cautions.get(tree, ())))
-        for tree in marks.keys() | cautions.keys()
-    }
+            marks.setdefault(tree, []).append(says)
+    return {tree: tuple(said) for tree, said in marks.items()}
