@@ -188,6 +188,7 @@ def test_settings_are_put_as_they_were(nursery: Store) -> None:
     registry.change_settings(recorder="P01", units="US", **{"store.gap_hours": "4.50"})
     registry.undo(recorder="P01")
     assert registry.settings == before
+    assert [each.action for each in registry.changes()][-2:] == ["settings", "undo"]
     assert faults_of(nursery) == []
 
 

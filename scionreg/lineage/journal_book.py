@@ -120,6 +120,8 @@ def _noted(
     made = said.get("made", {})
     in_turn = dict.fromkeys((*(each["kind"] for each in said.get("records", ())), *made))
     kinds = {each: int(made[each]["count"]) for each in in_turn if each in made}
+    for each, rows in said.get("corrected", {}).items():
+        kinds[each] = kinds.get(each, 0) + int(rows["count"])
     for each in (*said.get("voided", ()), *said.get("restored", ())):
         kinds[each["kind"]] = kinds.get(each["kind"], 0) + 1
     keys = tuple(_keys(said)) or ((key,) if key and action != "reserve" else ())

@@ -64,7 +64,7 @@ class Change:
         before, self.settings = self.settings, self.settings.changed(values)
         check_words_in_use(self.connection, before, self.settings)
         write_settings(self.connection, self.settings)
-        for said, settings in (("before", before), ("settings", self.settings)):
+        for said, settings in (("were", before), ("settings", self.settings)):
             kept = settings.plain() | settings.own_values
             self.content[said] = {name: kept.get(name, "") for name in values}
 

@@ -211,12 +211,12 @@ def _settings_before(making: Change, line: int, content: Mapping[str, Any]) -> d
     """
     if "settings" not in content:
         return {}
-    if "before" not in content:
+    if "were" not in content:
         raise RegistryError(f"line {line} does not tell how the settings were before it")
     now = making.settings.plain() | making.settings.own_values
     if {name: now.get(name, "") for name in content["settings"]} != content["settings"]:
         raise RegistryError(f"the settings of line {line} were changed since; undo that first")
-    before: dict[str, str] = content["before"]
+    before: dict[str, str] = content["were"]
     return before
 
 
