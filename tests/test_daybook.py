@@ -11,6 +11,7 @@ from conftest import Filled, fill_by
 from printed import texts
 
 from scionreg.api import Registry
+from scionreg.lineage.listing import Wanted
 from scionreg.registry.store import Store
 
 Run = Callable[..., Any]
@@ -138,3 +139,11 @@ def test_the_page_prints_what_the_command_tells(filled: Filled, run: Run, tmp_pa
         assert text in " ".join(printed.split())
     told = json.loads(run("today", "--at", "2026-04-20", "--registry", url, "--json").out)
     assert {"at", "until", "counts", "rounds", "wood_first", "wood_banned", "ending"} <= told.keys()
+
+
+def test_wood_that_may_not_be_used_is_the_same_wherever_it_is_listed(demo: str) -> None:
+    with Registry.open(demo) as registry:
+        banned = {each.bundle for each in registry.today().wood_banned}
+        listed = registry.listed("bundles", Wanted(), against=True).records
+    assert banned
+    assert banned <= {each["bundle"] for each in listed}

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from scionreg.judgement.judge import Judge
-from scionreg.lineage.reasons import Judgement
+from scionreg.lineage.reasons import Judgement, judged
 from scionreg.records.errors import RegistryError
 
 JUDGED = {
@@ -34,22 +34,35 @@ def against_records(
     judge = Judge(connection)
     listed = list(records)
     codes = {str(each[JUDGED[kind]]) for each in listed}
-    judged: Mapping[str, Judgement]
+    known: Mapping[str, Judgement]
     match kind:
         case "mother_trees":
-            judged = judge.trees(codes)
+            known = judge.trees(codes)
         case "bundles":
-            judged = judge.bundles(codes)
+            known = {**judge.bundles(codes), **_in_store(judge, codes)}
         case "graft_lots":
-            judged = judge.lots(codes)
+            known = judge.lots(codes)
         case _:
-            judged = judge.lines(codes)
+            known = judge.lines(codes)
     found = []
     for each in listed:
         code = str(each[JUDGED[kind]])
         if kind == "dispatches":
             code = f"{code}/{each['graft_lot']}"
-        said = [str(reason.says) for reason in judged[code].against] if code in judged else []
+        said = [str(reason.says) for reason in known[code].against] if code in known else []
         if said:
             found.append({**each, "against": said})
     return found
+
+
+def _in_store(judge: Judge, codes: Iterable[str]) -> dict[str, Judgement]:
+    """Return what is known against wood that is left, which grows older in its store."""
+    from scionreg import storing
+
+    found = storing.report(
+        judge.connection, sorted(codes), now=True, at=judge.moment(), judge=judge
+    )
+    return {
+        each.bundle: judged(each.bundle, "bundles", judge.on, each.reasons)
+        for each in found.bundles
+    }
