@@ -51,6 +51,7 @@ def test_every_kind_of_change_is_told_in_plain_words(nursery: Run, tmp_path: Pat
         "1 bundle, 2 bundle parents recorded: B7, B7/B1, B7/B2",
     ]
     assert changes[0]["changed"] == [{"column": "grafts", "before": 9, "after": 8}]
+    assert [(each["column"], each["after"]) for each in changes[4]["changed"]] == [("units", "US")]
     assert (changes[0]["why"], changes[3]["keys"]) == ("counted again", ["D1/H26"])
     assert "P01  graft lot G26 corrected: grafts 9 -> 8 (counted again)" in nursery("journal").out
 

@@ -25,7 +25,7 @@ class Noted:
 
     `time` is by the registry's clock. `kinds` counts the records it wrote or ended, by kind; `keys`
     are theirs, as far as the line names them (an import does not). `changed` is what a correction
-    changed, by column: before and after.
+    changed, by column, or other settings, by name: before and after.
     """
 
     line: int
@@ -125,10 +125,11 @@ def _noted(
     for each in (*said.get("voided", ()), *said.get("restored", ())):
         kinds[each["kind"]] = kinds.get(each["kind"], 0) + 1
     keys = tuple(_keys(said)) or ((key,) if key and action != "reserve" else ())
+    before, after = said.get("before") or {}, said.get("after", said.get("settings")) or {}
     changed = {
-        name: (said["before"].get(name), said["after"].get(name))
-        for name in sorted({*said.get("before", ()), *said.get("after", ())})
-        if said["before"].get(name) != said["after"].get(name)
+        name: (before.get(name), after.get(name))
+        for name in sorted({*before, *after})
+        if before.get(name) != after.get(name)
     }
     moment = dt.datetime.fromisoformat(str(stored(time))).replace(tzinfo=dt.UTC)
     return Noted(
