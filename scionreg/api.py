@@ -22,7 +22,7 @@ from scionreg.records.errors import NotFoundError, Problem, ProblemsError, Regis
 from scionreg.records.rules import Scope
 from scionreg.records.shell import command_line
 from scionreg.records.tables import table
-from scionreg.records.vocabulary import Trouble
+from scionreg.records.vocabulary import HoldEvent, Trouble
 from scionreg.registry import checking, correcting, issuing, recording, undoing
 from scionreg.registry.audit import audit
 from scionreg.registry.changes import Change, change
@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from scionreg.documents.field_sheets.sheet import FieldSheet
     from scionreg.entering import Entry
     from scionreg.exchange.loggers import LoggerImport
+    from scionreg.holding import Stop
     from scionreg.identifying import Matches
     from scionreg.identity.off_type import OffType
     from scionreg.identity.sampling import SampleSize
@@ -245,6 +246,44 @@ class Registry:
     def undo(self, *, recorder: str = "", **which: Any) -> Undone:
         """Undo the last change, as a new one; `which` as `undoing.undo`."""
         return undoing.undo(self.store, by=recorder, **which)
+
+    def hold(
+        self, *codes: str, day: dt.date | None = None, recorder: str = "", **how: str
+    ) -> list[Recorded]:
+        """Hold trees, wood, lots, positions or dispatches; `how` as the fields of `Stop`."""
+        return self._hold(HoldEvent.HOLD, self._stops(codes, how), day, recorder)
+
+    def release(
+        self, *codes: str, day: dt.date | None = None, recorder: str = "", **how: str
+    ) -> list[Recorded]:
+        """End holds; the same as `hold`."""
+        return self._hold(HoldEvent.RELEASED, self._stops(codes, how), day, recorder)
+
+    def proposed_holds(self, found: "OffTypes") -> "list[Stop]":
+        """Return what answers about wrong trees propose to hold; as `holding.proposed`."""
+        from scionreg import holding
+
+        with self.store.reading() as connection:
+            return holding.proposed(connection, found)
+
+    def hold_all(self, stops: "Sequence[Stop]", *, recorder: str = "") -> list[Recorded]:
+        """Hold several things, each for its own reason, in one change."""
+        return self._hold(HoldEvent.HOLD, stops, None, recorder)
+
+    def _stops(self, codes: Iterable[str], how: Mapping[str, str]) -> "list[Stop]":
+        from scionreg.holding import Stop
+
+        return [Stop(code=code, **how) for code in codes]
+
+    def _hold(
+        self, event: HoldEvent, stops: "Sequence[Stop]", day: dt.date | None, recorder: str
+    ) -> list[Recorded]:
+        from scionreg import holding
+
+        with self.store.reading() as connection:
+            by = recorder or self.settings.by
+            records = holding.records_of(connection, event, stops, day=day, by=by)
+        return self.record_all(list(records), recorder=recorder)
 
     def reserve(
         self,

@@ -34,6 +34,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "identifying",
         "vouching",
         "off_types",
+        "holding",
         "cutting",
         "ordering",
         "planning",

@@ -14,6 +14,7 @@ from scionreg.cli import (
     changing,
     console,
     enter,
+    holding,
     identity,
     journal,
     keeping,
@@ -92,6 +93,8 @@ GROUPS: dict[str, tuple[str, ...]] = {
         *(
             "recall",
             "offtype",
+            "hold",
+            "release",
             "match",
             "undo",
             "correct",
@@ -210,6 +213,8 @@ app.command("correct")(changing.correct)
 app.command("void")(changing.void)
 app.command("restore")(changing.restore)
 app.command("undo")(changing.undo)
+app.command("hold")(holding.hold)
+app.command("release")(holding.release)
 app.command("reserve")(keeping.reserve)
 app.command("settings")(keeping.settings)
 app.command("trace")(answers.trace)

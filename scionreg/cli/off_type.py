@@ -7,11 +7,13 @@ import typer
 
 from scionreg.cli import console
 from scionreg.cli.options import (
+    By,
     Csv,
     Json,
     Where,
     WordsFile,
     Workings,
+    Yes,
     one_asked,
     opened,
     workings_shown,
@@ -37,19 +39,29 @@ def offtype(
     page: Annotated[
         str, typer.Option(help="Write a one-page timeline of one of them into this HTML file.")
     ] = "",
+    hold: Annotated[
+        bool,
+        typer.Option(
+            "--hold", help="Hold what it proposes to hold, check, rename, graft over or remove."
+        ),
+    ] = False,
     words: WordsFile = None,
     workings: Workings = "",
+    yes: Yes = False,
     registry: Where = "",
+    by: By = "",
     json: Json = False,
     csv: Csv = False,
 ) -> None:
     """Say where an identity broke, and what else shares the fault.
 
     Causes with probabilities, which of them nothing can tell apart, what is affected and excluded,
-    and which check is worth its cost. Exit code 3 where a step of the chain likely failed.
+    and which check is worth its cost. With --hold it shows what it would hold, and asks. Exit code
+    3 where a step of the chain likely failed.
 
     Examples: scionreg offtype G24-0029-6/6; scionreg offtype D26-0001-7 --picture chain.png
     """
+    from scionreg.cli.holding import hold_proposed
     from scionreg.cli.telling_off_type import tell_off_types
     from scionreg.records.vocabulary import Failure
 
@@ -62,14 +74,18 @@ def offtype(
         shown = workings_shown(opened_registry, workings, found)
         if picture or page:
             _put_on_paper(opened_registry, found.answers[0], picture, page, words)
-    if shown:
-        pass  # the answer is part of it
-    elif json:
-        console.as_json(found.to_dict())
-    elif csv:
-        console.as_csv(found.to_rows())
-    else:
-        tell_off_types(found, in_full=bool(asked))
+        stops = opened_registry.proposed_holds(found) if hold else []
+        if shown:
+            pass  # the answer is part of it
+        elif json:
+            proposed = {"holds": [each.to_dict() for each in stops]} if hold else {}
+            console.as_json(found.to_dict() | proposed)
+        elif csv:
+            console.as_csv(found.to_rows())
+        else:
+            tell_off_types(found, in_full=bool(asked))
+        if hold:
+            hold_proposed(opened_registry, stops, by, yes=yes)
     if any(each.causes[0].failure != Failure.NONE_OF_THESE for each in found.answers):
         raise typer.Exit(3)
 

@@ -43,7 +43,7 @@ def _record(kind: str, says: str) -> Callable[..., None]:
                 made = _ask(registry, kind, given, who, ctx)
             else:
                 made = registry.record_all([(kind, given)], recorder=who)
-            _show(registry, made, as_json=json)
+            show_recorded(registry, made, as_json=json)
 
     keyword = inspect.Parameter.KEYWORD_ONLY
     columns = [
@@ -179,7 +179,7 @@ def _rebundle(says: str) -> Callable[..., None]:
                 made = _tie(opened_registry, given, who, ctx)
             else:
                 raise RegistryError("tied from which bundles? give each as --parent CODE=STICKS")
-            _show(opened_registry, made, as_json=json)
+            show_recorded(opened_registry, made, as_json=json)
 
     run.__doc__ = says
     return run
@@ -192,7 +192,7 @@ def _parent(text: str) -> tuple[str, int]:
     return code, int(sticks)
 
 
-def _show(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
+def show_recorded(registry: "Registry", made: list[Recorded], *, as_json: bool) -> None:
     """Show what was recorded, and the warnings that stay with it."""
     if not made:
         return
