@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 
 from scionreg import __version__
 from scionreg.cutting import outlook
+from scionreg.judgement.recorded import against_uses
 from scionreg.judgement.rests import opens
 from scionreg.lineage.balance import Balance, BalanceRow, balance
 from scionreg.lineage.graph import Query, as_day, rows
@@ -20,7 +21,7 @@ from scionreg.lineage.royalties import Royalties, Royalty, royalties
 from scionreg.lineage.season_books import SeasonBooks, read_books
 from scionreg.lineage.since import JournalMark, last_line
 from scionreg.off_types import looked_at, off_types
-from scionreg.records.errors import RegistryError
+from scionreg.records.errors import Problem, RegistryError
 from scionreg.records.starting_values import RecordValues
 from scionreg.records.vocabulary import CheckMethod, Counting
 from scionreg.registry import journal
@@ -109,7 +110,8 @@ class Correction(NamedTuple):
 class SeasonReport:
     """All of it. `take` is None where nothing was counted.
 
-    `balance` has a row a cultivar, `alarms` those bundles and collections that do not close.
+    `balance` has a row a cultivar, `alarms` those bundles and collections that do not close;
+    `against` are the uses that something known spoke against on their day.
     `known` counts the season's cuttings by whether the tree was verified then (None: no day).
     `pressure` are the trees that were cut, as they stand for the season after. `classes` counts
     bundles by what the store did to them.
@@ -127,6 +129,7 @@ class SeasonReport:
     grafts: int
     balance: Balance
     alarms: tuple[BalanceRow, ...]
+    against: tuple[Problem, ...]
     store: "StoreReport"
     classes: dict[str, int]
     spells: tuple[WarmSpell, ...]
@@ -154,6 +157,9 @@ class SeasonReport:
             "grafts": self.grafts,
             "balance": self.balance.to_rows(),
             "alarms": [each.to_dict() for each in self.alarms],
+            "recorded_against": [
+                {"kind": each.kind, "key": each.key, "says": each.wrong} for each in self.against
+            ],
             "store": {
                 "classes": self.classes,
                 "warm_spells": [
@@ -216,6 +222,7 @@ def season_report(connection: Connection, season: int) -> SeasonReport:
         grafts=sum(each.grafts for each in books.lots if each.graft_lot not in books.undated),
         balance=balance(connection, scope="cultivar", season=season),
         alarms=tuple(_alarms(connection, books)),
+        against=tuple(said for _, said in against_uses(connection, days=(first, last))),
         store=store,
         classes=_count(each.grade.value for each in store.bundles if each.bundle in own),
         spells=tuple(_spells(store, own)),

@@ -135,13 +135,17 @@ def _use(report: "SeasonReport", words: Words) -> Section:
         words("season_report.use.alarm", code=each.code or "?", says=each.alarm)
         for each in report.alarms
     ]
+    against = [
+        words("season_report.use.against", code=each.key, says=each.wrong)
+        for each in report.against
+    ]
     says = words("season_report.picture.use")
     drawn = [(says, pictures.draw_use(report.balance.rows, words))] if rows else []
     return part_of(
         words,
         "use",
         table_of(words, "use", columns, rows),
-        lines=[*_losses(report, words), *alarms],
+        lines=[*_losses(report, words), *alarms, *against],
         notes=[words("season_report.use.note")] if rows else [],
         drawn=drawn,
     )

@@ -23,8 +23,12 @@ from scionreg.registry.rows import key_text
 
 Ids = tuple[int, int]
 """The first and the last id of records that were made together."""
+Days = tuple[dt.date, dt.date]
 MINDED = (Against.NAMED_ONLY, Against.AGE_ENDS, Against.PERMISSION_ENDS, Against.LIMB)
-"""What is told where work is planned, and not with every record."""
+"""What is told where work is planned, and not with every record.
+
+That a licence is wanting is told of cuttings alone: it is asked for before wood is cut.
+"""
 
 
 @dataclass(slots=True)
@@ -42,6 +46,7 @@ def against_uses(
     connection: Connection,
     made: Mapping[str, Ids] | None = None,
     *,
+    days: Days | None = None,
     judge: Judge | None = None,
 ) -> Iterator[tuple[int, Problem]]:
     """Yield the ids of records of a use that something spoke against, and what.
@@ -49,16 +54,24 @@ def against_uses(
     Parameters
     ----------
     made : by record kind the ids of new records; None asks about all there are.
+    days : the first and the last day of the uses asked about; None asks about all.
     """
     judge = judge or Judge(connection)
     for kind, (column, judging) in JUDGING.items():
         if made is not None and kind not in made:
             continue
         uses = _uses(connection, kind, column, None if made is None else made[kind])
+        if days is not None:
+            uses = [each for each in uses if each.day and days[0] <= each.day <= days[1]]
         for day, on_it in _by_day(uses).items():
             found = judging(judge, on_it, day or judge.today, new=made is not None)
             for use in on_it:
-                reasons = [each for each in found.get(use.key, ()) if each.code not in MINDED]
+                reasons = [
+                    each
+                    for each in found.get(use.key, ())
+                    if each.code not in MINDED
+                    and (kind == "collections" or each.code is not Against.LICENCE)
+                ]
                 if reasons:
                     yield use.record, _problem(kind, column, use, reasons)
 
