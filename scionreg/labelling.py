@@ -1,5 +1,6 @@
 """Labels of a registry: of what is recorded, and blanks for codes that are reserved."""
 
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -14,9 +15,12 @@ from scionreg.documents.labels.saying import (
     labels_of,
     tree_label,
 )
+from scionreg.judgement import Judge, Judgement
+from scionreg.judgement.recorded import MINDED
 from scionreg.lineage import label_books as books
 from scionreg.lineage.graph import Lot, find_kind, not_found, read_lots, split_position
 from scionreg.lineage.label_books import Book, LotBook, WoodBook
+from scionreg.lineage.reasons import judged
 from scionreg.lineage.standing import now_at, regrafts_among
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.tables import code_column, table
@@ -127,7 +131,13 @@ def labels(
             )
         else:
             made += labels_of(read[kinds[code]][code], tell)
-    doubts = [*single.doubts, *_misnamed(read, single.trees, tell.words), *_mixed(read, tell.words)]
+    doubts = [
+        *_judged(connection, settings, kinds, single.trees, tell.words),
+        *_more_than_live(connection, single.trees, tell.words),
+        *single.doubts,
+        *_misnamed(read, single.trees, tell.words),
+        *_mixed(read, tell.words),
+    ]
     return Labels(tuple(made), tuple(_cautions(made, doubts, tell.words)))
 
 
@@ -289,6 +299,67 @@ def _lot(read: Mapping[str, Mapping[str, Book]], code: str) -> LotBook:
     book = read["graft_lots"][code]
     assert isinstance(book, LotBook)
     return book
+
+
+def _judged(
+    connection: Connection,
+    settings: Settings,
+    kinds: Mapping[str, str],
+    trees: Mapping[str, list[_Tree]],
+    words: Words,
+) -> Iterator[str]:
+    """Yield in a line each what speaks against using what is labelled; nothing is left out."""
+    judge = Judge(connection, settings=settings)
+    for each in _judgements(judge, kinds, trees):
+        against = [reason for reason in each.against if reason.code not in MINDED]
+        if against:
+            how = "doubted" if each.may else "barred"
+            why = "; ".join(words.tell(reason.says) for reason in against)
+            yield words(f"label.caution.{how}", code=each.item, why=why)
+
+
+def _judgements(
+    judge: Judge, kinds: Mapping[str, str], trees: Mapping[str, list[_Tree]]
+) -> Iterator[Judgement]:
+    """Yield the judgement of each code, of single trees that of their lot at those positions."""
+
+    def named(kind: str) -> list[str]:
+        return [code for code, of in kinds.items() if of == kind and code not in trees]
+
+    if asked := named("mother_trees"):
+        yield from judge.trees(asked).values()
+    if asked := named("collections"):
+        holds = judge.holds(judge.on)
+        for code in asked:
+            yield judged(code, "collections", judge.on, judge.of_holds(code, holds))
+    if asked := named("bundles"):
+        yield from judge.bundles(asked).values()
+    whole, places = dict.fromkeys(named("graft_lots")), dict[str, list[int]]()
+    for code, single in trees.items():
+        for each in single if kinds[code] == "graft_lots" else ():
+            if each.position is None or "/" not in code:
+                whole[each.lot] = None
+            else:
+                places.setdefault(each.lot, []).append(each.position)
+    if asked := list(whole | dict.fromkeys(places)):
+        some = {lot: at for lot, at in places.items() if lot not in whole}
+        yield from judge.lots(asked, positions=some).values()
+    if asked := [code for code, kind in kinds.items() if kind == "dispatches"]:
+        yield from judge.lines(asked).values()
+
+
+def _more_than_live(
+    connection: Connection,
+    trees: Mapping[str, list[_Tree]],
+    words: Words,
+) -> Iterator[str]:
+    """Yield the lots that get a label a tree, and more than were alive when counted last."""
+    made = Counter(
+        each.lot for code, single in trees.items() for each in single if each.lot == code
+    )
+    for lot, alive in books.read_alive(connection, made).items():
+        if made[lot] > alive:
+            yield words("label.caution.alive", lot=lot, labels=made[lot], alive=alive)
 
 
 def _misnamed(

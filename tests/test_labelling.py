@@ -195,7 +195,7 @@ def test_every_kind_with_a_label_has_a_blank(nursery: Registry) -> None:
     for kind in codes.LETTER_OF:
         nursery.reserve(kind, person="P02", count=1, season=2026, recorder="P01")
     for kind in codes.LETTER_OF:
-        if kind in ("identity_checks", "dispatches"):
+        if kind in ("identity_checks", "dispatches", "permissions"):
             with pytest.raises(RegistryError, match="there is no label for"):
                 nursery.blank_labels("P02", kind=kind)
         else:
@@ -326,3 +326,44 @@ def test_what_cannot_be_labelled_is_refused(
     assert code == 1
     assert message in err
     assert not Path("a.pdf").exists()
+
+
+# What speaks against using what is labelled
+
+
+def test_what_is_held_is_labelled_and_said_to_be_held_in_a_line_a_code(nursery: Registry) -> None:
+    sent = {"graft_lot": "G26-0001-7", "date": "2026-10-20", "customer": "K1", "trees": 5}
+    nursery.record("dispatches", dispatch="D26-0001-7", recorder="P01", first=1, last=5, **sent)
+    nursery.hold("B26-0001-7", why="no name", recorder="P01")
+    nursery.hold("G26-0001-7", positions="3;7", why="odd leaves", recorder="P01")
+    nursery.hold("C26-0001-7", recorder="P01")
+
+    def said(*codes: str, **options: Any) -> list[str]:
+        return [
+            each.partition(" since")[0]
+            for each in nursery.labels(*codes, **options).cautions
+            if "on hold" in each
+        ]
+
+    assert said("B26-0001-7") == ["B26-0001-7 may not be used: B26-0001-7 is on hold"]
+    assert said("C26-0001-7") == ["C26-0001-7 may not be used: C26-0001-7 is on hold"]
+    in_part = "positions 3;7 of G26-0001-7 are on hold"
+    assert said("G26-0001-7") == [f"G26-0001-7 is in doubt: {in_part}"]
+    assert said("G26-0001-7", trees=True) == [f"G26-0001-7 is in doubt: {in_part}"]
+    (one,) = said("G26-0001-7/3")
+    assert one == "G26-0001-7 may not be used: G26-0001-7 is on hold"
+    assert "positions" not in "".join(said("G26-0001-7/4"))
+    (line,) = said("D26-0001-7")
+    assert line == f"D26-0001-7/G26-0001-7 is in doubt: {in_part}"
+    assert len(nursery.labels("D26-0001-7").labels) == 5
+
+
+def test_more_labels_than_trees_alive_are_told_by_the_last_count(nursery: Registry) -> None:
+    count = {"graft_lot": "G26-0001-7", "recorder": "P01"}
+    nursery.record("take_counts", date="2026-05-20", pushing=20, **count)
+    told = nursery.labels("G26-0001-7", trees=True).cautions
+    assert not [each for each in told if "alive" in each]
+    nursery.record("take_counts", date="2026-09-20", pushing=17, **count)
+    told = nursery.labels("G26-0001-7", trees=True).cautions
+    assert "G26-0001-7: 20 labels for 17 trees alive at the last count" in told
+    assert not [e for e in nursery.labels("G26-0001-7/3").cautions if "alive" in e]

@@ -148,6 +148,11 @@ SENT = Query(
     "WHERE dispatch IN {codes} ORDER BY dispatch, id"
 )
 
+ALIVE = Query(
+    "SELECT graft_lot, date, pushing FROM take_counts "
+    "WHERE graft_lot IN {codes} AND pushing IS NOT NULL AND date IS NOT NULL"
+)
+
 
 class Sent(NamedTuple):
     """A line of a dispatch, whose trees are to be labelled."""
@@ -318,6 +323,17 @@ def read_sent(connection: Connection, asked: Collection[str]) -> dict[str, list[
     for row in rows(connection, SENT, asked):
         found.setdefault(row[0], []).append(Sent(*row))
     return found
+
+
+def read_alive(connection: Connection, lots: Collection[str]) -> dict[str, int]:
+    """Return how many trees of graft lots grew from the scion when they were counted last."""
+    found = rows(connection, ALIVE, lots)
+    last: dict[str, tuple[dt.date, int]] = {}
+    for lot, date, pushing in found:
+        day = as_day(date)
+        assert day is not None
+        last[lot] = max(last.get(lot, (day, pushing)), (day, pushing))
+    return {lot: alive for lot, (_, alive) in last.items()}
 
 
 def read_named(connection: Connection, written: set[str]) -> dict[str, Named]:
