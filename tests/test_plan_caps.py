@@ -92,9 +92,9 @@ def test_no_plan_within_the_caps_leaves_less_short(case) -> None:
     assert (must, sum(lacks.values())) == best_of_all(trees, wanted, caps)
 
 
-def caps_for(supply, wanted, seconds=4):
+def caps_for(supply, wanted):
     """Return caps a third below what the plan without any uses."""
-    made = plan(supply, wanted, seconds=seconds)
+    made = plan(supply, wanted, seconds=LONG)
     return [
         cap_of("visits", 0, made.work[0].visits * 2 // 3, LABOUR),
         cap_of("sticks", 1, made.work[1].sticks * 2 // 3, LABOUR),
