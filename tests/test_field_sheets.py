@@ -659,3 +659,28 @@ def test_lots_grafted_here_are_told_with_their_method_left_to_write(store: Store
         sheet = fill(connection, "counting", wanted, WORDS)
     assert dict(sheet.lines[0].cells) == {"graft_lot": "G26-0002-5", "scorer": "P02"}
     assert sheet.lines[0].told == "Fernhill · 10 Mar 2026 · 5 grafts"
+
+
+def test_what_is_held_is_left_out_of_due_grafting_and_marked_where_work_on_it_is_due(
+    filled: Callable[[Callable[[Store], None]], Store],
+) -> None:
+    registry = Registry(filled(furnish))
+    registry.record("collections", tree="T26-0001-7", date="2026-01-21", sticks=9, recorder="P01")
+
+    def lines(name: str, day: str, *about: str) -> list[Line]:
+        with registry.store.reading() as connection:
+            wanted = Wanted(day=dt.date.fromisoformat(day), about=dict.fromkeys(about))
+            return list(fill(connection, name, wanted, WORDS).lines)
+
+    def held(found: list[Line]) -> list[bool]:
+        return [any("on hold" in each for each in line.warned) for line in found]
+
+    days = {"grafting": "2026-02-01", "packing": "2026-01-22", "counting": "2026-06-15"}
+    for name, day in days.items():
+        assert held(lines(name, day)) == [False], name
+    for code in ("B26-0001-7", "C26-0002-5", "G26-0001-7"):
+        registry.hold(code, day=dt.date(2026, 1, 21), recorder="P01")
+    assert lines("grafting", days["grafting"]) == []
+    assert held(lines("grafting", days["grafting"], "B26-0001-7")) == [True]
+    assert held(lines("packing", days["packing"])) == [True]
+    assert held(lines("counting", days["counting"])) == [True]

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy import Connection
 
@@ -11,6 +11,7 @@ from scionreg.documents.field_sheets.sheet import ABOUT, DAYS, PEOPLE, FieldShee
 from scionreg.lineage.due import not_counted, not_tied
 from scionreg.lineage.graph import find_kind
 from scionreg.lineage.known import Known, read_known
+from scionreg.lineage.reasons import Reason
 from scionreg.records.cells import noun
 from scionreg.records.errors import RegistryError
 from scionreg.records.tables import table
@@ -162,11 +163,30 @@ def _subjects(
             yield from _to_cut(connection, wanted, settings, words)
         case "grafting" | "cooler":
             yield from _in_store(connection, name, wanted, settings, words)
-        case _ if wanted.about:
-            yield from (_Subject(code=code) for code in wanted.about)
         case _:
             day = wanted.day or settings.today()
-            yield from _due(connection, name, day, settings, words)
+            due = [_Subject(code=code) for code in wanted.about]
+            if not due:
+                due = list(_due(connection, name, day, settings, words))
+            yield from _marked(connection, name, due, day, words)
+
+
+def _marked(
+    connection: Connection, name: str, due: list[_Subject], day: dt.date, words: Words
+) -> Iterator[_Subject]:
+    """Yield cuttings to tie and lots to count with what bars their use; the work stays due."""
+    from scionreg.judgement import Judge
+
+    judge, codes = Judge(connection, day), [each.code for each in due]
+    found: dict[str, Iterable[Reason]] = {}
+    if name == "packing":
+        holds = judge.holds(day)
+        found = {code: judge.of_holds(code, holds) for code in codes}
+    elif name == "counting" and codes:
+        found = {code: each.bars for code, each in judge.lots(codes).items()}
+    for each in due:
+        says = (words.tell(reason.says) for reason in found.get(each.code, ()))
+        yield replace(each, warned=(*each.warned, *says))
 
 
 def _due(
