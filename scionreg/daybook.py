@@ -9,6 +9,7 @@ from sqlalchemy import Connection, select
 
 from scionreg.entering.draft import kept_drafts
 from scionreg.judgement.judge import Judge
+from scionreg.judgement.recorded import against_uses
 from scionreg.judgement.rests import opens
 from scionreg.lineage.balance import balance
 from scionreg.lineage.due import not_counted, shelves
@@ -304,7 +305,10 @@ def _holds(judge: Judge, woods: Sequence[InStore], values: TodayValues) -> Itera
 
 
 def _alarms(connection: Connection, judge: Judge, since: dt.date) -> Iterator[Alarm]:
-    """Yield what does not add up this season, and lately: warm spells and off-types found."""
+    """Yield what does not add up this season, and what came up lately.
+
+    That is warm spells, off-types found, and uses of what something known spoke against.
+    """
     season = judge.settings.season(judge.on)
     for row in balance(connection, scope="bundle", season=season, alarms_only=True).rows:
         yield Alarm("balance", row.code or "–", str(row.alarm))
@@ -327,3 +331,5 @@ def _alarms(connection: Connection, judge: Judge, since: dt.date) -> Iterator[Al
         what = Sentence("today.found", found=found) if found else ""
         says = Sentence("today.off", check=check, off=off, checked=checked, by=method, found=what)
         yield Alarm("off_type", item, says)
+    for _, problem in against_uses(connection, days=(since, judge.on), judge=judge):
+        yield Alarm(problem.rule, problem.key, problem.wrong)

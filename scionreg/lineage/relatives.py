@@ -138,13 +138,14 @@ def many(looks: Sequence[KinLook]) -> bool:
 
 def told(looks: Sequence[KinLook], item: str, source: str) -> Sentence:
     """Return in words what looks at relatives say, and where to ask on."""
-    found = list(dict.fromkeys(each.found for each in looks if each.found))
+    unsaid = (None, "", Found.UNKNOWN, Found.OTHER)
+    found = list(dict.fromkeys(each.found for each in looks if each.found not in unsaid))
     return Sentence(
         "stop.relatives",
         source=source,
         off=sum(each.off for each in looks),
         checked=sum(each.checked for each in looks),
-        found=found_to_be(joined(found, "joined.or")) if found else "",
+        found=found_to_be(joined([str(each) for each in found], "joined.or")) if found else "",
         items=joined(list(dict.fromkeys(each.item for each in looks)), "joined.comma"),
         item=item,
     )
