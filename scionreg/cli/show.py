@@ -1,11 +1,13 @@
 """The command that shows one thing: its record, and what stands around it."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from scionreg.cli import console
 from scionreg.cli.options import Json, Key, KindOption, Where, asked, kind_of, opened
+from scionreg.cli.telling import where_from
 from scionreg.records import codes
+from scionreg.records.counting import many
 from scionreg.records.errors import NotFoundError
 from scionreg.records.shell import command_line
 
@@ -13,6 +15,7 @@ if TYPE_CHECKING:
     from scionreg.api import Registry
     from scionreg.lineage.asked import Asked
     from scionreg.lineage.context import Context, Made
+    from scionreg.lineage.found_wood import Perhaps
 
 MOST = 12
 """Lines of one part that a person is shown."""
@@ -160,7 +163,7 @@ def _tell_tree(around: "Context") -> None:
 
 def _tell_around(around: "Context") -> None:
     for source in around.sources:
-        tree = f"tree {source.tree}" if source.tree else "no tree of this nursery"
+        tree = where_from(source)
         limb = f" limb {source.limb}" if source.limb else ""
         cut = f", cut {source.date} ({source.collection})" if source.date else ""
         said = f"{source.share:.0%} {source.cultivar or 'cultivar unknown'}, {tree}{limb}{cut}"
@@ -199,8 +202,32 @@ def _tell_around(around: "Context") -> None:
                 console.data(console.one_line(f"  source: {said}: {each.trace.grade.value}"))
     _part("happened", around.events)
     _tell_looks(around)
+    if around.perhaps is not None:
+        _tell_perhaps(around.perhaps)
     if around.reserved_for:
         console.data(f"  code reserved for {around.reserved_for}")
+
+
+def _tell_perhaps(found: "Sequence[Perhaps]") -> None:
+    """Say which bundles wood without a label may be of; none of it is proof."""
+    if not found:
+        console.data("  what it may be: no bundle of its store lacks sticks by a count")
+        return
+    _part(
+        "what it may be, by the sticks that bundles of its store lack; its diameter tells nothing, "
+        "since it is not recorded",
+        (
+            f"perhaps {each.bundle} ({' + '.join(each.cultivars) or 'cultivar unknown'}), which "
+            f"lacks {each.lacks:g}; {_when_there(each)}"
+            for each in found
+        ),
+    )
+
+
+def _when_there(each: "Perhaps") -> str:
+    if each.days:
+        return f"it was in that store until {many(each.days, 'day')} before"
+    return "it was in that store" if each.surely else "it may have been in that store"
 
 
 def _tell_made(title: str, made: "Iterable[Made]") -> None:

@@ -90,8 +90,15 @@ def _tell_sources(found: "Trace") -> None:
         _tell_source(source)
 
 
+def where_from(source: "Source") -> str:
+    """Return the tree that wood came from, in words."""
+    if source.tree:
+        return f"tree {source.tree}"
+    return "tree unknown" if source.grade is Grade.UNKNOWN else "no tree of this nursery"
+
+
 def _tell_source(source: "Source") -> None:
-    where = f"tree {source.tree}" if source.tree else "no tree of this nursery"
+    where = where_from(source)
     limb = f" limb {source.limb}" if source.limb else ""
     cut = f", cut {source.date}" if source.date else ", day of cutting not recorded"
     collection = f" ({source.collection})" if source.collection else ""

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, or_, select
 
 from scionreg.lineage.chain import Look, read_lines
+from scionreg.lineage.found_wood import Perhaps, read_perhaps
 from scionreg.lineage.graph import Lot, Query, as_day, read_lots, rows, split_position
 from scionreg.lineage.line_traces import TracedLine, trace_lines
 from scionreg.lineage.standing import now_at, regrafts_among
@@ -73,6 +74,8 @@ class Context:
     reserved_for: str | None = None
     stands: Lot | None = field(default=None)
     """Of a single tree, the lot whose graft stands there now."""
+    perhaps: Sequence[Perhaps] | None = None
+    """Of a bundle without a label, those that it may be of, the likeliest first."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the stable JSON form."""
@@ -96,6 +99,7 @@ class Context:
             "events": list(self.events),
             "reserved_for": self.reserved_for,
             "stands": self.stands.graft_lot if self.stands else None,
+            "perhaps": None if self.perhaps is None else [e.to_dict() for e in self.perhaps],
         }
 
 
@@ -204,6 +208,7 @@ def _of_bundle(connection: Connection, code: str) -> Context:
         left=read_left(connection, held).get(code, 0),
         looks=_looks(connection, code),
         reserved_for=_reserved(connection, "bundles", code),
+        perhaps=read_perhaps(connection, code),
     )
 
 
