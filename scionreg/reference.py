@@ -63,6 +63,7 @@ GROUPS = {
     "order": "Order in time",
     "counts": "Numbers",
     "places": "Places",
+    "wood": "What wood is",
     "intake": "Asked of new records only",
     "judged": "Asked of the judgement",
 }

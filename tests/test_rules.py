@@ -119,19 +119,21 @@ MISTAKES: dict[str, dict[str, st.SearchStrategy[str]]] = {
         "tree": code("T", 11, 12),
         "cultivar": st.sampled_from(["Fernhill", "FH", "Fern"]),
         "block": st.sampled_from(["", "Bank"]),
-        "row": st.just("9"),
-        "latitude": st.sampled_from(["", "45.0002", "46"]),
+        "row": st.sampled_from(["1", "9"]),
+        "position": st.sampled_from(["", "1"]),
+        "latitude": st.sampled_from(["", "45.0002", "46", "-45"]),
         "longitude": st.sampled_from(["", "5.0002"]),
         "planted": DAYS,
         "graft_lot": MAYBE_LOT,
         "graft_position": PLACES,
+        "sticks_per_year": st.sampled_from(["", "0", "5"]),
     },
     "collections": {
         "collection": code("C", 11, 12),
         "tree": TREES | code("T", 11, 12),
         "date": DAYS,
         "cutter": HANDS,
-        "sticks": FEW,
+        "sticks": FEW | st.just("1490"),
         "order_in_day": st.sampled_from(["", "1", "2", "7"]),
     },
     "bundles": {
@@ -143,6 +145,12 @@ MISTAKES: dict[str, dict[str, st.SearchStrategy[str]]] = {
         "packed": DAYS,
     },
     "bundle_parents": {"bundle": BUNDLES, "parent": BUNDLES, "sticks": st.sampled_from("19")},
+    "bundle_log": {
+        "bundle": BUNDLES,
+        "time": st.sampled_from(["2026-01-02T08:00Z", "2026-01-11T20:00Z", "2026-03-21T08:00Z"]),
+        "event": st.sampled_from(["checked", "discarded"]),
+        "sticks": FEW,
+    },
     "graft_lots": {
         "graft_lot": code("G", 11, 12),
         "bundle": BUNDLES,
@@ -175,6 +183,7 @@ MISTAKES: dict[str, dict[str, st.SearchStrategy[str]]] = {
         "trees": st.sampled_from(["2", "20"]),
         "first": PLACES,
         "last": PLACES,
+        "label_cultivar": st.sampled_from(["", "Gate", "Oldgate", "Fernhill"]),
     },
 }
 """Columns and the values that rows are drawn from: some right, some wrong, some of old records."""

@@ -5,7 +5,7 @@ read (`cells`); every other rule is a query for the records that break it, so th
 serves recording one, importing a million, and the audit of a whole registry.
 """
 
-from scionreg.records.rules import counts, loops, order, places, references
+from scionreg.records.rules import counts, loops, order, places, references, wood
 from scionreg.records.rules.base import CELL_RULES, INTAKE_RULES, JUDGED_RULES, RULES, Rule, Scope
 
 __all__ = [
@@ -20,4 +20,5 @@ __all__ = [
     "order",
     "places",
     "references",
+    "wood",
 ]

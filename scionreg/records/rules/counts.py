@@ -7,6 +7,7 @@ from sqlalchemy import (
     CompoundSelect,
     Double,
     Select,
+    case,
     cast,
     exists,
     func,
@@ -14,15 +15,16 @@ from sqlalchemy import (
     literal_column,
     or_,
     select,
+    true,
     union_all,
 )
 from sqlalchemy.sql import ColumnElement
 
 from scionreg.records.own_words import STICKS
-from scionreg.records.rules.base import Scope, broken, rule
+from scionreg.records.rules.base import Scope, broken, joined, rule, season_of
 from scionreg.records.rules.references import within
 from scionreg.records.tables import table
-from scionreg.records.vocabulary import BundleEventKind, GraftMethod, Trouble
+from scionreg.records.vocabulary import BundleEventKind, Counting, GraftMethod, Trouble
 
 GRAFTS_A_STICK: dict[GraftMethod, float] = {
     GraftMethod.CLEFT: 0.5,
@@ -206,6 +208,61 @@ def more_sent_than_grafted(scope: Scope) -> Iterator[Select[Any]]:
     )
 
 
+@rule(
+    kind="dispatches",
+    column="trees",
+    trouble=Trouble.WARNING,
+    touches=("dispatches", "take_counts", "graft_lots"),
+    why="Trees beyond those that lived came from another lot, or a count or a number is wrong.",
+    wrong="{sent} trees of {graft_lot} were sent since {counted}, when {live} were alive",
+    right="correct the number or the lot they came from, or record a later count",
+)
+def sent_more_than_lived(scope: Scope) -> Iterator[Select[Any]]:
+    """No more trees of a lot are sent after a count than it found alive, unless it was regrafted.
+
+    Told of the dispatch that goes beyond, and of those after it.
+    """
+    sent, lots = table("dispatches").columns, table("graft_lots").alias("again").columns
+    counts, last = table("take_counts").columns, table("take_counts").alias("last").columns
+    so_far = table("dispatches").alias("so_far").columns
+    last_day = (
+        select(func.max(last["date"]))
+        .where(last["graft_lot"] == sent["graft_lot"], last["date"] <= sent["date"])
+        .scalar_subquery()
+    )
+    total = (
+        select(func.sum(so_far["trees"]))
+        .where(so_far["graft_lot"] == sent["graft_lot"], so_far["date"] >= counts["date"])
+        .where(
+            or_(
+                so_far["date"] < sent["date"],
+                (so_far["date"] == sent["date"]) & (so_far["id"] <= sent["id"]),
+            )
+        )
+        .scalar_subquery()
+    )
+    regrafted = exists().where(
+        lots["regraft_of"] == sent["graft_lot"],
+        or_(lots["date"].is_(None), lots["date"] > counts["date"]),
+    )
+    live = counts["pushing"] + func.coalesce(counts["green"], 0)
+    yield (
+        broken(
+            "dispatches",
+            sent["trees"],
+            sent=total,
+            graft_lot=sent["graft_lot"],
+            counted=counts["date"],
+            live=live,
+        )
+        .join_from(
+            table("dispatches"), table("take_counts"), counts["graft_lot"] == sent["graft_lot"]
+        )
+        .where(within(scope, "dispatches"), counts["date"] == last_day)
+        .where(total > live, ~regrafted)
+    )
+
+
 CLASSES = ("pushing", "green", "dead", "stock_only", "missing", "broken")
 
 
@@ -261,3 +318,99 @@ def rising_count(scope: Scope) -> Iterator[Select[Any]]:
         .where(within(scope, "take_counts"), earlier.columns["date"] < later["date"])
         .where(live > before, ~regrafted)
     )
+
+
+@rule(
+    kind="bundle_log",
+    column="sticks",
+    trouble=Trouble.WARNING,
+    touches=("bundle_log", "bundles"),
+    why="Sticks do not multiply in store: another bundle was counted, or other wood was put to it.",
+    wrong="{value} sticks were found in {bundle}, but only {tied} were tied",
+    right="count again, look at the label, or correct the sticks that were tied",
+)
+def counted_more_than_tied(scope: Scope) -> Iterator[Select[Any]]:
+    """A look at a bundle finds no more sticks than were tied, unless those were estimated."""
+    log, bundles = table("bundle_log").columns, table("bundles").columns
+    yield (
+        broken("bundle_log", log["sticks"], bundle=log["bundle"], tied=bundles["sticks"])
+        .join_from(table("bundle_log"), table("bundles"), bundles["bundle"] == log["bundle"])
+        .where(within(scope, "bundle_log"), log["event"] == BundleEventKind.CHECKED)
+        .where(log["sticks"] > bundles["sticks"])
+        .where(func.coalesce(bundles["count"], "") != Counting.ESTIMATED.value)
+    )
+
+
+TIMES_EXPECTED = 3
+"""Times the sticks expected of a tree in a year that are doubted in a season. An estimate."""
+MOST_OF_A_TREE = 1500
+"""Sticks of one tree in a season that are doubted where nobody wrote what is expected of it: three
+times the most of any bank tree (500; `RotationValues`). An estimate."""
+
+
+@rule(
+    kind="collections",
+    column="sticks",
+    trouble=Trouble.WARNING,
+    touches=("collections", "mother_trees"),
+    why="More than a tree can grow was cut of other trees too, or a number or a tag is wrong.",
+    wrong="{total} sticks of {tree} were cut in season {season}; {expected}",
+    right="count again, and look whether all of it was cut of this tree",
+)
+def cut_more_than_it_grows(scope: Scope) -> Iterator[Select[Any]]:
+    """No more is cut of a tree in a season than it could grow.
+
+    That is roughly three times the sticks expected of it in a year, or 1500 where nobody wrote
+    them. Told of the cutting that goes beyond, and of those after it.
+    """
+    cuts, trees = table("collections").columns, table("mother_trees").columns
+    day = literal(scope.season_first_day)
+    a_year = func.nullif(trees["sticks_per_year"], 0)
+    most = func.coalesce(a_year * TIMES_EXPECTED, MOST_OF_A_TREE)
+    season = season_of(cuts["date"], day)
+    much = (
+        select(cuts["tree"], season.label("season"))
+        .join_from(table("collections"), table("mother_trees"), trees["tree"] == cuts["tree"])
+        .where(cuts["date"].is_not(None), _trees_of(scope))
+        .group_by(cuts["tree"], season, trees["sticks_per_year"])
+        .having(func.sum(cuts["sticks"]) > most)
+        .subquery("much")
+    )
+    total = func.sum(cuts["sticks"]).over(
+        partition_by=(cuts["tree"], much.columns["season"]), order_by=(cuts["date"], cuts["id"])
+    )
+    running = (
+        select(cuts["id"], much.columns["season"], total.label("total"))
+        .join_from(
+            much,
+            table("collections"),
+            (cuts["tree"] == much.columns["tree"]) & (season == much.columns["season"]),
+        )
+        .subquery("running")
+    )
+    expected = case(
+        (a_year.is_(None), literal("hardly a tree grows so many")),
+        else_=joined(a_year, " are expected of it in a year"),
+    )
+    yield (
+        broken(
+            "collections",
+            cuts["sticks"],
+            total=running.columns["total"],
+            tree=cuts["tree"],
+            season=running.columns["season"],
+            expected=expected,
+        )
+        .join_from(running, table("collections"), cuts["id"] == running.columns["id"])
+        .join(table("mother_trees"), trees["tree"] == cuts["tree"])
+        .where(running.columns["total"] > most)
+    )
+
+
+def _trees_of(scope: Scope) -> ColumnElement[bool]:
+    """Return the condition that a collection is of a tree to judge, or of a judged one's tree."""
+    if scope.codes is None:
+        return true()
+    tree, mine = table("collections").columns["tree"], table("collections").alias("mine").columns
+    judged = select(mine["tree"]).where(scope.of("collections", mine["collection"]))
+    return or_(scope.of("mother_trees", tree), tree.in_(judged))

@@ -1,7 +1,7 @@
 """Rules about time: things happen in an order, by hands that can be in one place at a time."""
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sqlalchemy import (
@@ -274,6 +274,32 @@ def packed_before_cut(scope: Scope) -> Iterator[Select[Any]]:
         .join(parents, parents.columns["bundle"] == links["parent"])
         .where(scope.of("bundles", links["bundle"]))
         .where(bundles["packed"] < parents.columns["packed"])
+    )
+
+
+def _is_before(found: Mapping[str, Any]) -> bool:
+    """Tell whether a time is of a day before another, wherever on earth it was written."""
+    tied = dt.datetime.combine(dt.date.fromisoformat(found["packed"]), dt.time())
+    return dt.datetime.fromisoformat(found["at"]) <= tied - dt.timedelta(hours=12)
+
+
+@rule(
+    kind="bundle_log",
+    column="time",
+    trouble=Trouble.WARNING,
+    touches=("bundle_log", "bundles"),
+    why="What was looked at or moved before was another bundle, or one of the two days is wrong.",
+    wrong="{at} UTC is before {bundle} was tied, {packed}",
+    right="correct one of the two days, or the bundle",
+    keep=_is_before,
+)
+def logged_before_tied(scope: Scope) -> Iterator[Select[Any]]:
+    """What happens to a bundle is of the day it was tied, or later."""
+    log, bundles = table("bundle_log").columns, table("bundles").columns
+    yield (
+        broken("bundle_log", at=log["time"], bundle=log["bundle"], packed=bundles["packed"])
+        .join_from(table("bundle_log"), table("bundles"), bundles["bundle"] == log["bundle"])
+        .where(within(scope, "bundle_log"), log["time"] < bundles["packed"])
     )
 
 

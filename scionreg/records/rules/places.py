@@ -4,14 +4,27 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sqlalchemy import Select, String, and_, cast, exists, func, literal, or_, select, true, tuple_
+from sqlalchemy import (
+    Select,
+    String,
+    and_,
+    case,
+    cast,
+    exists,
+    func,
+    literal,
+    or_,
+    select,
+    true,
+    tuple_,
+)
 from sqlalchemy.sql import ColumnElement
 
 from scionreg.records.cells import expand_positions
 from scionreg.records.rules.base import Scope, broken, joined, odd_rows, rule, season_of
 from scionreg.records.rules.references import within
 from scionreg.records.tables import table
-from scionreg.records.vocabulary import Trouble
+from scionreg.records.vocabulary import TreeEventKind, TreeStatus, Trouble
 
 FAR_FROM_BLOCK_M = 50.0
 """A fix this far outside its block, beyond its own accuracy, is doubted. An estimate."""
@@ -220,6 +233,42 @@ def sent_from_elsewhere(scope: Scope) -> Iterator[Select[Any]]:
     )
 
 
+@rule(
+    kind="dispatches",
+    column="first",
+    trouble=Trouble.WARNING,
+    touches=("dispatches", "graft_lots"),
+    why="A tree leaves once; a second customer got other trees than are written, or none.",
+    wrong="positions {first} to {last} of {graft_lot} are sent twice: {other} sent {other_first} "
+    "to {other_last} to {customer}, and there are too few for both",
+    right="correct the positions of one of the two, or the number of its trees",
+)
+def position_sent_twice(scope: Scope) -> Iterator[Select[Any]]:
+    """A position is sent once.
+
+    Two dispatches may share positions so long as all that are named hold the trees of both.
+    """
+    sent, others = table("dispatches").columns, table("dispatches").alias("others")
+    before = others.columns
+    start = case((sent["first"] < before["first"], sent["first"]), else_=before["first"])
+    end = case((sent["last"] > before["last"], sent["last"]), else_=before["last"])
+    yield (
+        broken(
+            "dispatches",
+            sent["first"],
+            **{name: sent[name] for name in ("first", "last", "graft_lot")},
+            other=before["dispatch"],
+            other_first=before["first"],
+            other_last=before["last"],
+            customer=before["customer"],
+        )
+        .join_from(table("dispatches"), others, before["graft_lot"] == sent["graft_lot"])
+        .where(within(scope, "dispatches"), before["id"] < sent["id"])
+        .where(before["first"] <= sent["last"], before["last"] >= sent["first"])
+        .where(sent["trees"] + before["trees"] > end - start + 1)
+    )
+
+
 def _lies_elsewhere(found: Mapping[str, Any]) -> bool:
     """Tell whether any position of a list is outside a lot's range."""
     places = expand_positions(found["value"])
@@ -305,4 +354,115 @@ def far_from_block(scope: Scope) -> Iterator[Select[Any]]:
         .where(or_(within(scope, "mother_trees"), within(scope, "blocks")))
         .where(and_(trees["latitude"].is_not(None), trees["longitude"].is_not(None)))
         .where(blocks["outline"].is_not(None))
+    )
+
+
+def _stands(trees: Any) -> ColumnElement[bool]:
+    """Return the condition that nothing recorded says that a tree is gone from its place."""
+    events = table("tree_events").columns
+    gone = (TreeEventKind.DIED, TreeEventKind.REPLANTED)
+    ended = exists().where(
+        events["tree"] == trees["tree"], events["limb"].is_(None), events["event"].in_(gone)
+    )
+    over = [status.value for status in (TreeStatus.RETIRED, TreeStatus.DEAD)]
+    return func.coalesce(trees["status"], "").not_in(over) & ~ended
+
+
+@rule(
+    kind="mother_trees",
+    column="position",
+    trouble=Trouble.WARNING,
+    touches=("mother_trees", "tree_events"),
+    why="Whoever cuts by row and position cuts one for the other; it may also be one tree, twice.",
+    wrong="{other} ({cultivar}) stands at {block} row {row}, position {value} too",
+    right="correct the place; if it is the same tree, void one; if the other is gone, record that "
+    "it died or retire it",
+)
+def same_place_twice(scope: Scope) -> Iterator[Select[Any]]:
+    """Two mother trees do not stand at one position, unless one of them is gone."""
+    trees, others = table("mother_trees").columns, table("mother_trees").alias("others")
+    there = others.columns
+    same = and_(*(there[name] == trees[name] for name in ("block", "row", "position")))
+    yield (
+        broken(
+            "mother_trees",
+            trees["position"],
+            other=there["tree"],
+            cultivar=there["cultivar"],
+            block=trees["block"],
+            row=trees["row"],
+        )
+        .join_from(table("mother_trees"), others, same & (there["id"] < trees["id"]))
+        .where(within(scope, "mother_trees") | scope.of("mother_trees", there["tree"]))
+        .where(_stands(trees), _stands(there))
+    )
+
+
+SIGN_COUNTS_FROM = 2.5
+"""Degrees from which a wrong sign is told: the two places are then some hundred kilometres apart,
+and a nursery's trees may well stand on both sides of a meridian or of the equator. An estimate."""
+
+
+@rule(
+    kind="mother_trees",
+    trouble=Trouble.WARNING,
+    touches=("mother_trees", "blocks"),
+    why="West and south are written with a minus, which is easily forgotten.",
+    wrong="the fix {latitude} {longitude} is far from the others: {there} trees stand near "
+    "{right_latitude} {right_longitude}",
+    right="perhaps the minus of the {at_column} is missing, or one too many; correct it, or leave "
+    "it if the tree stands there",
+)
+def far_from_others(scope: Scope) -> Iterator[Select[Any]]:
+    """A tree does not stand alone where more trees would be near with the other sign.
+
+    Asked where no outline of its block tells; near is within about a degree.
+    """
+    trees, blocks = table("mother_trees").columns, table("blocks").columns
+    every = table("mother_trees").alias("every").columns
+    degrees = (func.round(every["latitude"]), func.round(every["longitude"]))
+    squares = (
+        select(*(d.label(name) for d, name in zip(degrees, ("north", "east"), strict=True)))
+        .add_columns(func.count().label("trees"))
+        .where(every["latitude"].is_not(None), every["longitude"].is_not(None))
+        .group_by(*degrees)
+        .cte("squares")
+    )
+    latitude, longitude = trees["latitude"], trees["longitude"]
+    for column, signs in ((latitude, (-1, 1)), (longitude, (1, -1))):
+        right = (latitude * signs[0], longitude * signs[1])
+        there, here = _near(squares, *right), _near(squares, latitude, longitude)
+        yield (
+            broken(
+                "mother_trees",
+                column,
+                at_column=literal(column.name),
+                latitude=latitude,
+                longitude=longitude,
+                there=there,
+                right_latitude=right[0],
+                right_longitude=right[1],
+            )
+            .join_from(
+                table("mother_trees"),
+                table("blocks"),
+                blocks["block"] == trees["block"],
+                isouter=True,
+            )
+            .where(within(scope, "mother_trees") | within(scope, "blocks"))
+            .where(func.abs(column) >= SIGN_COUNTS_FROM, blocks["outline"].is_(None))
+            .where(there > here)
+        )
+
+
+def _near(
+    squares: Any, latitude: ColumnElement[float], longitude: ColumnElement[float]
+) -> ColumnElement[int]:
+    """Return SQL for the trees in the squares of a degree at a place and around it."""
+    counted = squares.alias().columns
+    return (
+        select(func.coalesce(func.sum(counted["trees"]), 0))
+        .where(counted["north"].between(latitude - 1, latitude + 1))
+        .where(counted["east"].between(longitude - 1, longitude + 1))
+        .scalar_subquery()
     )
