@@ -71,7 +71,7 @@ def trees_last(folder: Path) -> None:
 def import_whole(store: Store, paths: Sequence[Path]) -> None:
     """Import files that nothing may be wrong with."""
     done = import_files(store, paths, by="P001")
-    if done.problems:
+    if done.refused:
         raise RuntimeError(f"{len(done.problems)} problems, the first: {done.problems[0]}")
 
 

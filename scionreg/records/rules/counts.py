@@ -222,7 +222,8 @@ def sent_more_than_lived(scope: Scope) -> Iterator[Select[Any]]:
 
     Told of the dispatch that goes beyond, and of those after it.
     """
-    sent, lots = table("dispatches").columns, table("graft_lots").alias("again").columns
+    sent, lots = table("dispatches").columns, table("graft_lots").columns
+    again = table("graft_lots").alias("again").columns
     counts, last = table("take_counts").columns, table("take_counts").alias("last").columns
     so_far = table("dispatches").alias("so_far").columns
     last_day = (
@@ -242,8 +243,8 @@ def sent_more_than_lived(scope: Scope) -> Iterator[Select[Any]]:
         .scalar_subquery()
     )
     regrafted = exists().where(
-        lots["regraft_of"] == sent["graft_lot"],
-        or_(lots["date"].is_(None), lots["date"] > counts["date"]),
+        again["regraft_of"] == sent["graft_lot"],
+        or_(again["date"].is_(None), again["date"] > counts["date"]),
     )
     live = counts["pushing"] + func.coalesce(counts["green"], 0)
     yield (
@@ -258,8 +259,10 @@ def sent_more_than_lived(scope: Scope) -> Iterator[Select[Any]]:
         .join_from(
             table("dispatches"), table("take_counts"), counts["graft_lot"] == sent["graft_lot"]
         )
+        .join(table("graft_lots"), lots["graft_lot"] == sent["graft_lot"])
         .where(within(scope, "dispatches"), counts["date"] == last_day)
         .where(total > live, ~regrafted)
+        .where(total <= lots["grafts"])  # more than that is refused
     )
 
 
