@@ -59,7 +59,7 @@ def _one_cultivar(name: ColumnElement[str], other: ColumnElement[str]) -> Column
     kind="dispatches",
     column="label_cultivar",
     trouble=Trouble.WARNING,
-    touches=("dispatches", "graft_lots", "cultivars"),
+    touches=("dispatches", "graft_lots", "bundles", "bundle_parents", "collections", "cultivars"),
     why="The customer gets another cultivar than is on the label, or another lot was sent.",
     wrong="labelled {value}, but {graft_lot} is recorded as {recorded}",
     right="correct the label or the lot; if the label is right, what the wood is recorded as",
@@ -67,11 +67,12 @@ def _one_cultivar(name: ColumnElement[str], other: ColumnElement[str]) -> Column
 def label_against_wood(scope: Scope) -> Iterator[Select[Any]]:
     """Trees are labelled as a cultivar that the wood of their lot is recorded as, or may be."""
     sent, lots = table("dispatches").columns, table("graft_lots").columns
+    asked = or_(within(scope, "dispatches"), scope.of("bundles", lots["bundle"]))
     labelled = (
         select(lots["bundle"])
         .distinct()
         .join_from(table("dispatches"), table("graft_lots"), lots["graft_lot"] == sent["graft_lot"])
-        .where(within(scope, "dispatches"), sent["label_cultivar"].is_not(None))
+        .where(asked, sent["label_cultivar"].is_not(None))
     )
     wood = _wood(labelled).columns
     label, cultivar = sent["label_cultivar"], wood["cultivar"]
@@ -85,7 +86,7 @@ def label_against_wood(scope: Scope) -> Iterator[Select[Any]]:
         )
         .join_from(table("dispatches"), table("graft_lots"), lots["graft_lot"] == sent["graft_lot"])
         .join(wood["bundle"].table, wood["bundle"] == lots["bundle"])
-        .where(within(scope, "dispatches"), label.is_not(None))
+        .where(asked, label.is_not(None))
         .group_by(sent["id"])
         .having(func.max(agrees) == 0)
     )
