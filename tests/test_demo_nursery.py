@@ -24,6 +24,8 @@ Rows = list[dict[str, str]]
 
 
 def read(kind: str) -> Rows:
+    if not (FOLDER / f"{kind}.csv").exists():  # nothing of the kind is recorded
+        return []
     with (FOLDER / f"{kind}.csv").open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 
@@ -52,7 +54,8 @@ def positions_of(lot: dict[str, str]) -> set[int]:
 
 def test_the_same_seed_writes_the_committed_files(told: Nursery, tmp_path: Path) -> None:
     write_folder(told, tmp_path)
-    names = [f"{kind}.csv" for kind in tables.KINDS] + ["blocks.geojson", "README.md"]
+    names = [*(f"{kind}.csv" for kind in tables.KINDS), "blocks.geojson", "README.md"]
+    names = [name for name in names if (tmp_path / name).exists() or (FOLDER / name).exists()]
     different = [n for n in names if (tmp_path / n).read_bytes() != (FOLDER / n).read_bytes()]
     assert different == []
 
