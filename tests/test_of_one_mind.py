@@ -17,6 +17,7 @@ from scionreg import storing
 from scionreg.cutting import outlook
 from scionreg.judgement import Judge
 from scionreg.judgement.recorded import against_uses
+from scionreg.lineage.judged_books import SpokenOf
 from scionreg.lineage.trace import trace
 from scionreg.mapping import told
 from scionreg.records.vocabulary import Against, IdentityStatus
@@ -222,3 +223,24 @@ def test_sisters_of_trees_found_off_are_told_of_everywhere(demo: str, run: Any, 
 
     with Registry.open(demo) as registry, registry.store.reading() as connection:
         assert Judge(connection).lots([lot_code])[lot_code].has(Against.RELATIVES)
+
+
+@given_registries
+def test_a_quick_look_over_all_uses_misses_none_that_judging_each_would_tell(
+    store: Store, records: Rows, day: dt.date
+) -> None:
+    """The naive twin judges every use; the product first asks which may be told at all."""
+    with holding(store, records) as connection:
+        quick = {problem for _, problem in against_uses(connection)}
+        judge = Judge(connection)
+        everything = [[each[key] for each in records[kind]] for kind, key in CODES]
+        judge.__dict__["spoken_of"] = SpokenOf(*map(frozenset, everything))
+        assert quick == {problem for _, problem in against_uses(connection, judge=judge)}
+
+
+CODES = (
+    ("collections", "collection"),
+    ("bundles", "bundle"),
+    ("graft_lots", "graft_lot"),
+    ("graft_lots", "graft_lot"),
+)

@@ -21,11 +21,13 @@ from scionreg.lineage.judged_books import (
     Held,
     Permit,
     Right,
+    SpokenOf,
     read_ground,
     read_holds,
     read_permits,
     read_renamed,
     read_rights,
+    read_spoken_of,
 )
 from scionreg.lineage.lot_checks import LotCheck, read_lot_checks
 from scionreg.lineage.reasons import Judgement, Reason, barred, doubted, judged
@@ -365,6 +367,11 @@ class Judge:
     def from_increase(self) -> dict[str, str]:
         """Return the trees that were grown from a temporary source, and from which."""
         return grown_from_increase(self.connection)
+
+    @cached_property
+    def spoken_of(self) -> SpokenOf:
+        """Return what anything recorded may speak against, on whatever day."""
+        return read_spoken_of(self.connection, self.from_increase)
 
     @cached_property
     def weights(self) -> Weights:

@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from scionreg.judgement.judge import Judge
+from scionreg.lineage.judged_books import SpokenOf
 from scionreg.lineage.reasons import Judgement, Reason
 from scionreg.records.errors import Problem
 from scionreg.records.rules import JUDGED_RULES
@@ -23,6 +24,8 @@ from scionreg.registry.rows import key_text
 
 Ids = tuple[int, int]
 """The first and the last id of records that were made together."""
+CLOSELY = 50
+"""New records of a kind up to which the time that wood spent in store is looked at too."""
 Days = tuple[dt.date, dt.date]
 MINDED = (Against.NAMED_ONLY, Against.AGE_ENDS, Against.PERMISSION_ENDS, Against.LIMB)
 """What is told where work is planned, and not with every record.
@@ -63,8 +66,11 @@ def against_uses(
         uses = _uses(connection, kind, column, None if made is None else made[kind])
         if days is not None:
             uses = [each for each in uses if each.day and days[0] <= each.day <= days[1]]
+        closely = made is not None and len(uses) <= CLOSELY
+        if not closely:
+            uses = [each for each in uses if _may_be_told(kind, each, judge.spoken_of)]
         for day, on_it in _by_day(uses).items():
-            found = judging(judge, on_it, day or judge.today, new=made is not None)
+            found = judging(judge, on_it, day or judge.today, new=made is not None, closely=closely)
             for use in on_it:
                 reasons = [
                     each
@@ -74,6 +80,19 @@ def against_uses(
                 ]
                 if reasons:
                     yield use.record, _problem(kind, column, use, reasons)
+
+
+def _may_be_told(kind: str, use: _Use, spoken_of: SpokenOf) -> bool:
+    """Tell whether anything recorded may speak against a use, on whatever day."""
+    match kind:
+        case "bundles":
+            return use.item in spoken_of.collections
+        case "graft_lots" | "bundle_parents":
+            return use.item in spoken_of.bundles
+        case "dispatches":
+            return use.item in spoken_of.lots or use.row["dispatch"] in spoken_of.dispatches
+        case _:
+            return True
 
 
 def _uses(connection: Connection, kind: str, column: str, ids: Ids | None) -> list[_Use]:
@@ -129,7 +148,7 @@ def _problem(kind: str, column: str, use: _Use, reasons: list[Reason]) -> Proble
 Found = Mapping[str, Iterable[Reason]]
 
 
-def _cuts(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool) -> Found:
+def _cuts(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool, closely: bool) -> Found:
     """Judge the trees that were cut on a day; what has no day is told of new records only."""
     found: dict[str, list[Reason]] = {}
     for use in uses:
@@ -138,19 +157,20 @@ def _cuts(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool) -> Found:
     return found
 
 
-def _ties(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool) -> Found:
+def _ties(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool, closely: bool) -> Found:
     """Judge the cuttings that bundles were tied from: only holds on them; their trees were told."""
     holds = judge.holds(day)
     return {use.key: judge.of_holds(use.item, holds) for use in uses}
 
 
-def _graftings(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool) -> Found:
+def _graftings(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool, closely: bool) -> Found:
+    """Judge bundles; the age of their wood, and what their stores did, of a few new ones only."""
     asked = list(dict.fromkeys(use.item for use in uses))
-    found = judge.bundles(asked, on=day) if new else judge.bundles_by_records(asked, on=day)
+    found = judge.bundles(asked, on=day) if closely else judge.bundles_by_records(asked, on=day)
     return {use.key: found[use.item].against for use in uses}
 
 
-def _sendings(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool) -> Found:
+def _sendings(judge: Judge, uses: list[_Use], day: dt.date, *, new: bool, closely: bool) -> Found:
     lines = judge.lines({use.row["dispatch"] for use in uses}, on=day)
     return {use.key: _of(lines, use.key) for use in uses}
 

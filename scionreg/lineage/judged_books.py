@@ -147,3 +147,68 @@ def _less(held: Held, released: frozenset[int]) -> Iterable[Held]:
         yield held  # of the whole lot: a release of some trees leaves the rest held
     elif held.positions - released:
         yield held._replace(positions=held.positions - released)
+
+
+SPOKEN_TREES = Query(
+    "SELECT tree FROM tree_events WHERE event IN "
+    "('hold', 'notice', 'died', 'topworked', 'regrew_below_union') "
+    "UNION SELECT tree FROM mother_trees WHERE kind = 'increase' OR status IN ('dead', 'retired') "
+    "UNION SELECT tree FROM permissions WHERE tree IS NOT NULL "
+    "UNION SELECT t.tree FROM mother_trees t JOIN permissions p ON p.block = t.block "
+    "UNION SELECT t.tree FROM identity_checks c JOIN mother_trees t ON t.tree = c.item "
+    "WHERE c.off > 0"
+)
+OFF = Query("SELECT item FROM identity_checks WHERE off > 0")
+OF_TREES = Query("SELECT collection FROM collections WHERE tree IN {codes}")
+OF_LOTS = Query(
+    "SELECT b.bundle, b.collection FROM graft_lots g JOIN bundles b ON b.bundle = g.bundle "
+    "WHERE g.graft_lot IN {codes}"
+)
+OF_COLLECTIONS = Query("SELECT bundle FROM bundles WHERE collection IN {codes}")
+SPOKEN_BUNDLES = Query(
+    "SELECT bundle FROM bundle_log WHERE event = 'hold' OR condition IN ('mould', 'dead') "
+    "OR (event = 'discarded' AND sticks IS NULL) OR (event = 'checked' AND sticks = 0) "
+    "UNION SELECT b.bundle FROM bundles b WHERE b.collection IS NULL AND b.received_from IS NULL "
+    "AND NOT EXISTS (SELECT 1 FROM bundle_parents p WHERE p.bundle = b.bundle)"
+)
+TIED_FROM = Query("SELECT bundle FROM bundle_parents WHERE parent IN {codes}")
+GRAFTED_FROM = Query("SELECT graft_lot FROM graft_lots WHERE bundle IN {codes}")
+
+
+class SpokenOf(NamedTuple):
+    """What anything that is recorded may speak against, on some day; the rest nothing does.
+
+    A quick look at a whole registry, so that only these need be judged use by use.
+    """
+
+    collections: frozenset[str]
+    bundles: frozenset[str]
+    lots: frozenset[str]
+    dispatches: frozenset[str]
+
+
+def read_spoken_of(connection: Connection, from_increase: Iterable[str]) -> SpokenOf:
+    """Return what something may speak against; `from_increase` are trees of temporary sources."""
+
+    def found(query: Query, codes: Iterable[str] = ()) -> set[str]:
+        return {row[0] for row in rows(connection, query, codes)}
+
+    named = {item.partition("/")[0] for item in found(OFF)}
+    held = {row[0].partition("/")[0] for row in rows(connection, HOLDS, ())}
+    trees = found(SPOKEN_TREES) | set(from_increase)
+    collections = found(OF_TREES, trees) | named
+    bundles = found(SPOKEN_BUNDLES) | named
+    for bundle, collection in rows(connection, OF_LOTS, named):
+        bundles.add(bundle)
+        if collection is not None:
+            collections.add(collection)
+    new = bundles | found(OF_COLLECTIONS, collections)
+    while new:
+        bundles |= new
+        new = found(TIED_FROM, new) - bundles
+    return SpokenOf(
+        collections=frozenset(held),
+        bundles=frozenset(bundles),
+        lots=frozenset(found(GRAFTED_FROM, bundles) | named | held),
+        dispatches=frozenset(named | held),
+    )
