@@ -39,8 +39,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure() -> None:
-    """Have each worker's BLAS keep to one core: there is a worker for every one."""
+    """Have each worker's BLAS keep to one core, for there are as many; have nothing folded.
+
+    Pytest loads readline, which sets the terminal's size, or 80 by 24 where there is none, in the
+    environment that workers and commands inherit, and past `os.environ`.
+    """
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for name in ("COLUMNS", "LINES"):
+        os.environ.pop(name, None)
+        os.unsetenv(name)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
