@@ -49,6 +49,9 @@ def find_record(connection: Connection, kind: str, key: str) -> Found:
         connection, kind, kept_key(connection, kind, key)
     )
     if not close:
+        beginning = key.partition("/")[0]
+        if beginning != key and _close(connection, kind, beginning):
+            raise NotFoundError(f"{beginning} is recorded, but nothing under '{key}'")
         raise NotFoundError(f"no {kind.replace('_', ' ')} are recorded under '{key}'")
     if len(close) > 1:
         zone = read_settings(connection).zone
