@@ -260,7 +260,7 @@ def _ending(connection: Connection, judge: Judge, last: dt.date) -> Iterator[End
     day = judge.on
     for each in statuses(connection, on=day if day != judge.today else None).due(last):
         if each.day >= day:
-            says = Sentence(f"today.ends.{each.what}", cultivar=each.cultivar)
+            says = Sentence(f"today.ends.status.{each.what}", cultivar=each.cultivar)
             yield Ending(each.day, each.what, each.tree, says)
     for name, right in judge.rights.items():
         if right.until is not None and day <= right.until <= last:

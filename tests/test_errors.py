@@ -49,7 +49,7 @@ STEPS: dict[str, Callable[[Store], None]] = {
 }
 """What has to happen in the registry before an example breaks its rule."""
 
-BY = {"unknown_recorder": "p03"}
+BY = {"unknown_recorder": "P30"}
 """Who imports an example, where it is not P01."""
 
 COMES_WITH = {"used_before_cut": {"used_before_packed"}}

@@ -418,7 +418,7 @@ def test_what_is_alike_but_older_is_no_slip(local: Store) -> None:
 def test_whoever_records_under_a_code_that_nobody_has_is_told_the_likely_one(
     local: Store,
 ) -> None:
-    made = record(local, "stores", {"store": "Box-1"}, by="p02")
+    made = record(local, "stores", {"store": "Box-1"}, by="P022")
     assert [(each.rule, each.right[:11]) for each in made.warnings] == [
         ("unknown_recorder", "perhaps P02")
     ]
@@ -558,7 +558,7 @@ def test_a_bundle_tied_from_others_is_asked_for_them_row_by_row(
     terminal = sit_down("rebundle", "--packed", "2026-02-20")
     terminal.sees("bundle [Enter: issue one]: ")
     terminal.types(",", "1", "6", then=["1 parent*: ", "1 sticks*: ", "2 parent*: "])
-    terminal.types("1", "3", then=["2 sticks*: ", "recorded with another sticks"])
+    terminal.types("1", "3", then=["2 sticks*: ", "stands with sticks 6, here 3"])
     terminal.types("<", "2", "4", then=["2 parent", "2 sticks", "3 parent*: "])
     terminal.types(".", "y", then=["record them? yes or no: ", "recorded B26-0003-0"])
     assert terminal.child.wait(20) == 0

@@ -16,6 +16,7 @@ from scionreg.exchange.headers import kind_named, known_columns, read_header
 from scionreg.exchange.workbooks import LAST_ROW, SheetRow, letters, read_sheet, sheets_of
 from scionreg.records.cells import Cell, CellError, Number, Whole
 from scionreg.records.errors import Problem, RegistryError
+from scionreg.records.rules import RULES
 from scionreg.records.tables import KINDS, fields
 from scionreg.records.vocabulary import Trouble
 from scionreg.registry.intake import Batch
@@ -68,7 +69,7 @@ class Source:
         if missing := sorted(self.outlines.keys() - self.placed):
             wrong = f"{OUTLINES} has an outline of {', '.join(missing)}, which is no block here"
             right = f"write the block into {self.path.name}, or take the outline away"
-            self.complain(0, CellError("unknown_reference", wrong, right))
+            self.complain(0, CellError(RULES["unknown_reference"].name, wrong, right))
 
     def complain(self, line: int, error: CellError, column: str = "", value: str = "") -> None:
         """Note something wrong with the form of the file."""

@@ -198,7 +198,7 @@ def _told(
         case "void" | "restore" | "undo" if kind and keys:
             more = len(keys) - 1
             and_more = Sentence("journal.and_more", number=more) if more > 0 else ""
-            return Sentence(f"journal.{action}", what=_one(kind, key), more=and_more)
+            return Sentence(f"journal.took_back.{action}", what=_one(kind, key), more=and_more)
         case _:
             return Sentence("journal.other", action=action.replace("_", " "), what=what or key)
 

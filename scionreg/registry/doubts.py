@@ -73,9 +73,8 @@ def unknown_recorder(making: Change) -> Iterator[Doubt]:
     if not people or making.by in people or not making.made:
         return
     kind, made = next(iter(making.made.items()))
-    like = [each for each in people if each.casefold() == making.by.casefold()]
-    like += difflib.get_close_matches(making.by, sorted(people), 3, 0.6)
-    meant = f"perhaps {' or '.join(dict.fromkeys(like))}; else " if like else ""
+    like = difflib.get_close_matches(making.by, sorted(people), 3, 0.6)
+    meant = f"perhaps {' or '.join(like)}; else " if like else ""
     key = KINDS[kind].KEY
     columns = table(kind).columns
     first = select(*(columns[name] for name in key)).where(columns["id"] == made.first_id)
