@@ -37,6 +37,7 @@ ISSUED = {
     "stores": {},
     "identity_checks": {"item": "T26-0001-7", "method": "leaf", "checked": 1, "off": 0},
     "dispatches": {"graft_lot": "G26-0001-7", "customer": "CU1", "trees": 1},
+    "permissions": {"host": "H-1", "tree": "T26-0001-7"},
 }
 
 
