@@ -284,7 +284,7 @@ def test_printed_the_map_and_its_legend_fit_a_sheet(chromium: Browser, tmp_path:
             with pdfium.PdfDocument(seen.page.pdf(format=paper)) as printed:
                 assert len(printed) == 1
                 text = "".join(printed[0].get_textpage().get_text_range().split())
-                assert "maybecut" in text
+                assert "recordedasusable" in text
                 assert "Findbycode" not in text
                 ink = np.asarray(printed[0].render(scale=1).to_pil().convert("RGB"))
                 assert len(np.unique(ink.reshape(-1, 3), axis=0)) > 20
