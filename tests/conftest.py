@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
@@ -42,8 +43,11 @@ def pytest_configure() -> None:
     """Have each worker's BLAS keep to one core, for there are as many; have nothing folded.
 
     Pytest loads readline, which sets the terminal's size, or 80 by 24 where there is none, in the
-    environment that workers and commands inherit, and past `os.environ`.
+    environment that workers and commands inherit, and past `os.environ`. A run in the background
+    may be deaf to Ctrl-C, and so would be the commands that tests interrupt.
     """
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for name in ("COLUMNS", "LINES"):
         os.environ.pop(name, None)

@@ -307,7 +307,7 @@ def test_the_find_rates_are_the_nursery_s_own(furnished: Registry) -> None:
         ({"lot": "T26-0001-7"}, "is a mother tree; name a graft lot or a dispatch"),
         ({"lot": f"{LOT_CODE}/3"}, "is a single tree; name its graft lot"),
         ({}, "how many of what"),
-        ({"trees": 0}, "0 trees cannot be looked at"),
+        ({"trees": 0}, "0 trees are no lot; give 1 to 1,000,000"),
         ({"trees": 10, "level": 0}, "a level of 0 % is none"),
         ({"trees": 10, "confidence": 100}, "100 % sure cannot be had"),
         ({"trees": 10, "look_at": 11}, "11 of 10 trees cannot be looked at"),
