@@ -20,11 +20,12 @@ from scionreg.judgement.recorded import MINDED
 from scionreg.lineage import label_books as books
 from scionreg.lineage.graph import Lot, find_kind, not_found, read_lots, split_position
 from scionreg.lineage.label_books import Book, LotBook, WoodBook
+from scionreg.lineage.phrases import without_detail
 from scionreg.lineage.reasons import judged
 from scionreg.lineage.standing import now_at, regrafts_among
 from scionreg.records.errors import NotFoundError, RegistryError
 from scionreg.records.tables import code_column, table
-from scionreg.records.words import Words, english
+from scionreg.records.words import Sentence, Words, english
 from scionreg.registry.issuing import unused
 from scionreg.registry.settings import Settings, read_settings
 
@@ -314,7 +315,9 @@ def _judged(
         against = [reason for reason in each.against if reason.code not in MINDED]
         if against:
             how = "doubted" if each.may else "barred"
-            why = "; ".join(words.tell(reason.says) for reason in against)
+            says = (reason.says for reason in against)
+            plain = (without_detail(e) if isinstance(e, Sentence) else e for e in says)
+            why = "; ".join(map(words.tell, plain))
             yield words(f"label.caution.{how}", code=each.item, why=why)
 
 

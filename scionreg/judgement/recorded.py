@@ -20,6 +20,7 @@ from scionreg.records.errors import Problem
 from scionreg.records.rules import JUDGED_RULES
 from scionreg.records.tables import KINDS, table
 from scionreg.records.vocabulary import Against, Weight
+from scionreg.records.words import Sentence, joined
 from scionreg.registry.rows import key_text
 
 Ids = tuple[int, int]
@@ -129,8 +130,8 @@ def _by_day(uses: Iterable[_Use]) -> dict[dt.date | None, list[_Use]]:
 def _problem(kind: str, column: str, use: _Use, reasons: list[Reason]) -> Problem:
     rule = JUDGED_RULES["known_against_use"]
     grave = any(each.weight is Weight.BARS for each in reasons)
-    says = "; ".join(dict.fromkeys(each.says for each in reasons))
-    what = "may not be used" if grave else "is in doubt"
+    says = joined(dict.fromkeys(each.says for each in reasons), "joined.semicolon")
+    wrong = Sentence(f"known_against.{'bars' if grave else 'doubt'}", item=use.item, says=says)
     return Problem(
         rule=rule.name,
         trouble=rule.trouble,
@@ -138,7 +139,7 @@ def _problem(kind: str, column: str, use: _Use, reasons: list[Reason]) -> Proble
         key=use.key,
         column=column,
         value=use.item,
-        wrong=f"{use.item} {what}: {says}",
+        wrong=wrong,
         right=rule.right,
     )
 
