@@ -77,7 +77,7 @@ def test_it_has_the_size_of_a_real_nursery(books: dict[str, Rows]) -> None:
 def test_every_cell_can_be_read_and_every_required_one_is_filled(books: dict[str, Rows]) -> None:
     for kind, rows in books.items():
         columns = tables.fields(kind)
-        assert list(rows[0]) == [column.name for column in columns]
+        assert [*map(list, rows[:1])] in ([], [[column.name for column in columns]])
         for column in columns:
             cell = column.info["cell"]
             for text in {row[column.name] for row in rows}:
@@ -100,7 +100,7 @@ def test_every_reference_exists(books: dict[str, Rows]) -> None:
 def test_keys_are_unique(books: dict[str, Rows]) -> None:
     for kind, rows in books.items():
         keys = Counter(tuple(row[name] for name in tables.KINDS[kind].KEY) for row in rows)
-        assert keys.most_common(1)[0][1] == 1, kind
+        assert all(number == 1 for number in keys.values()), kind
 
 
 def test_cultivar_names_follow_the_code_and_are_known_where_used(books: dict[str, Rows]) -> None:
