@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from small_registries import Rows, bundle, day, holding, small
+from small_registries import Rows, bundle, day, dispatch, holding, small
 
 from scionreg.identity.tree_evidence import months_after
 from scionreg.judgement import Judge, Judgement
@@ -267,3 +267,17 @@ def test_a_lot_that_was_all_off_is_not_its_label(store: Store) -> None:
     assert ("wrong", "bars") in asked(store, records)["lot"]
     records["identity_checks"] = [{**look, "item": "G1/2", "checked": 1, "off": 1}]
     assert asked(store, records)["lot"] == {("doubtful", "doubt")}
+
+
+def test_each_line_of_a_lot_is_judged_by_its_own_positions(store: Store) -> None:
+    records = small()
+    records["dispatches"] = [
+        dispatch("D8", "G1", first=1, last=2, trees=2),
+        dispatch("D9", "G1", first=5, last=6, trees=2),
+    ]
+    held = {"item": "G1", "positions": "1;2", "date": day("2026-04-01"), "event": "hold"}
+    records["holds"] = [held]
+    for each in judge(store, records):
+        found = each.lines(["D8", "D9"])
+        assert codes(found["D8/G1"]) == {("hold", "bars")}
+        assert codes(found["D9/G1"]) == set()

@@ -4,6 +4,7 @@ import datetime as dt
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cached_property
+from typing import NamedTuple
 
 from sqlalchemy import Connection
 
@@ -13,7 +14,7 @@ from scionreg.judgement.rests import Rests
 from scionreg.judgement.trees import Asked, TreeFacts, identity_on, tree_reasons
 from scionreg.judgement.wood import bundle_reasons, hold_reasons, lot_reasons
 from scionreg.lineage import relatives
-from scionreg.lineage.chain import Line
+from scionreg.lineage.chain import Line, resolve_names
 from scionreg.lineage.cut_books import grown_from_increase
 from scionreg.lineage.graph import Cutting, Query, as_day, not_found, rows
 from scionreg.lineage.judged_books import (
@@ -29,7 +30,6 @@ from scionreg.lineage.judged_books import (
     read_rights,
     read_spoken_of,
 )
-from scionreg.lineage.lot_checks import LotCheck, read_lot_checks
 from scionreg.lineage.reasons import Judgement, Reason, barred, doubted, judged
 from scionreg.lineage.relatives import KinLook, read_kin
 from scionreg.lineage.stays import Kept, read_kept
@@ -41,15 +41,28 @@ from scionreg.records.vocabulary import Against, Found
 from scionreg.registry.settings import Settings, read_settings
 from scionreg.rotation.pressure import TakeAgainstMates
 
-LOTS = Query("SELECT graft_lot, bundle, first, last FROM graft_lots WHERE graft_lot IN {codes}")
+LOTS = Query("SELECT graft_lot, bundle FROM graft_lots WHERE graft_lot IN {codes}")
 SAMPLED = Query("SELECT t.tree FROM genotypes g JOIN mother_trees t ON t.tree = g.item LIMIT 1")
 LINES = Query(
     "SELECT dispatch, graft_lot, date, customer, trees, first, last, label_cultivar "
     "FROM dispatches WHERE dispatch IN {codes} ORDER BY dispatch, graft_lot"
 )
-NAMES = Query("SELECT cultivar, aliases FROM cultivars")
 TREES = "mother_trees"
 RELATIVES = Against.RELATIVES
+
+
+class _Kin(NamedTuple):
+    """Looks at lots of some wood, and what the cultivars written of it stand for."""
+
+    looks: list[KinLook]
+    names: dict[str, str]
+
+
+def _places(line: Line) -> Iterable[int] | None:
+    """Return the positions of a line of a dispatch, None where they are not known."""
+    if line.first is None or line.last is None:
+        return None
+    return range(line.first, line.last + 1)
 
 
 class Judge:
@@ -127,19 +140,24 @@ class Judge:
         )
 
     def _facts(self, code: str, day: dt.date) -> TreeFacts:
-        book, ground = self.books[code], self.ground[code]
         season = self.settings.season(day)
         if season not in self._rests:
             self._rests[season] = Rests(self.connection, self.settings, season, self._took)
-        return TreeFacts(
-            book=book,
-            right=self.rights.get(book.cultivar),
-            permits=self._permits_of(code),
-            ground=ground,
-            renamed=self.renamed.get(code),
-            from_increase=self.from_increase.get(code),
+        return replace(
+            self._facts_then(code),
+            right=self.rights.get(self.books[code].cultivar),
             rest=self._rests[season][code],
             samples=self.sampled.get(code, ()),
+        )
+
+    def _facts_then(self, code: str) -> TreeFacts:
+        """Return what bears on wood that was cut: neither rest nor right nor what has no day."""
+        return TreeFacts(
+            book=self.books[code],
+            permits=self._permits_of(code),
+            ground=self.ground[code],
+            renamed=self.renamed.get(code),
+            from_increase=self.from_increase.get(code),
         )
 
     # -------------------------------------------------------------------------- wood and its lots
@@ -185,29 +203,35 @@ class Judge:
             {code: wood.cultivars for code, wood in woods.items()},
             day,
         )
-        kin = self._kin(kept)
+        kin = self._kin(kept, day)
         for code in kept.order():
-            found[code] += self._of_kin(kept, kin, code, day)
+            found[code] += self._of_kin(kept, kin, code)
             for parent in kept.parents.get(code, ()):
                 found[code] += [each for each in found[parent] if each.code is RELATIVES]
         return found
 
-    def _kin(self, kept: Kept) -> list[KinLook]:
-        return read_kin(self.connection, {*kept.bundles, *kept.cuttings})
+    def _kin(self, kept: Kept, day: dt.date) -> "_Kin":
+        """Return the looks up to a day at lots of the wood, and what the names on it stand for."""
+        every = read_kin(self.connection, {*kept.bundles, *kept.cuttings})
+        looks = [each for each in every if each.date is None or each.date <= day]
+        written = {each.found for each in looks if each.found}
+        written |= {tree.cultivar for tree in kept.trees.values()}
+        written |= {bundle.claimed for bundle in kept.bundles.values() if bundle.claimed}
+        return _Kin(looks, resolve_names(self.connection, written))
 
     def _of_kin(
-        self, kept: Kept, kin: Iterable[KinLook], code: str, day: dt.date, lot: str | None = None
+        self, kept: Kept, kin: "_Kin", code: str, lot: str | None = None
     ) -> Iterator[Reason]:
         """Yield what looks at others of the same wood say against a bundle, or a lot made of it."""
         bundle, cutting = kept.bundles[code], kept.cutting(code)
-        written = self.books[cutting.tree].cultivar if cutting else bundle.claimed
+        written = kept.trees[cutting.tree].cultivar if cutting else bundle.claimed
         looks = relatives.against(
-            [each for each in kin if each.date is None or each.date <= day],
+            kin.looks,
             bundle=code,
             collection=bundle.collection,
             lot=lot,
-            names=self.names,
-            label=self.names.get(written, written) if written else None,
+            names=kin.names,
+            label=kin.names[written] if written else None,
         )
         if looks:
             make = barred if relatives.many(looks) else doubted
@@ -218,22 +242,9 @@ class Judge:
         """Return what was known against a tree on the day it was cut, but for its rest."""
         if cutting.collection not in self._then:
             day = cutting.date or self.on
-            facts = TreeFacts(
-                book=self.books[cutting.tree],
-                permits=self._permits_of(cutting.tree),
-                ground=self.ground[cutting.tree],
-                renamed=self.renamed.get(cutting.tree),
-                from_increase=self.from_increase.get(cutting.tree),
-            )
-            asked = Asked(
-                on=day,
-                season=self.settings.season(day),
-                now=False,
-                limb=cutting.limb,
-                weights=self.weights,
-                values=self.settings.values(RotationValues),
-            )
-            self._then[cutting.collection] = list(tree_reasons(facts, asked))
+            asked = replace(self._asked(day, limb=cutting.limb), now=False)
+            found = tree_reasons(self._facts_then(cutting.tree), asked)
+            self._then[cutting.collection] = list(found)
         return self._then[cutting.collection]
 
     def _permits_of(self, tree: str) -> tuple[Permit, ...]:
@@ -256,35 +267,37 @@ class Judge:
         `positions`: those of a lot that are asked about; all of a lot that it does not name.
         """
         day = on or self.on
-        asked = positions or {}
-        found = rows(self.connection, LOTS, codes)
-        bundle_of = {lot: bundle for lot, bundle, _, _ in found}
+        asked, holds = positions or {}, self.holds(day)
+        return {
+            lot: judged(
+                lot,
+                "graft_lots",
+                day,
+                [*hold_reasons(lot, holds.get(lot, ()), asked.get(lot)), *reasons],
+            )
+            for lot, reasons in self._of_lots(codes, day).items()
+        }
+
+    def _of_lots(self, codes: Collection[str], day: dt.date) -> dict[str, list[Reason]]:
+        """Return what is known against graft lots on a day, but for holds on them."""
+        bundle_of = dict(rows(self.connection, LOTS, codes))
         for code in codes:
             if code not in bundle_of:
                 raise not_found(self.connection, code)
         kept = read_kept(
             self.connection, self.settings.zone, list(bundle_of.values()), at=self._end_of(day)
         )
-        wood = self.wood(kept, day)
-        kin = self._kin(kept)
-        checks = read_lot_checks(self.connection, codes, day)
-        holds = self.holds(day)
+        wood, kin = self.wood(kept, day), self._kin(kept, day)
         return {
-            lot: judged(
-                lot,
-                "graft_lots",
-                day,
-                [
-                    *hold_reasons(lot, holds.get(lot, ()), asked.get(lot)),
-                    *(look.reason(lot) for look in checks.get(lot, ()) if self._tells(look)),
-                    *lot_reasons(e for e in wood[bundle_of[lot]] if e.code is not RELATIVES),
-                    *self._of_kin(kept, kin, bundle_of[lot], day, lot),
-                ],
-            )
+            lot: [
+                *(e.reason(lot) for e in relatives.unanswered(kin.looks, lot) if self._tells(e)),
+                *lot_reasons(e for e in wood[bundle_of[lot]] if e.code is not RELATIVES),
+                *self._of_kin(kept, kin, bundle_of[lot], lot),
+            ]
             for lot in codes
         }
 
-    def _tells(self, look: LotCheck) -> bool:
+    def _tells(self, look: KinLook) -> bool:
         """Tell whether a look speaks against the label: a rootstock that grew is another matter."""
         beyond = is_beyond_chance(look.method, look.checked, look.off, self.weights)
         return beyond and look.found != Found.ROOTSTOCK
@@ -298,12 +311,7 @@ class Judge:
             Line(row[0], row[1], as_day(row[2]), *row[3:8])
             for row in rows(self.connection, LINES, dispatches)
         ]
-        places = {
-            line.graft_lot: range(line.first, line.last + 1)
-            for line in lines
-            if line.first is not None and line.last is not None
-        }
-        lots = self.lots({line.graft_lot for line in lines}, on=day, positions=places)
+        lots = self._of_lots({line.graft_lot for line in lines}, day)
         holds = self.holds(day)
         return {
             line.code: judged(
@@ -312,7 +320,8 @@ class Judge:
                 day,
                 [
                     *hold_reasons(line.dispatch, holds.get(line.dispatch, ())),
-                    *lots[line.graft_lot].reasons,
+                    *hold_reasons(line.graft_lot, holds.get(line.graft_lot, ()), _places(line)),
+                    *lots[line.graft_lot],
                 ],
             )
             for line in lines
@@ -332,15 +341,6 @@ class Judge:
     def books(self) -> dict[str, TreeBook]:
         """Return the book of every mother tree."""
         return {each.tree: each for each in read_tree_books(self.connection)}
-
-    @cached_property
-    def names(self) -> dict[str, str]:
-        """Return every cultivar name that may be written, with the name that it stands for."""
-        return {
-            written: cultivar
-            for cultivar, aliases in rows(self.connection, NAMES, ())
-            for written in (cultivar, *filter(None, (aliases or "").split(";")))
-        }
 
     @cached_property
     def ground(self) -> dict[str, Ground]:

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from scionreg.judgement.judge import Judge
-from scionreg.lineage.reasons import Judgement, judged
+from scionreg.lineage.reasons import Judgement
 from scionreg.records.errors import RegistryError
 
 JUDGED = {
@@ -39,7 +39,7 @@ def against_records(
         case "mother_trees":
             known = judge.trees(codes)
         case "bundles":
-            known = {**judge.bundles(codes), **_in_store(judge, codes)}
+            known = judge.bundles(codes)
         case "graft_lots":
             known = judge.lots(codes)
         case _:
@@ -53,16 +53,3 @@ def against_records(
         if said:
             found.append({**each, "against": said})
     return found
-
-
-def _in_store(judge: Judge, codes: Iterable[str]) -> dict[str, Judgement]:
-    """Return what is known against wood that is left, which grows older in its store."""
-    from scionreg import storing
-
-    found = storing.report(
-        judge.connection, sorted(codes), now=True, at=judge.moment(), judge=judge
-    )
-    return {
-        each.bundle: judged(each.bundle, "bundles", judge.on, each.reasons)
-        for each in found.bundles
-    }

@@ -12,7 +12,8 @@ from sqlalchemy import Connection
 
 from scionreg.lineage.graph import Query, as_day, rows
 from scionreg.lineage.phrases import found_to_be
-from scionreg.records.vocabulary import STRENGTH, CheckMethod, Found
+from scionreg.lineage.reasons import Reason, barred, doubted
+from scionreg.records.vocabulary import STRENGTH, Against, CheckMethod, Found
 from scionreg.records.words import Sentence, joined
 
 LEAST_OFF = 3
@@ -82,10 +83,40 @@ class KinLook(NamedTuple):
             return True
         return self.off >= LEAST_OFF and self.off >= LEAST_SHARE * self.checked
 
+    def reason(self, lot: str) -> Reason:
+        """Return what it speaks against: a lot that was off in all its trees is not its label."""
+        all_off = self.off == self.checked and self.item == lot
+        says = Sentence(
+            "stop.looked_off",
+            check=self.check,
+            item=self.item,
+            method=CheckMethod.spelled(self.method),
+            off=self.off,
+            checked=self.checked,
+            found=found_to_be(self.found),
+        )
+        make, code = (barred, Against.WRONG) if all_off else (doubted, Against.DOUBTFUL)
+        return make(code, says, self.item, since=self.date)
+
     @property
     def clears(self) -> bool:
         """Tell whether it found nothing off, by more than papers."""
         return not self.off and self.checked > 0 and self.method != CheckMethod.PAPER
+
+
+def unanswered(looks: Iterable[KinLook], lot: str) -> list[KinLook]:
+    """Return the looks that found trees of a lot off, but for those that are answered.
+
+    A later look at the same, as strong, that found nothing answers one.
+    """
+    own = [each for each in looks if each.lot == lot]
+    return [each for each in own if each.off and not any(_answers(a, each) for a in own)]
+
+
+def _answers(later: KinLook, off: KinLook) -> bool:
+    if later.off or later.date is None or off.date is None or later.item != off.item:
+        return False
+    return later.date > off.date and STRENGTH[later.method] >= STRENGTH[off.method]
 
 
 def against(
