@@ -3,7 +3,6 @@
 import os
 import shutil
 import sqlite3
-import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -13,7 +12,6 @@ import pytest
 
 Run = Callable[..., "object"]
 ASKED = (("trace", "G24-0029-6"), ("list", "stores"), ("show", "T24-0047-1"), ("audit",))
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="folders have other rights there")
 
 
 @contextmanager

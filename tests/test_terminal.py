@@ -219,7 +219,6 @@ def test_letters_that_an_output_lacks_are_replaced_and_that_is_said(
     assert "letters that cp1252 does not have" in capsys.readouterr().err
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no full device here")
 def test_a_full_disk_under_the_output_is_said_in_a_sentence(
     demo: str,
 ) -> None:
